@@ -264,6 +264,7 @@ class Finding(TypedDict, total=False):
     high: Required[Annotated[float | None, "90% interval"]]
     verdict: Required[Annotated[str | None, "plain words"]]
     unit: str
+    scenes: Annotated[Count, "scenes that the pairs show; below 3 sharpness has no interval"]
     f_number: Annotated[float, "median aperture of the pairs"]
     sound_pairs: Annotated[float, "pairs in which nothing else failed"]
     unmeasured_pairs: Count

@@ -152,7 +152,9 @@ class ConverterComparison(TypedDict):
     """A lens with its converter against the bare lens."""
 
     converter: str
-    factor: Positive
+    factor: Annotated[
+        Positive | None, "magnification; null where neither name nor focal lengths tell"
+    ]
     frames: Count
     frames_without: Count
     focal_mm: Ends | None

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 import made_up
+import pytest
 
 from auditor.report.page import MOST_SPOTS, render_report
 
@@ -132,3 +133,15 @@ def test_noise_that_may_show_sooner_or_later_has_its_interval() -> None:
 
 def test_nothing_decided_says_nothing() -> None:
     assert "From figures to decisions" not in text_of(made_up.profile(1))
+
+
+@pytest.mark.parametrize(
+    ("frames", "shown"),
+    [(6, "none; 6 frames with it"), (1, "none; 1 frame with it"), ([20, 12], "none; 20 and 12 frames")],
+)  # fmt: skip
+def test_a_comparison_without_pairs_counts_its_frames(frames: int | list[int], shown: str) -> None:
+    made: Any = made_up.profile(2)
+    made["comparisons"][0] |= {"pairs": 0, "difference": None, "frames": frames}
+    text = text_of(made)
+    assert shown in text
+    assert "none; and" not in text

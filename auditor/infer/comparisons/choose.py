@@ -8,7 +8,7 @@ coarse, and skies over land look similar.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -27,7 +27,7 @@ __all__ = [
     "Candidate",
     "Chooser",
     "Pair",
-    "converter_factor",
+    "magnification",
     "pair_scale",
 ]
 
@@ -56,20 +56,25 @@ _STACKED_SIZES: Final = (0.8, 1.25)
 """Picture size of a stacked or merged file over that of its frames: aligning crops a little."""
 
 
-def converter_factor(label: str) -> float:
+def magnification(label: str, focal: NDArray[np.float64]) -> float | None:
     """Magnification of a converter.
 
     Parameters
     ----------
     label : str
         In normal form, as 'converter tc 1.4x'.
+    focal : ndarray of float64, shape (n,)
+        Focal lengths with it over those without, NaN where unknown.
 
     Returns
     -------
-    float
-        That in its name, `_USUAL_FACTOR` where the name holds none.
+    float or None
+        The median of `focal` where that is not 1, else that in its name; None where neither says: some cameras
+        write the focal length without it.
     """
-    return factor_in_name(label) or _USUAL_FACTOR
+    known = focal[np.isfinite(focal)]
+    ratio = float(np.median(known)) if len(known) else 1.0
+    return factor_in_name(label) if _same(ratio) else ratio
 
 
 def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[float, str | None]:
@@ -94,9 +99,8 @@ def pair_scale(label: str, focal: float, size: float, pitch: float) -> tuple[flo
         Why the two are no pair, in plain words.
     """
     if label.startswith("converter "):
-        # Some cameras write the focal length with the converter in it, some without.
-        known = np.isfinite(focal) and not _same(focal)
-        return (float(focal) if known else converter_factor(label)), None
+        # What neither tells is tried as the commonest; the pictures then fit or do not.
+        return magnification(label, np.array([focal])) or _USUAL_FACTOR, None
     if not _same(focal):
         return 1.0, "the focal lengths differ"
     if label == CROP:
@@ -127,16 +131,19 @@ class Pair:
         Correlation of the two pictures by which they were taken for one scene.
     minutes : float
         Time between them.
+    scene : int
+        One number for pairs of one scene, taken one soon after the other (`Chooser.with_scenes`).
     """
 
     labelled: int
     control: int
     similarity: float
     minutes: float
+    scene: int = -1
 
     def swapped(self) -> Pair:
         """The same pair, the other frame taken for the labelled one."""
-        return Pair(self.control, self.labelled, self.similarity, self.minutes)
+        return replace(self, labelled=self.control, control=self.labelled)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +244,39 @@ class Chooser:
             taken.add(c.labelled)
             reasons[c.problem] = reasons.get(c.problem, 0) + 1
         return sorted(out, key=lambda p: (p.labelled, p.control)), reasons
+
+    def with_scenes(self, pairs: list[Pair], minutes: NDArray[np.float64]) -> list[Pair]:
+        """The same pairs with their scenes: what was focused once is shared by all pairs of a scene.
+
+        Parameters
+        ----------
+        pairs : list of Pair
+            Of one label.
+        minutes : ndarray of float64, shape (frames,)
+            When each frame was taken, by position.
+
+        Returns
+        -------
+        list of Pair
+            By position.
+        """
+        out: list[Pair] = []
+        for pair in sorted(pairs, key=lambda p: (minutes[p.labelled], p.labelled)):
+            row, scene, compared = pair.labelled, pair.labelled, set[int]()
+            for other in reversed(out):
+                apart = float(minutes[row] - minutes[other.labelled])
+                if apart > MINUTES:
+                    break
+                if other.scene in compared:
+                    continue
+                compared.add(other.scene)
+                similar = self._signature.correlation(np.array([row]), np.array([other.labelled]))
+                both = Candidate(row, other.labelled, float(similar[0]), 1.0, 0.0, apart, None)
+                if self._same_scene(both) is not None:
+                    scene = other.scene
+                    break
+            out.append(replace(pair, scene=scene))
+        return sorted(out, key=lambda p: (p.labelled, p.control))
 
     def _count_same_scene(self, rows: list[int], row: int) -> int:
         """How many of some frames show the scene of another (a burst may hold several)."""

@@ -11,16 +11,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.choose import converter_factor
+from auditor.infer.comparisons.choose import magnification
 from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.image_matching import middle_of
 from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
-from auditor.infer.comparisons.pairs import Labelled, Pair, find_pairs
+from auditor.infer.comparisons.pairs import OTHER_KIND, SINGLE, Labelled, Pair, find_pairs
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
+from auditor.infer.comparisons.verdict import USUAL_PAIRS
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import random_sample
 from auditor.model import Comparison, Finding, LeftOutPairs
@@ -84,7 +85,7 @@ def compare_labels(
         requested = (
             item.key == CROP
             or item.key.startswith("converter ")
-            or item.against == "single frames"
+            or item.against == SINGLE
             or names_accessory(item.label.casefold())
             or any(a.casefold() in item.label.casefold() for a in wanted)
         )
@@ -122,12 +123,15 @@ def _not_compared(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
     """A label that was asked about and cannot be compared, with the reason."""
     why = "; ".join(f"{n} times {r}" for r, n in sorted(item.left_out.items()))
     why = why or "no frame of the same scene without it was found within a quarter of an hour"
+    settle = f"about {USUAL_PAIRS} pairs would settle it"
+    if item.against == SINGLE and OTHER_KIND in item.left_out:
+        settle = "a single frame beside each, developed and saved alike, would settle it"
     names = Counter(str(lens[i]) for i in item.frames)
     usual = names.most_common(1)[0][0] if names else None
     found = _named(item, usual, {
         "what": "sharpness", "zone": None, "pairs": 0, "difference": None, "low": None,
         "high": None, "frames": len(item.frames),
-        "verdict": f"cannot tell: {why}; about 8 pairs would settle it",
+        "verdict": f"cannot tell: {why}; {settle}",
     })  # fmt: skip
     found["asked"] = True
     return found
@@ -170,10 +174,11 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> 
         sharp = compare_sharpness(table, pairs, inputs.lenses, inputs.criteria)
         found += sharp
         converter = item.key.startswith("converter ")
-        scale = converter_factor(item.key) if converter else 1.0
-        colours = [_colour(p, inputs.light, inputs.small, scale) for p in pairs]
+        focal = np.array([table.focal[p.labelled] / table.focal[p.control] for p in pairs])
+        scale = magnification(item.key, focal) if converter else 1.0
+        colours = [_colour(p, inputs.light, inputs.small, scale or 1.0) for p in pairs]
         if converter:
-            found += _on_the_subject(item.key, sharp)
+            found += _on_the_subject(scale, sharp)
         else:
             found += light_entries(pairs, colours, inputs.light, inputs.criteria)
         found += cast_entries(pairs, colours, inputs.balance, inputs.criteria)
@@ -189,18 +194,20 @@ def _with_unmeasured(entry: Comparison) -> Comparison:
     return entry
 
 
-def _on_the_subject(label: str, sharp: Sequence[Finding]) -> list[Finding]:
-    """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale."""
-    factor = converter_factor(label)
-    scaled = _centre_scaled(sharp, factor)
-    if scaled is None:
+def _on_the_subject(factor: float | None, sharp: Sequence[Finding]) -> list[Finding]:
+    """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale; nothing
+    where that is not known."""
+    scaled = None if factor is None else _centre_scaled(sharp, factor)
+    if factor is None or scaled is None:
         return []
     found, (difference, low, high) = scaled
     gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
     found["what"], found["unit"] = "detail on the subject", "share of detail"
+    bare = (
+        f"enlarging the bare picture {factor:.3g} times" if factor > 1 else "the bare picture has"
+    )
     found["verdict"] = (
-        f"{gain} detail on the subject than enlarging the bare picture {factor:g} times: "
-        f"{difference:+.0%} ({low:+.0%} to {high:+.0%})"
+        f"{gain} detail on the subject than {bare}: {difference:+.0%} ({low:+.0%} to {high:+.0%})"
     )
     return [found]
 
@@ -209,9 +216,9 @@ def _centre_scaled(
     sharp: Sequence[Finding], factor: float
 ) -> tuple[Finding, tuple[float, float, float]] | None:
     """The centre's difference at a picture so many times as large, with its ends; None where nothing is
-    known of the centre."""
+    known of the centre, or too little for an interval."""
     centre = next((e for e in sharp if e["zone"] == "centre"), None)
-    if centre is None:
+    if centre is None or centre["low"] is None:
         return None
     ends = centre["difference"], centre["low"], centre["high"]
     difference, low, high = ((1 + (v or 0.0)) * factor - 1 for v in ends)
@@ -243,7 +250,12 @@ def _crop(pairs: list[Pair], inputs: _Inputs) -> list[Finding]:
     centre = compare_sharpness(table, pairs, lenses, inputs.criteria)
     scaled = _centre_scaled(centre, 1 / factor)
     if scaled is None:
-        return []
+        # A few scenes say nothing of it: the row keeps its reason, and what follows from the pixels alone.
+        return [{
+            **e, "what": "detail in print", "difference": None,
+            "verdict": f"{e['verdict']}; a crop of this size "
+            f"{crop_trade_off(factor, f_number, table.pitch_at(control), part)}",
+        } for e in centre if e["zone"] == "centre"]  # fmt: skip
     found, (difference, low, high) = scaled
     found["what"], found["unit"] = "detail in print", "share of detail across the print"
     found["verdict"] = (

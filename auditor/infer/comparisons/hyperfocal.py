@@ -9,6 +9,7 @@ one real zoom every one says 2.66 m. A frame focused there was focused at that d
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Final
 
 import numpy as np
@@ -17,16 +18,24 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from auditor.exposure import F_NUMBERS
+from auditor.infer.comparisons.choose import MINUTES
 from auditor.infer.comparisons.curves import USUAL_BLUR
-from auditor.infer.comparisons.verdict import sharpness_verdict
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import log_sharpness, near_and_far, random_sample
-from auditor.infer.lenses.grouping import PITCHES_UM
+from auditor.infer.frame_values import (
+    days,
+    group_numbers,
+    log_sharpness,
+    near_and_far,
+    random_sample,
+)
+from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
+from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["compare_focus", "focus_table"]
 
@@ -38,7 +47,9 @@ AT: Final = (0.8, 1.25)
 LANDSCAPE: Final = 0.15
 """Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
 _FEWEST: Final = 3
-"""Frames on each side at least: two have no robust middle."""
+"""Frames, and then outings or scenes, on each side at least: two have no robust middle."""
+_ALIKE: Final = ["serial", "converter", "source", "pitch_step", "cluster"]
+"""Frames are compared where they agree in these columns of `focus_table`."""
 _MOST: Final = 1000
 """Landscapes of one lens and body beyond which a random sample is taken: a difference is then
 good to some 0.2%."""
@@ -66,16 +77,18 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns `row` (position), `lens`, `body`, `focal_mm`, `f_number`, `hyperfocal_m`, `focus_m`, `ratio`,
-        `where` ('short', 'at', 'beyond'), `far`, `near`, `best` (ln MTF50 of those parts and of the frame's
-        sharpest, over what optics allow in a usual lens's corners at this aperture). Frames at the farthest
-        distance that their lens writes are left out unless that lies beyond the hyperfocal distance: only
-        then is it known where they were focused.
+        Columns `row` (position), `lens`, `body`, `serial`, `converter`, `source`, `pitch_step`, `focal_mm`,
+        `cluster` (of focal lengths), `f_number`, `outing`, `scene` (frames of an outing within `MINUTES` of
+        the one before), `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
+        `best` (ln MTF50 of those parts and of the frame's sharpest, over what optics allow in a usual lens's
+        corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
+        that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
     usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
-    usable &= words(frames, "source") != "resized"
+    source = words(frames, "source", "unknown")
+    usable &= (source != "resized") & ~flags(frames, "upsampled", False)
     usable &= (focal > 1) & (n > F_NUMBERS[0])
     usable &= (distance > 0) & (pitch > PITCHES_UM[0])
     lens, body = words(frames, "lens"), words(frames, "body")
@@ -89,10 +102,17 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
     rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at, _MOST) for at in groups)]))]
     table = pd.DataFrame({
-        "row": rows, "lens": lens[rows], "body": body[rows], "focal_mm": focal[rows],
+        "row": rows, "lens": lens[rows], "body": body[rows], "serial": words(frames, "lens_serial")[rows],
+        "converter": words(frames, "converter")[rows], "source": source[rows],
+        "pitch_step": np.rint(np.log(pitch[rows]) / SAME_PITCH), "focal_mm": focal[rows],
+        "outing": group_numbers(frames, "outing")[rows],
         "f_number": n[rows], "hyperfocal_m": hyperfocal[rows], "focus_m": distance[rows],
         "ratio": distance[rows] / hyperfocal[rows],
     })  # fmt: skip
+    table["cluster"] = table.groupby(["lens", "body"])["focal_mm"].transform(
+        lambda f: focal_clusters(f.to_numpy(float))
+    )
+    table["scene"] = _scenes(table["outing"], days(frames)[rows])
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     known = [
@@ -109,6 +129,14 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     )  # fmt: skip
 
 
+def _scenes(outing: pd.Series, day: Floats) -> pd.Series:
+    """A number for every scene: frames of an outing that follow one another within `MINUTES`."""
+    taken = pd.DataFrame({"outing": outing, "minute": day * (DAY_S / MINUTE_S)})
+    taken = taken.sort_values(["outing", "minute"])
+    step = taken.diff()
+    return ((step["outing"] != 0) | ~(step["minute"] <= MINUTES)).cumsum()
+
+
 def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
     """The farthest distance (m) that the lens of every frame writes on its body."""
     return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
@@ -121,7 +149,10 @@ _FAILED: Final = "nothing in the frame was sharp: missed focus or shake"
 
 
 def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
-    """Far and near parts of landscapes by where they were focused, per lens and body.
+    """Far and near parts of landscapes by where they were focused.
+
+    Kinds of file, pixel pitches and focal lengths of a lens are kept apart: what they differ in would pass for
+    what focus did.
 
     Parameters
     ----------
@@ -137,48 +168,83 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
         `_FEWEST` frames on each side.
     """
     table = focus_table(frames, criteria)
+    groups = list(table.groupby(["lens", "body", *_ALIKE]))
+    lenses = Counter(key[:2] for key, _ in groups)
     out: list[Comparison] = []
-    for (lens, body), group in table.groupby(["lens", "body"]):
+    for key, group in groups:
         level = group["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
         rows = group[group["best"] >= level]
         failed = len(group) - len(rows)
         for where, against in (("short", "at"), ("short", "beyond"), ("at", "beyond")):
             first, second = rows[rows["where"] == where], rows[rows["where"] == against]
-            if len(first) < _FEWEST or len(second) < _FEWEST:
-                continue
             for part in ("far", "near"):
-                values = first[part].to_numpy(), second[part].to_numpy()
-                found = _difference(*values, f"{part} sharpness", criteria.interval)
+                found = _difference(first, second, part, criteria.interval)
                 if found is None:
                     continue
+                if lenses[key[:2]] > 1:
+                    found["verdict"] = f"{found['verdict']}; {_which(group)}"
                 left_out: list[LeftOutPairs] = [{"reason": _FAILED, "count": failed}]
                 out.append({
                     "label": f"{_FOCUSED[where]} the hyperfocal distance",
                     "against": f"{_FOCUSED[against]} it",
-                    "lens": lens, "body": body, "left_out": left_out if failed else [], **found,
+                    "lens": key[0], "body": key[1], "left_out": left_out if failed else [], **found,
                 })  # fmt: skip
     return out
 
 
-def _difference(first: Floats, second: Floats, what: str, share: float) -> Finding | None:
-    """Relative difference of the robust means of two groups of unpaired frames (Welch's interval)."""
-    a, b = robust_location(first, _SIDE_SD), robust_location(second, _SIDE_SD)
-    if a.count < _FEWEST or b.count < _FEWEST:
+def _which(group: pd.DataFrame) -> str:
+    """What sets some frames of a lens apart from its others: 'at 24 to 28 mm, raw files'."""
+    low, high = (round(float(f)) for f in (group["focal_mm"].min(), group["focal_mm"].max()))
+    source, converter = group["source"].iloc[0], group["converter"].iloc[0]
+    parts = [f"at {low} mm" if low == high else f"at {low} to {high} mm", f"{source} files"]
+    return ", ".join([*parts, f"with {converter}"] if converter else parts)
+
+
+def _difference(
+    first: pd.DataFrame, second: pd.DataFrame, part: str, share: float
+) -> Finding | None:
+    """Relative difference of two groups of frames, None where one has too few.
+
+    Frames of one scene or outing agree in subject, haze and wind. Each scene that was focused both ways
+    gives one difference; where there are too few, each outing gives one figure to its side (Welch's interval
+    on robust means).
+    """
+    first, second = first.dropna(subset=part), second.dropna(subset=part)
+    if min(len(first), len(second)) < _FEWEST:
         return None
-    stderr = float(np.hypot(a.stderr, b.stderr))
-    dof = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
-    half = float(stdtrit(dof, 0.5 + share / 2)) * stderr
-    middle, low, high = (float(np.expm1(a.value - b.value + k)) for k in (0.0, -half, half))
-    fewer = min(a.count, b.count)
-    return {
-        "what": what,
-        "zone": None,
-        "pairs": 0,
-        "frames": [a.count, b.count],
-        "difference": middle,
-        "low": low,
-        "high": high,
-        "unit": "share of MTF50",
-        "verdict": sharpness_verdict(middle, low, high, fewer).replace("pairs", "frames a side")
-        + "; scenes were not the same",
-    }
+    scenes, outings = (
+        [side.groupby(unit)[part].median() for side in (first, second)]
+        for unit in ("scene", "outing")
+    )
+    both = (scenes[0] - scenes[1]).dropna().to_numpy()
+    fewer = min(len(side) for side in outings)
+    found: Finding = {
+        "what": f"{part} sharpness", "zone": None, "pairs": 0, "frames": [len(first), len(second)],
+        "difference": None, "low": None, "high": None, "unit": "share of MTF50", "verdict": None,
+    }  # fmt: skip
+    if len(both) >= max(_FEWEST, fewer):
+        mean = robust_location(both, _SIDE_SD)
+        ends = [mean.value, *mean.bounds(share)]
+        count, unit = len(both), "scenes focused both ways"
+        found["pairs"] = found["scenes"] = count
+        behind = f"{count} {unit}"
+    elif fewer >= _FEWEST:
+        a, b = (robust_location(side.to_numpy(), _SIDE_SD) for side in outings)
+        stderr = float(np.hypot(a.stderr, b.stderr))
+        dof = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
+        half = float(stdtrit(dof, 0.5 + share / 2)) * stderr
+        ends = [a.value - b.value + k for k in (0.0, -half, half)]
+        count, unit = fewer, "outings a side"
+        behind = f"{a.count} and {b.count} outings; scenes were not the same"
+    else:
+        counts = " and ".join(str(len(side)) for side in outings)
+        found["verdict"] = (
+            f"cannot tell: from {counts} outings, which differ in more than focus; some "
+            f"{USUAL_PAIRS} scenes, each focused both ways within minutes, would settle it"
+        )
+        return found
+    middle, low, high = (float(np.expm1(k)) for k in ends)
+    text = sharpness_verdict(middle, low, high, count).replace("pairs", unit)
+    return found | {
+        "difference": middle, "low": low, "high": high, "verdict": f"{text}; from {behind}",
+    }  # fmt: skip

@@ -24,7 +24,6 @@ from auditor.infer.comparisons.choose import (
     Candidate,
     Chooser,
     Pair,
-    converter_factor,
     pair_scale,
 )
 from auditor.infer.comparisons.image_matching import correlation_at_scale
@@ -45,7 +44,7 @@ from auditor.infer.frame_values import days, group_numbers
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
-__all__ = ["Labelled", "Pair", "find_pairs"]
+__all__ = ["OTHER_KIND", "SINGLE", "Labelled", "Pair", "find_pairs"]
 
 Floats = NDArray[np.float64]
 
@@ -53,11 +52,15 @@ _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are compared with each other."""
 _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
+SINGLE: Final = "single frames"
+"""What stacked and merged pictures are held against."""
 _BY_SETTINGS: Final = (CROP, STACKED, MERGED)
 _UNINFORMATIVE: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
 """Names of folders that say nothing beside a label that always comes with them."""
+OTHER_KIND: Final = "the two files are of different kinds"
+"""Why no stack of developed files is held against single raw files: the development sharpens."""
 _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 
@@ -110,6 +113,7 @@ class _Columns:
         with np.errstate(invalid="ignore", divide="ignore"):
             seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
             self.exposure = np.log2(seconds * iso / self.f_number**2)
+        self.flash = flags(frames, "flash", False)
         self.burst = group_numbers(frames, "burst")
 
 
@@ -179,6 +183,7 @@ def find_pairs(
                 reasons.add(name, reason, count)
         if pairs or not key[1]:
             found[key] = pairs
+    found = {key: chooser.with_scenes(pairs, c.minutes) for key, pairs in found.items()}
     partnered = {r for pairs in found.values() for p in pairs for r in (p.labelled, p.control)}
     for label, rows in reasons.several.items():
         reasons.add(
@@ -264,12 +269,14 @@ def _candidate(
         label, c.focal[labelled] / c.focal[control], c.width[control] / c.width[labelled],
         c.pitch[labelled] / c.pitch[control],
     )  # fmt: skip
-    if problem is None and label not in (STACKED, MERGED) and c.source[i] != c.source[j]:
-        problem = "the two files are of different kinds"
+    if problem is None and c.source[i] != c.source[j]:
+        problem = OTHER_KIND
+    if problem is None and c.flash[i] != c.flash[j]:
+        problem = "a flash lit one of the two frames only"
     stops = 2 * float(np.log2(c.f_number[labelled] / c.f_number[control]))
     if label.startswith("converter "):
         # The written aperture holds the converter's own loss of light.
-        stops -= 2 * np.log2(converter_factor(label)) if stops > APERTURE_STOPS else 0.0
+        stops -= 2 * np.log2(scale) if stops > APERTURE_STOPS else 0.0
     if problem is None and abs(stops) > APERTURE_STOPS:
         problem = "the apertures lie more than a stop and a half apart"
     if scale != 1.0 and c.signature.known(control):
@@ -327,7 +334,7 @@ def _named(
     elif label == CROP:
         other = "whole sensor"
     elif label in (STACKED, MERGED):
-        other = "single frames"
+        other = SINGLE
     elif label.startswith("converter "):
         other = "the bare lens"
     elif negated(label):

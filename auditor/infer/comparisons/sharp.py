@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.curves import added_blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import sharpness_verdict
+from auditor.infer.comparisons.verdict import FEWEST_SCENES, few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
@@ -136,10 +136,16 @@ def compare_sharpness(
     y_labelled, e_labelled = _at_aperture(table, labelled, lenses, target, pitch)
     y_control, e_control = _at_aperture(table, control, lenses, target, pitch)
     risk = np.stack([table.risk(labelled), table.risk(control)], axis=1)
-    found = paired_difference(
-        y_labelled - y_control, np.hypot(e_labelled, e_control), risk, criteria.seed
+    scene = np.unique([p.scene for p in pairs], return_inverse=True)[1][usable]
+    # A focus missed once is missed in all pairs of its scene.
+    ratio, stderr, risk = (
+        pd.DataFrame(x).groupby(scene).median().to_numpy()
+        for x in (y_labelled - y_control, np.hypot(e_labelled, e_control), risk)
     )
-    focused = np.where((found.in_focus > 0.5)[:, None], y_control, np.nan)
+    found = paired_difference(ratio, stderr, risk, criteria.seed)
+    scene = np.unique(scene, return_inverse=True)[1]
+    in_focus = found.in_focus[scene]
+    focused = np.where((in_focus > 0.5)[:, None], y_control, np.nan)
     measured = np.isfinite(y_labelled - y_control)
     out = []
     for zones in ([0, 1, 2], [0], [1], [2]):
@@ -150,17 +156,25 @@ def compare_sharpness(
             level = focused if np.isfinite(focused[:, present]).any() else y_control
             base = np.asarray(np.nanmedian(level[:, present]))
             blur = added_blur_px(base, draws, target, pitch)
-            count = int(measured[:, present].any(1).sum())
+            shown = measured[:, present].any(1)
+            count = int(shown.sum()), len(np.unique(scene[shown]))
             name = ZONES[zones[0]] if len(zones) == 1 else None
             out.append(_entry(name, draws, criteria.interval, count, blur))
     for entry in out:
-        entry["sound_pairs"] = round(float(found.in_focus.sum()), 1)
+        if len(ratio) < FEWEST_SCENES:
+            entry["low"] = entry["high"] = entry["added_blur_px"] = None
+            entry["verdict"] = few_scenes(entry["pairs"] or 0, len(ratio))
+        entry["sound_pairs"] = round(float(in_focus.sum()), 1)
         entry["f_number"] = round(target, 1)
         entry["unmeasured_pairs"] = unmeasured
     return out
 
 
-def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Floats) -> Finding:
+def _entry(
+    zone: str | None, draws: Floats, share: float, count: tuple[int, int], blur2: Floats
+) -> Finding:
+    """`count`: pairs and scenes."""
+    pairs, scenes = count
     quantiles = low_middle_high(draws, share)
     quantiles = quantiles[1] + _MULTIPLICITY * (quantiles - quantiles[1])
     low, middle, high = (float(np.expm1(q)) for q in quantiles)
@@ -169,10 +183,11 @@ def _entry(zone: str | None, draws: Floats, share: float, pairs: int, blur2: Flo
         "what": "sharpness",
         "zone": zone,
         "pairs": pairs,
+        "scenes": scenes,
         "difference": middle,
         "low": low,
         "high": high,
         "unit": "share of MTF50",
         "added_blur_px": {"value": float(blur[1]), "low": float(blur[0]), "high": float(blur[2])},
-        "verdict": sharpness_verdict(middle, low, high, pairs),
+        "verdict": sharpness_verdict(middle, low, high, scenes),
     }

@@ -20,11 +20,11 @@ from auditor.infer.comparisons.colour import (
     evenness_of,
 )
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import entry, pairs_to_settle, verdict
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, pairs_to_settle, verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.model import Finding, LeftOutPairs
-from auditor.record.values import numbers, words
+from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
 __all__ = ["Balance", "Light", "cast_entries", "light_entries"]
@@ -180,6 +180,9 @@ class Light:
             self.exposure = np.log2(t * iso / 100 / n**2)
         self.exposure[~np.isfinite(self.exposure)] = np.nan
         self._shares = [numbers(frames, k).astype(np.float32) for k in SHARE_COLUMNS]
+        # A flash makes up for what an accessory takes, and the exposure says nothing of it.
+        self.flash = flags(frames, "flash", False)
+        self.exposure[self.flash] = np.nan
         self.raw = words(frames, "source") == "raw"
 
     def middle(self, row: int) -> float:
@@ -218,6 +221,7 @@ def light_entries(
             brighter = light.middle(pair.labelled) - light.middle(pair.control)
         values.append(brighter - exposed)
     out: list[Finding] = []
+    flashed = sum(bool(light.flash[p.labelled] or light.flash[p.control]) for p in pairs)
     stops = np.array(values)
     middle = robust_location(stops, _LIGHT_SD)
     if middle.count:
@@ -230,7 +234,18 @@ def light_entries(
         )  # fmt: skip
         if outliers:
             text += f"; {outliers} pairs in changing light count for little"
+        if flashed:
+            text += f"; {flashed} pairs lit by a flash left out"
         out.append(entry("light", None, middle.value, low, high, middle.count, "stops", text))
+    elif flashed:
+        text = (
+            "cannot tell: a flash lit the frames, and makes up for light that is lost; "
+            f"about {USUAL_PAIRS} pairs without it would settle it"
+        )
+        out.append({
+            "what": "light", "zone": None, "pairs": 0, "difference": None, "low": None, "high": None,
+            "unit": "stops", "verdict": text,
+        })  # fmt: skip
     corners = np.array([c.corner for c in colours if c is not None])
     middle = robust_location(corners, _LIGHT_SD)
     if middle.count:

@@ -10,8 +10,10 @@ from typing import Final
 from auditor.model import Comparison, Finding, Shot
 
 __all__ = [
+    "FEWEST_SCENES",
     "USUAL_PAIRS",
     "entry",
+    "few_scenes",
     "pairs_to_settle",
     "pairs_to_shoot",
     "sharpness_verdict",
@@ -20,6 +22,9 @@ __all__ = [
 
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
+FEWEST_SCENES: Final = 3
+"""Scenes below which the sharpness of an accessory is not judged: focus is missed by scene, and of two
+nothing tells which one missed."""
 NEGLIGIBLE: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
 third of a stop of diffraction costs)."""
@@ -87,6 +92,17 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
     )
 
 
+def few_scenes(pairs: int, scenes: int) -> str:
+    """Why pairs of fewer than `FEWEST_SCENES` scenes say nothing of sharpness, and what would."""
+    if pairs < 2:
+        return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
+    of = "one scene" if scenes == 1 else "two scenes"
+    return (
+        f"cannot tell: all pairs are of {of}, where one missed focus passes for the difference; "
+        f"about {USUAL_PAIRS} pairs, each of another scene, would settle it"
+    )
+
+
 def verdict(
     low: float, high: float, pairs: int, negligible: float, texts: tuple[str, str, str], unit: str
 ) -> str:
@@ -111,7 +127,7 @@ def verdict(
         Begins with "cannot tell" where more pairs are needed, and then says how many.
     """
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
-        return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
+        return few_scenes(1, 1)
     bounds = f"{low:.2f} to {high:.2f}{unit}"
     if max(-low, high) <= negligible:
         return f"{texts[2]} ({bounds})"
@@ -189,7 +205,10 @@ def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
         if c["zone"] is not None:
             continue  # the frame as a whole stands for its zones
         found = _WANTED.search(verdict)
-        more = min(int(found[1]) if found else USUAL_PAIRS, _MOST_PAIRS) - int(c["pairs"] or 0)
+        if found is None:
+            continue  # no pairs to shoot would settle it
+        more = min(int(found[1]), _MOST_PAIRS)
+        more -= int(c.get("scenes") or c["pairs"] or 0)
         if more < 1:
             continue
         series: Shot = {

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.focal import shared_cells
+from auditor.infer.lenses.grouping import PRIME
 from auditor.infer.lenses.intervals import Draws
 from auditor.model import ConverterComparison, ConverterZone
 from auditor.record import ZONES
@@ -55,10 +56,11 @@ def compare_converter(
         Differences as shares; None without apertures in common.
     """
     factor = _factor(converter, with_it, without_it)
+    drawn = factor or 1.0
     best: tuple[float, FittedRange, FittedRange] | None = None
     for one in with_it:
         for other in without_it:
-            gap = abs(np.log(_middle(one) / factor / _middle(other)))
+            gap = abs(np.log((_middle(one) or 1.0) / drawn / (_middle(other) or 1.0)))
             if len(shared_cells(one.fit, other.fit, 0)[0]) and (best is None or gap < best[0]):
                 best = (float(gap), one, other)
     if best is None:
@@ -82,7 +84,7 @@ def compare_converter(
             }
     return {
         "converter": converter,
-        "factor": round(float(factor), 2),
+        "factor": None if factor is None else round(factor, 2),
         "frames": len(one.rows),
         "frames_without": len(other.rows),
         "focal_mm": None if one.focal_mm is None else list(one.focal_mm),
@@ -110,17 +112,27 @@ def factor_in_name(converter: str) -> float | None:
     return value if _FACTORS[0] <= value <= _FACTORS[1] else None
 
 
-def _factor(converter: str, with_it: list[FittedRange], without_it: list[FittedRange]) -> float:
-    """From the name, else from the focal lengths, else 1."""
+def _factor(
+    converter: str, with_it: list[FittedRange], without_it: list[FittedRange]
+) -> float | None:
+    """From the name, else from the focal lengths, where the shortest and the longest agree; None where neither
+    says: some cameras write the focal length without the converter."""
     named = factor_in_name(converter)
-    return max(_middle(with_it[-1]) / _middle(without_it[-1]), 1.0) if named is None else named
+    attached, bare = ([m for p in parts if (m := _middle(p))] for parts in (with_it, without_it))
+    if named is not None or not attached or not bare:
+        return named
+    ratio = max(attached) / max(bare)
+    other = min(attached) / min(bare)
+    agree = abs(np.log(ratio / other)) <= np.log(PRIME) < abs(np.log(ratio))
+    return ratio if agree and _FACTORS[0] <= ratio <= _FACTORS[1] else None
 
 
-def _middle(part: FittedRange) -> float:
-    return 1.0 if part.focal_mm is None else float(np.sqrt(part.focal_mm[0] * part.focal_mm[1]))
+def _middle(part: FittedRange) -> float | None:
+    """Focal length, mm, None where it is not known."""
+    return None if part.focal_mm is None else float(np.sqrt(part.focal_mm[0] * part.focal_mm[1]))
 
 
-def _text(zones: Mapping[str, ConverterZone | None], factor: float) -> str:
+def _text(zones: Mapping[str, ConverterZone | None], factor: float | None) -> str:
     parts = []
     for zone in ("centre", "corner"):
         entry = zones[zone]
@@ -134,7 +146,10 @@ def _text(zones: Mapping[str, ConverterZone | None], factor: float) -> str:
             parts.append(f"{zone}: no difference found down to {max(-low, high):.0f}%")
         parts[-1] += f" ({low:+.0f} to {high:+.0f}%)"
     centre = zones["centre"]
-    if centre is not None:
-        detail = factor * (1 + centre["difference"])
-        parts.append(f"on the subject that is {detail:.2f} times the detail of the bare lens")
+    if centre is not None and factor is not None:
+        detail, least, most = (factor * (1 + centre[k]) for k in ("difference", "low", "high"))
+        parts.append(
+            f"on the subject that is {detail:.2f} times the detail of the bare lens "
+            f"({least:.2f} to {most:.2f})"
+        )
     return "per pixel: " + "; ".join(parts)
