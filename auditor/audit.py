@@ -236,8 +236,11 @@ def _filter(selection: Selection, counts: Gear) -> Filter | None:
 
 
 def _looked_at(measured: NDArray[np.bool_], best: NDArray[np.bool_]) -> Gear:
-    """Counts of the measured files that are looked at, and of the copies among them."""
-    return {"frames": int(measured.sum()), "copies": int((measured & ~best).sum())}
+    """Counts of the measured files that are looked at, and of the copies among them, if any."""
+    counts: Gear = {"frames": int(measured.sum())}
+    if copies := int((measured & ~best).sum()):
+        counts["copies"] = copies
+    return counts
 
 
 def _need_frames(

@@ -136,7 +136,9 @@ class Filter(TypedDict, total=False):
     """Restrictions under which the profile was made, as given; null for all frames. 'frames' counts the whole archive all the same."""
 
     frames: Annotated[Count, "measured files that meet them"]
-    copies: Annotated[Count, "of these, further files of an exposure that was measured on its best"]
+    copies: Annotated[
+        Count, "further files among these of an exposure measured on its best; absent where none is"
+    ]
     words: str
     rating: int
     since: str
@@ -210,7 +212,9 @@ class Gear(TypedDict, total=False):
     lenses: list[Use]
     left_out: Annotated[str, "in words what is not looked at; empty where nothing is"]
     frames: Annotated[Count, "frames looked at"]
-    copies: Annotated[Count, "of these, further files of an exposure that was measured on its best"]
+    copies: Annotated[
+        Count, "further files among these of an exposure measured on its best; absent where none is"
+    ]
 
 
 class Answers(TypedDict, total=False):
