@@ -97,6 +97,7 @@ class Band(TypedDict, total=False):
     ev100: Required[Annotated[Ends | None, "edges, EV at ISO 100"]]
     band: Annotated[str | None, "name"]
     frames: Required[Annotated[Count | None, "frames"]]
+    long_exposures: Annotated[Count, "of them, for which the limits do not hold"]
     usable_iso: Required[UsableIso]
     key: str
     usable_iso_detail: Annotated[dict[str, UsableDetail], "of each limit"]

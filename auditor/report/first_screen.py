@@ -7,7 +7,14 @@ from typing import Final, Literal, NamedTuple, TypeVar, cast
 
 from auditor.model import Body, FocalRange, Gear, Lens, Profile, Use
 from auditor.report import words
-from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit, settled_bands
+from auditor.report.iso_words import (
+    IsoLimit,
+    band_name,
+    highest_used,
+    iso_limit,
+    settled_bands,
+    short_frames,
+)
 
 __all__ = [
     "ADVICE",
@@ -162,9 +169,9 @@ def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
             continue
         top, bright, dark = highest_used(body), bands[0], bands[-1]
         most, least = (iso_limit(band, "acceptable", top) for band in (bright, dark))
-        limits = [(band_name(b), x, b.get("frames")) for b, x in ((bright, most), (dark, least))]
+        limits = [(band_name(b), x, short_frames(b)) for b, x in ((bright, most), (dark, least))]
         if most == least:
-            frames = sum(band.get("frames") or 0 for band in bands)
+            frames = sum(short_frames(band) or 0 for band in bands)
             name = (
                 f"{band_name(dark)} to {band_name(bright)}" if len(bands) > 1 else band_name(dark)
             )

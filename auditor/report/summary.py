@@ -18,7 +18,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.first_screen import body_lines, by_frames, lens_lines
-from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands
+from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
@@ -154,7 +154,8 @@ def _iso_limit(band: Band, highest: float | None) -> str:
             "predicted" if clean.predicted else "",
         ]
         inside.append(", ".join(t for t in figures if t))
-    inside.append(words.count(band.get("frames")))
+    apart = ", long exposures apart" if band.get("long_exposures") else ""
+    inside.append(words.count(short_frames(band)) + apart)
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 

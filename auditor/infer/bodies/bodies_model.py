@@ -60,6 +60,8 @@ class BodiesModel:
         Body -> kinds of file and their pixel pitches, the commonest first.
     frames_in_band : dict
         (body, kind, band key) -> frames.
+    long_in_band : dict
+        (body, kind, band key) -> those of them that are long exposures, for which no limit holds.
     criteria : Criteria
         Thresholds with which it was fitted.
     """
@@ -75,6 +77,7 @@ class BodiesModel:
     pitch_of: dict[str, float]
     scales_of: dict[str, list[Scale]]
     frames_in_band: dict[tuple[str, str, str], int]
+    long_in_band: dict[tuple[str, str, str], int]
     criteria: Criteria
 
     def kinds(self, body: str) -> list[str]:

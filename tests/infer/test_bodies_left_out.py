@@ -1,0 +1,65 @@
+"""Frames that say nothing of a body's limits, and what the profile and its sentences say in their place."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from auditor.artificial.tones import ToneBody, tone_archive
+from auditor.infer.bodies import infer_bodies
+from auditor.report.card import iso_rows
+from auditor.report.first_screen import body_lines
+from auditor.report.iso_words import shown_bands
+from auditor.report.summary import body_sentence
+
+DAY = ((14.0, -2.3), (9.0, -4.3))
+NIGHT = ((0.0, -5.3),)
+
+
+def _apart(frames: pd.DataFrame, number: int = 1) -> pd.DataFrame:
+    """The same frames as captures and outings of their own."""
+    names = ["capture", "burst", "outing"]
+    frames[names] += 5000 * number
+    frames["path"] = f"{number}/" + frames["path"]
+    return frames
+
+
+def _joined(*parts: pd.DataFrame) -> pd.DataFrame:
+    apart = [_apart(part, i) for i, part in enumerate(parts)]
+    return pd.concat(apart, ignore_index=True)
+
+
+def _night(seconds: float, short: int = 0) -> pd.DataFrame:
+    """A body used by day and at night, where all but so many frames take `seconds`, twice as noisy."""
+    rng = np.random.default_rng(3)
+    day = tone_archive([ToneBody("Alder")], [100, 400, 1600, 3200], rng, frames=10, scenes=DAY)
+    night = tone_archive(
+        [ToneBody("Alder", development=2.0)], [800, 3200], rng, frames=12, scenes=NIGHT
+    )
+    night["ev100"] = 1.0  # in one band, without any doubt
+    night["exposure_time_s"] = [0.5] * short + [seconds] * (len(night) - short)
+    return _joined(day, night)
+
+
+def test_no_limit_is_named_for_light_of_long_exposures_only() -> None:
+    (body,) = infer_bodies(_night(2.0))["bodies"]
+    (band,) = (b for b in body["brightness"] if b["key"] == "night")
+    assert (band["frames"], band["long_exposures"]) == (24, 24)
+    assert "night" not in [b["key"] for b in shown_bands(body)]
+    assert "night" not in body_sentence(body)
+    (line,) = body_lines({"bodies": [body]}, [body])
+    assert not any("night" in light for light, _, _ in line.limits)
+    assert not any("night" in light for light, _ in iso_rows([body]))
+    (note,) = (n for n in body["notes"] if n.startswith("night"))
+    assert "all 24 frames are long exposures" in note
+    assert "under 1 s" in note
+
+
+def test_a_limit_counts_the_frames_that_it_holds_for() -> None:
+    (body,) = infer_bodies(_night(2.0, short=6))["bodies"]
+    (band,) = (b for b in body["brightness"] if b["key"] == "night")
+    assert (band["frames"], band["long_exposures"]) == (24, 18)
+    assert "6 frames, long exposures apart" in body_sentence(body)
+    assert not any(n.startswith("night") for n in body["notes"])
+    (short,) = infer_bodies(_night(0.5))["bodies"]
+    assert "24 frames)" in body_sentence(short)
