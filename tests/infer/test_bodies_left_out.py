@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from auditor.artificial.tones import ToneBody, tone_archive
-from auditor.infer.bodies import infer_bodies
+from auditor.infer.bodies import AcceptError, accept_table, fit_bodies, infer_bodies
+from auditor.infer.bodies.observe import UNKNOWN_BODY
 from auditor.report.card import iso_rows
 from auditor.report.first_screen import body_lines
 from auditor.report.iso_words import shown_bands
@@ -63,3 +65,28 @@ def test_a_limit_counts_the_frames_that_it_holds_for() -> None:
     assert not any(n.startswith("night") for n in body["notes"])
     (short,) = infer_bodies(_night(0.5))["bodies"]
     assert "24 frames)" in body_sentence(short)
+
+
+def _two_strangers() -> pd.DataFrame:
+    """A body, and files of two others that name no camera."""
+    rng, isos = np.random.default_rng(5), [200, 800, 3200]
+    own = tone_archive([ToneBody("Alder")], isos, rng, frames=12)
+    small = tone_archive([ToneBody("x", full_scale_e=15_000)], isos, rng, frames=6)
+    large = tone_archive([ToneBody("y", full_scale_e=90_000)], isos, rng, frames=6)
+    small["body"] = large["body"] = None
+    return _joined(own, small, large)
+
+
+def test_files_that_name_no_camera_are_not_held_against_a_body() -> None:
+    frames = _two_strangers()
+    found = infer_bodies(frames)
+    assert found["iso_matches"] == []
+    (stranger,) = (b for b in found["bodies"] if b["body"] == UNKNOWN_BODY)
+    assert any("may be of several" in note for note in stranger["notes"])
+    assert body_lines({"bodies": [stranger]}, [stranger]) == []
+    model = fit_bodies(frames)
+    assert {row["body"] for row in accept_table(model, "Alder", 800, "sun")} == {"Alder"}
+    with pytest.raises(AcceptError, match=r"known bodies: Alder$"):
+        accept_table(model, UNKNOWN_BODY, 800, "sun")
+    named = infer_bodies(frames.assign(body=frames["body"].fillna("Birch")))
+    assert {m["body"] for m in named["iso_matches"]} == {"Alder", "Birch"}

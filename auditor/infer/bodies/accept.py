@@ -6,6 +6,7 @@ import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.bodies_model import BodiesModel
+from auditor.infer.bodies.observe import UNKNOWN_BODY
 from auditor.infer.bodies.response import ISO_GRID, t_quantile
 from auditor.infer.bodies.visible import (
     EXTRAPOLATION_STOPS,
@@ -87,14 +88,15 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     Raises
     ------
     AcceptError
-        Where no noise was measured for `body`, or the archive holds no frames of the band.
+        Where no noise was measured for `body`, or the archive holds no frames of the band. Files that name no
+        camera may be of several and are no body.
     ValueError
         Where no band has this key or name.
     """
     chosen = band_named(band) if isinstance(band, str) else band
-    kind = bodies.main.get(body)
+    kind = bodies.main.get(body) if body != UNKNOWN_BODY else None
     if kind is None:
-        known = ", ".join(sorted(bodies.main)) or "none"
+        known = ", ".join(sorted(b for b in bodies.main if b != UNKNOWN_BODY)) or "none"
         raise AcceptError(f"no noise was measured for body '{body}'; known bodies: {known}")
     scenes = bodies.scenes.get(kind, {})
     if chosen.key not in scenes:
@@ -109,7 +111,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     target = np.interp(np.log2(iso), grid, own.snr)
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
-        if of_kind != kind or not len(model.cells.iso):
+        if of_kind != kind or not len(model.cells.iso) or name == UNKNOWN_BODY:
             continue
         noise_by_band = band_noises(model, scenes)
         quantile = t_quantile(model.dof + reference.dof, bodies.criteria.interval)

@@ -17,6 +17,7 @@ from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
+    UNKNOWN_BODY,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.infer.bodies.sensor import sensor_figures
@@ -145,7 +146,11 @@ def _describe(
         notes.append(
             f"{_isos(unseen)}: no noise could be seen, in {_count(sum(u['frames'] for u in unseen))}"
         )
-    if cells.frame_count < LEAST_FRAMES:
+    if body == UNKNOWN_BODY:
+        notes.append(
+            "its files name no camera and may be of several: not held against other bodies"
+        )
+    elif cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
     not_sampled = model.not_sampled.get((body, kind), 0)
     if not_sampled:
