@@ -90,3 +90,23 @@ def test_files_that_name_no_camera_are_not_held_against_a_body() -> None:
         accept_table(model, UNKNOWN_BODY, 800, "sun")
     named = infer_bodies(frames.assign(body=frames["body"].fillna("Birch")))
     assert {m["body"] for m in named["iso_matches"]} == {"Alder", "Birch"}
+
+
+def test_what_is_accepted_lies_within_a_stop_of_the_iso_values_used() -> None:
+    rng = np.random.default_rng(1)
+    used = tone_archive([ToneBody("Alder")], [100, 200, 800], rng)
+    other = tone_archive([ToneBody("Birch")], [100, 200, 400, 800, 1600, 25600, 51200], rng)
+    model = fit_bodies(_joined(used, other))
+    for iso in (25, 3200, 51200):
+        with pytest.raises(AcceptError, match="from ISO 100 to 800 only"):
+            accept_table(model, "Alder", iso, "sun")
+    for iso, seen in ((50, False), (200, True), (400, False), (800, True), (1600, False)):
+        rows = [r for r in accept_table(model, "Alder", iso, "sun") if r["key"] == "sun"]
+        assert all(row["predicted"] for row in rows) or seen
+        assert rows[1]["iso"] is not None
+    (same,) = (
+        r
+        for r in accept_table(model, "Alder", 200, "sun")
+        if r["key"] == "sun" and r["body"] == "Alder"
+    )
+    assert not same["predicted"]
