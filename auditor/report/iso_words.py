@@ -55,6 +55,11 @@ class IsoLimit:
         return self.reason.startswith("not told")
 
     @property
+    def missed(self) -> bool:
+        """No limit is given because even the lowest ISO used is too noisy."""
+        return self.reason.startswith("not reached")
+
+    @property
     def text(self) -> str:
         """'ISO 800', 'at least ISO 200'; '' where there is none."""
         if self.iso is None:
@@ -170,13 +175,14 @@ def no_light(body: Body | BodyKind) -> str:
 
 def settled_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
-    some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
+    some ISO is acceptable or none that was used, and enough frames of the body, on two outings, tell of its noise."""
     if (_noise_frames(body) or 0) < FEW or body.get("limits_firm") is False:
         return []
     return [
         b
         for b in by_light(body.get("brightness"))
-        if (b.get("usable_iso") or {}).get("acceptable") and (short_frames(b) or 0) >= FEW
+        if ((limit := iso_limit(b, "acceptable")).iso or limit.missed)
+        and (short_frames(b) or 0) >= FEW
     ]
 
 

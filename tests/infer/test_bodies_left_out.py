@@ -9,10 +9,12 @@ import pytest
 from auditor.artificial.tones import ToneBody, tone_archive
 from auditor.infer.bodies import AcceptError, accept_table, fit_bodies, infer_bodies
 from auditor.infer.bodies.observe import UNKNOWN_BODY
+from auditor.model import Body
 from auditor.report.card import iso_rows
 from auditor.report.first_screen import body_lines
 from auditor.report.iso_words import shown_bands
-from auditor.report.summary import body_sentence
+from auditor.report.page import render_report
+from auditor.report.summary import body_sentence, summary_lines
 
 DAY = ((14.0, -2.3), (9.0, -4.3))
 NIGHT = ((0.0, -5.3),)
@@ -110,3 +112,35 @@ def test_what_is_accepted_lies_within_a_stop_of_the_iso_values_used() -> None:
         if r["key"] == "sun" and r["body"] == "Alder"
     )
     assert not same["predicted"]
+
+
+def _small_sensor(isos: list[int], scenes: tuple[tuple[float, float], ...]) -> list[Body]:
+    """A body too noisy for night at any ISO that it was used at."""
+    small = ToneBody("Alder", full_scale_e=1500, read_noise_e=4)
+    frames = tone_archive([small], isos, np.random.default_rng(3), frames=24, scenes=scenes)
+    frames["exposure_time_s"] = np.minimum(frames["exposure_time_s"], 0.5)
+    return infer_bodies(frames)["bodies"]
+
+
+def test_light_in_which_no_iso_is_acceptable_is_said_to_be() -> None:
+    (body,) = bodies = _small_sensor([200, 400, 800], ((14.0, -2.3), (1.0, -7.0)))
+    told = body_sentence(body)
+    assert "no ISO used is acceptable for night (not reached at ISO 200, the lowest used" in told
+    assert told.index("stays usable up to ISO") < told.index("; no ISO used")
+    (line,) = body_lines({"bodies": bodies}, bodies)
+    assert [(light, limit.missed) for light, limit, _ in line.limits][-1] == ("night", True)
+    assert not any(limit.missed for _, limit, _ in line.limits[:-1])
+    light, ((excellent, acceptable),) = iso_rows(bodies)[-1]
+    assert (light, excellent.short, acceptable.short) == ("night", "none", "none")
+    (night,) = _small_sensor([400, 800], ((1.0, -7.0),))
+    (told,) = (s for s in summary_lines({"bodies": [night]}) if "no ISO used" in s)
+    assert told.startswith("On the Alder no ISO used is acceptable for night (")
+    (line,) = body_lines({"bodies": [night]}, [night])
+    assert [limit.missed for _, limit, _ in line.limits] == [True]
+
+
+def test_first_screen_names_light_in_which_no_iso_is_acceptable() -> None:
+    bodies = _small_sensor([200, 400, 800], ((14.0, -2.3), (1.0, -7.0)))
+    page = render_report({"bodies": bodies}, None, None)
+    start = page.index("ISO to use")
+    assert "<b>none acceptable</b>" in page[start : page.index("</table>", start)]
