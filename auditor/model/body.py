@@ -170,6 +170,7 @@ class Sensor(TypedDict):
     level_low: Annotated[int | None, "lower end of its 90% interval"]
     level_high: Annotated[int | None, "upper end"]
     level_reason: Annotated[str | None, "why there is none"]
+    other_bit_depth: NotRequired[Annotated[Count, "frames left out: most have another bit depth"]]
 
 
 class LeftOut(TypedDict):

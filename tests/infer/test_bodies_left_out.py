@@ -9,7 +9,7 @@ import pytest
 from auditor.artificial.tones import ToneBody, tone_archive
 from auditor.infer.bodies import AcceptError, accept_table, fit_bodies, infer_bodies
 from auditor.infer.bodies.observe import UNKNOWN_BODY
-from auditor.model import Body
+from auditor.model import Body, Tone
 from auditor.report.card import iso_rows
 from auditor.report.first_screen import body_lines
 from auditor.report.iso_words import shown_bands
@@ -144,3 +144,62 @@ def test_first_screen_names_light_in_which_no_iso_is_acceptable() -> None:
     page = render_report({"bodies": bodies}, None, None)
     start = page.index("ISO to use")
     assert "<b>none acceptable</b>" in page[start : page.index("</table>", start)]
+
+
+def _left_out(body: Body, word: str) -> list[int]:
+    return [entry["frames"] for entry in body["left_out"] if word in entry["reason"]]
+
+
+def _middle(body: Body, iso: int) -> Tone:
+    (tone,) = (t for t in body["tones"] if (t["iso"], t["signal"]) == (iso, 0.18))
+    return tone
+
+
+def test_files_of_several_exposures_do_not_lend_their_noise() -> None:
+    rng, isos = np.random.default_rng(5), [100, 800, 3200]
+    single = tone_archive([ToneBody("Alder", source="edited")], isos, rng, frames=8)
+    merged = tone_archive(
+        [ToneBody("Alder", source="edited", development=0.33)], isos, rng, frames=10
+    )
+    merged["software"] = "Photo HDR merge"
+    (alone,), (both,) = (
+        infer_bodies(f)["bodies"] for f in (single.copy(), _joined(single, merged))
+    )
+    assert both["tones"] == alone["tones"]
+    assert _left_out(both, "several exposures") == [30]
+    assert sum(band["frames"] for band in both["brightness"]) == 24
+    # A telephone's own program may be called so: it is how all its pictures are made.
+    phone = tone_archive([ToneBody("Birch")], isos, rng).assign(software="HDR+ 1.0")
+    assert infer_bodies(phone)["bodies"][0]["left_out"] == []
+
+
+@pytest.mark.parametrize("most", ["large", "small"])
+def test_picture_sizes_of_a_camera_are_not_pooled(most: str) -> None:
+    rng, isos = np.random.default_rng(5), [100, 800, 3200]
+    large = ToneBody("Alder")
+    small = ToneBody("Alder", development=0.5, width_px=3000, height_px=2000, pixel_pitch_um=8.0)
+    sizes = (large, small) if most == "large" else (small, large)
+    many, few = (
+        tone_archive([body], isos, rng, frames=n) for body, n in zip(sizes, (10, 8), strict=True)
+    )
+    many["pixel_pitch_um"] *= np.exp(rng.uniform(-0.01, 0.01, len(many)))  # as rounded tags have it
+    (alone,), (both,) = (infer_bodies(f)["bodies"] for f in (many.copy(), _joined(many, few)))
+    assert both["tones"] == alone["tones"]
+    assert _left_out(both, "picture size") == [24]
+
+
+@pytest.mark.parametrize("frames_of_12_bits", [5, 11])
+def test_bit_depths_of_raw_files_are_not_pooled(frames_of_12_bits: int) -> None:
+    body = ToneBody("Birch", full_scale_e=45_000, source="raw")
+    rng = np.random.default_rng(1)
+    deep = tone_archive([body], [100, 400], rng, frames=8)
+    coarse = tone_archive([body], [100, 400], rng, frames=frames_of_12_bits)
+    coarse["gain_e_per_dn"] = coarse["gain_e_per_dn"].astype(float) * 4
+    coarse["white_dn"] = coarse["white_dn"].astype(float) / 4
+    (found,) = infer_bodies(_joined(deep, coarse))["bodies"]
+    usual = 3.0 if frames_of_12_bits < 8 else 12.0
+    for entry in found["sensor"]["by_iso"]:
+        assert entry["gain_e_per_dn"] == pytest.approx(usual * 100 / entry["iso"], rel=0.05)
+        assert entry["gain_high"] / entry["gain_low"] < 1.2
+        assert entry["full_scale_e"] == pytest.approx(45_000 * 100 / entry["iso"], rel=0.05)
+    assert found["sensor"]["other_bit_depth"] == 2 * min(frames_of_12_bits, 8)

@@ -6,8 +6,9 @@ from typing import Any
 
 import pandas as pd
 
-from auditor.infer.bodies.bands import BAND_KEYS, band_numbers
+from auditor.infer.bodies.bands import BAND_KEYS, BANDS, band_numbers
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S, UNKNOWN_BODY, sensor_rows
+from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.frame_values import scene_ev100
 from auditor.record.values import numbers, words
 
@@ -21,7 +22,7 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
     ----------
     frames : DataFrame
         Columns `status`, `body`, `source`, `pixel_pitch_um` and, where known, `sensor_pixel_um`, `file_kind`,
-        `ev100`, `exposure_time_s`, `flash`, `best`.
+        `ev100`, `exposure_time_s`, `flash`, `best`, `software`.
 
     Returns
     -------
@@ -48,12 +49,14 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
         "exposure_time_s",
         "flash",
         "best",
+        "software",
     )
     table = sensor_rows(frames, names)
     table = table[table["status"] == "measured"]
     body = pd.Series(words(table, "body", UNKNOWN_BODY), table.index)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
     band = band_numbers(scene_ev100(table))
+    band[several_exposures(table)] = len(BANDS)  # no limit of single frames holds for them
     in_band = table.groupby([body, table["source"], band], observed=True)
     long = pd.Series(numbers(table, "exposure_time_s") >= LONG_EXPOSURE_S, table.index)
     long_in_band = long.groupby([body, table["source"], band], observed=True).sum()

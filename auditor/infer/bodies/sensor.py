@@ -51,7 +51,7 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
         Body -> `by_iso` (gain in electrons per DN, read noise and full scale in electrons, their intervals,
         frames); `level_from_iso`, `level_low`, `level_high`: the ISO from which read noise no longer falls,
         None, with a `level_reason`, where it still falls at the highest ISO used or fewer than three ISO
-        values show it.
+        values show it; `other_bit_depth`: frames left out, as most have another bit depth.
 
     References
     ----------
@@ -111,20 +111,30 @@ def _median(
     return _Median(float(known[name].median()), draws, low, high)
 
 
-def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
+def _one_depth(rows: pd.DataFrame) -> pd.DataFrame:
+    """Frames of the commonest bit depth: a step of 12 bits holds four times the electrons of one of 14. Frames
+    without a known white are taken to have it."""
+    bits = np.log2(rows["white_dn"].where(rows["white_dn"] > 0)).round()
+    commonest = bits.mode()
+    return rows[bits.isna() | (bits == commonest.max())] if len(commonest) else rows
+
+
+def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
+    rows = _one_depth(every)
+    rows = rows.assign(full_scale_e=rows["gain_e_per_dn"] * rows["white_dn"])
     by_iso: list[SensorIso] = []
     dark: dict[int, _Median] = {}
     for step, group in rows.groupby(rows["iso"].map(nominal_iso)):
         read = _median(group, "read_noise_e", share, rng)
         gain = _median(group, "gain_e_per_dn", share, rng)
         assert gain is not None
-        white = group["white_dn"].median()
+        full_scale = group["full_scale_e"].median()
         by_iso.append(
             {
                 "iso": int(step),
                 "gain_e_per_dn": gain.middle,
                 "read_noise_e": read.middle if read else None,
-                "full_scale_e": gain.middle * float(white) if pd.notna(white) else None,
+                "full_scale_e": float(full_scale) if pd.notna(full_scale) else None,
                 "frames": len(group),
                 "gain_low": gain.low,
                 "gain_high": gain.high,
@@ -137,7 +147,7 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sen
     steps = list(dark)
     out: Sensor = {
         "by_iso": by_iso, "level_from_iso": None, "level_low": None, "level_high": None,
-        "level_reason": None,
+        "level_reason": None, "other_bit_depth": len(every) - len(rows),
     }  # fmt: skip
     if len(steps) < 3:
         out["level_reason"] = (
