@@ -119,6 +119,7 @@ class KeptApart(TypedDict):
     noise_ratio: Annotated[float | None, "null where no noise could be measured in them"]
     low: Low
     high: High
+    outings: NotRequired[Annotated[Count, "in which they were taken"]]
     from_s: NotRequired[Annotated[float, "long exposures: from so many seconds"]]
     from_stops: NotRequired[Annotated[float, "lifted files: from so many stops"]]
 

@@ -29,6 +29,14 @@ LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
 
 
+LEVEL_FRAMES: Final = 3
+"""Frames with read noise at an ISO from which on it has a say in where read noise stops falling: resampling fewer
+shows no scatter (common practice, no source)."""
+LEVEL_CERTAIN: Final = 0.9
+"""Share of the resamples that must agree on whether read noise still falls: as of intervals (common practice, no
+source)."""
+
+
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
     """Gain and read noise by ISO of bodies with raw frames that held a photon transfer.
 
@@ -50,8 +58,8 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     dict of Sensor
         Body -> `by_iso` (gain in electrons per DN, read noise and full scale in electrons, their intervals,
         frames); `level_from_iso`, `level_low`, `level_high`: the ISO from which read noise no longer falls,
-        None, with a `level_reason`, where it still falls at the highest ISO used or fewer than three ISO
-        values show it; `other_bit_depth`: frames left out, as most have another bit depth.
+        None, with a `level_reason`, where it still falls at the highest ISO used, that is not settled, or fewer
+        than three ISO values show it, each in `LEVEL_FRAMES` frames; `other_bit_depth`: frames left out, as most have another bit depth.
 
     References
     ----------
@@ -142,7 +150,7 @@ def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Se
                 "read_high": read.high if read else None,
             }
         )
-        if read is not None:
+        if read is not None and group["read_noise_e"].notna().sum() >= LEVEL_FRAMES:
             dark[int(step)] = read
     steps = list(dark)
     out: Sensor = {
@@ -151,14 +159,19 @@ def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Se
     }  # fmt: skip
     if len(steps) < 3:
         out["level_reason"] = (
-            f"needs raw frames with dark flat places at three ISO values or more; there are {len(steps) or 'none'}"
+            f"needs {LEVEL_FRAMES} raw frames with dark flat places at each of three ISO values or more; there are "
+            f"{len(steps) or 'none'}"
         )
         return out
     best = _level_from(np.array(steps), np.array([[d.middle for d in dark.values()]]))[0]
     sampled = _level_from(np.array(steps), np.stack([d.draws for d in dark.values()], axis=1))
     known = np.isfinite(sampled)
-    if not np.isfinite(best) or known.mean() < 0.5:
+    if known.mean() <= 1 - LEVEL_CERTAIN:
         out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
+    elif not np.isfinite(best) or known.mean() < LEVEL_CERTAIN:
+        out["level_reason"] = (
+            f"whether read noise still falls at ISO {steps[-1]}, the highest used, is not settled"
+        )
     else:
         low, _, high = low_middle_high(sampled[known], share)
         out["level_from_iso"] = int(best)
