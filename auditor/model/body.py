@@ -97,6 +97,7 @@ class Band(TypedDict, total=False):
     ev100: Required[Annotated[Ends | None, "edges, EV at ISO 100"]]
     band: Annotated[str | None, "name"]
     frames: Required[Annotated[Count | None, "frames"]]
+    long_exposures: Annotated[Count, "of them, for which the limits do not hold"]
     usable_iso: Required[UsableIso]
     key: str
     usable_iso_detail: Annotated[dict[str, UsableDetail], "of each limit"]
@@ -118,6 +119,7 @@ class KeptApart(TypedDict):
     noise_ratio: Annotated[float | None, "null where no noise could be measured in them"]
     low: Low
     high: High
+    outings: NotRequired[Annotated[Count, "in which they were taken"]]
     from_s: NotRequired[Annotated[float, "long exposures: from so many seconds"]]
     from_stops: NotRequired[Annotated[float, "lifted files: from so many stops"]]
 
@@ -169,6 +171,7 @@ class Sensor(TypedDict):
     level_low: Annotated[int | None, "lower end of its 90% interval"]
     level_high: Annotated[int | None, "upper end"]
     level_reason: Annotated[str | None, "why there is none"]
+    other_bit_depth: NotRequired[Annotated[Count, "frames left out: most have another bit depth"]]
 
 
 class LeftOut(TypedDict):

@@ -5,9 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final, Literal, NamedTuple, TypeVar, cast
 
-from auditor.model import Body, FocalRange, Gear, Lens, Profile, Use
+from auditor.model import Band, Body, FocalRange, Gear, Lens, Profile, Use
 from auditor.report import words
-from auditor.report.iso_words import IsoLimit, band_name, highest_used, iso_limit, settled_bands
+from auditor.report.iso_words import (
+    IsoLimit,
+    band_name,
+    highest_used,
+    iso_limit,
+    settled_bands,
+    short_frames,
+)
 
 __all__ = [
     "ADVICE",
@@ -69,7 +76,8 @@ class LensLine(NamedTuple):
 
 
 class BodyLine(NamedTuple):
-    """How far ISO may go on one body, in the brightest and in the darkest light it was used in."""
+    """How far ISO may go on one body, in the brightest and in the darkest light in which any ISO is acceptable; and
+    the light in which none that was used is."""
 
     place: int
     """In the order of the page."""
@@ -158,16 +166,25 @@ def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
     out = []
     for i, body in enumerate(bodies):
         bands = settled_bands(body) if role_of(profile, body) == "in use" else []
-        if not bands:
-            continue
-        top, bright, dark = highest_used(body), bands[0], bands[-1]
-        most, least = (iso_limit(band, "acceptable", top) for band in (bright, dark))
-        limits = [(band_name(b), x, b.get("frames")) for b, x in ((bright, most), (dark, least))]
-        if most == least:
-            frames = sum(band.get("frames") or 0 for band in bands)
-            name = (
-                f"{band_name(dark)} to {band_name(bright)}" if len(bands) > 1 else band_name(dark)
-            )
-            limits = [(name, most, frames)]
-        out.append(BodyLine(i, body, limits))
+        limits = _limits(bands, highest_used(body))
+        if limits:
+            out.append(BodyLine(i, body, limits))
+    return out
+
+
+def _limits(bands: Sequence[Band], top: float | None) -> list[tuple[str, IsoLimit, int | None]]:
+    known = [(b, iso_limit(b, "acceptable", top)) for b in bands]
+    usable = [(b, limit) for b, limit in known if limit.iso]
+    missed = [(b, limit) for b, limit in known if not limit.iso]
+    groups = [usable[:1], usable[1:][-1:]] + [[one] for one in missed]
+    if usable and usable[0][1] == usable[-1][1]:
+        groups[:2] = [usable]
+    out: list[tuple[str, IsoLimit, int | None]] = []
+    for group in groups:
+        if group:
+            bright, dark = group[0][0], group[-1][0]
+            name = band_name(dark)
+            if len(group) > 1:
+                name += f" to {band_name(bright)}"
+            out.append((name, group[0][1], sum(short_frames(b) or 0 for b, _ in group)))
     return out

@@ -30,6 +30,7 @@ __all__ = [
     "match_tables",
     "no_light",
     "settled_bands",
+    "short_frames",
     "shown_bands",
 ]
 
@@ -52,6 +53,11 @@ class IsoLimit:
     def hidden(self) -> bool:
         """No limit is given because texture hides the noise, not because ISO never reaches it."""
         return self.reason.startswith("not told")
+
+    @property
+    def missed(self) -> bool:
+        """No limit is given because even the lowest ISO used is too noisy."""
+        return self.reason.startswith("not reached")
 
     @property
     def text(self) -> str:
@@ -143,32 +149,40 @@ def _noise_frames(body: Body | BodyKind) -> int | None:
     return frames if used is None else used
 
 
+def short_frames(band: Band) -> int | None:
+    """Frames of a band for which its limits hold: not long exposures, which are noisier and kept apart."""
+    frames = band.get("frames")
+    return None if frames is None else frames - (band.get("long_exposures") or 0)
+
+
 def shown_bands(body: Body | BodyKind) -> list[Band]:
     """Bands of light in which the body was used, the brightest first; none where fewer than `FEW` frames tell of
     its noise: limits in light that nobody photographed would all be predictions."""
     frames = _noise_frames(body)
     if frames is not None and frames < FEW:
         return []
-    return [b for b in by_light(body.get("brightness")) if b.get("frames") != 0]
+    return [b for b in by_light(body.get("brightness")) if short_frames(b) != 0]
 
 
 def no_light(body: Body | BodyKind) -> str:
     """What is said where frames tell of a body's noise and none of the light it was used in; else ''."""
     few = (_noise_frames(body) or 0) < FEW
-    if few or not body.get("brightness") or shown_bands(body):
+    bands = body.get("brightness") or []
+    if few or not bands or any(band.get("frames") != 0 for band in bands):
         return ""
     return "the light of its frames is not known, so neither is how far ISO may go in it"
 
 
 def settled_bands(body: Body) -> list[Band]:
     """Bands whose limits may stand in a headline, the brightest first: enough frames have their light,
-    some ISO is acceptable, and enough frames of the body, on two outings, tell of its noise."""
+    some ISO is acceptable or none that was used, and enough frames of the body, on two outings, tell of its noise."""
     if (_noise_frames(body) or 0) < FEW or body.get("limits_firm") is False:
         return []
     return [
         b
         for b in by_light(body.get("brightness"))
-        if (b.get("usable_iso") or {}).get("acceptable") and (b.get("frames") or 0) >= FEW
+        if ((limit := iso_limit(b, "acceptable")).iso or limit.missed)
+        and (short_frames(b) or 0) >= FEW
     ]
 
 

@@ -18,7 +18,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.first_screen import body_lines, by_frames, lens_lines
-from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands
+from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
@@ -154,20 +154,36 @@ def _iso_limit(band: Band, highest: float | None) -> str:
             "predicted" if clean.predicted else "",
         ]
         inside.append(", ".join(t for t in figures if t))
-    inside.append(words.count(band.get("frames")))
+    inside.append(_frames(band))
     return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
 
 
+def _missed(band: Band) -> str:
+    why = iso_limit(band, "acceptable").why
+    return f"{words.clean(band_name(band))} ({why}; {_frames(band)})"
+
+
+def _frames(band: Band) -> str:
+    apart = ", long exposures apart" if band.get("long_exposures") else ""
+    return words.count(short_frames(band)) + apart
+
+
 def body_sentence(body: Body) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands`; '' where
-    there are none."""
+    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands`, and in which of
+    them none that was used is acceptable; '' where there are none."""
     bands, highest = settled_bands(body), highest_used(body)
-    if not bands:
-        return ""
-    limits = [_iso_limit(b, highest) for b in (bands if len(bands) < 2 else (bands[0], bands[-1]))]
+    usable = [b for b in bands if (b.get("usable_iso") or {}).get("acceptable")]
     known = words.known_name(body.get("body"))
-    name = f"The {named(known)}" if known else "The body not named in its files"
-    return f"{name} stays usable up to {words.join(limits)}."
+    name = named(known) if known else "body not named in its files"
+    limits = [
+        _iso_limit(b, highest) for b in (usable if len(usable) < 2 else (usable[0], usable[-1]))
+    ]
+    missed = [_missed(b) for b in bands if b not in usable]
+    none = f"no ISO used is acceptable for {words.join(missed)}." if missed else ""
+    if not limits:
+        return f"On the {name} {none}" if none else ""
+    text = f"The {name} stays usable up to {words.join(limits)}"
+    return f"{text}; {none}" if none else f"{text}."
 
 
 def _matches(profile: Profile) -> list[str]:

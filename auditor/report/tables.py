@@ -148,6 +148,7 @@ def _usable(profile: Profile) -> Iterator[Row]:
             yield {
                 "body": body.get("body"), "band": band.get("band"),
                 "ev100_low": low, "ev100_high": high, "frames": band.get("frames"),
+                "long_exposures": band.get("long_exposures"),
                 **{level: usable.get(level) for level in LEVELS},
                 **{
                     f"{level}_{end}": (detail.get(level) or {}).get(end)

@@ -6,7 +6,8 @@ import numpy as np
 
 from auditor.infer.bodies.bands import BANDS, Band, band_named
 from auditor.infer.bodies.bodies_model import BodiesModel
-from auditor.infer.bodies.response import ISO_GRID, t_quantile
+from auditor.infer.bodies.observe import UNKNOWN_BODY
+from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_quantile
 from auditor.infer.bodies.visible import (
     EXTRAPOLATION_STOPS,
     ISO_TOLERANCE,
@@ -82,19 +83,21 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
         from the darkest band. `iso`, `low` and `high` are engraved third stops, `iso_exact` what was found
         between them; all four are None, with a `reason`, where the answer lies more than
         `EXTRAPOLATION_STOPS` beyond every ISO that the body used. `predicted` is False where noise was
-        measured at `iso`.
+        measured at `iso`, and on `body` at the accepted one.
 
     Raises
     ------
     AcceptError
-        Where no noise was measured for `body`, or the archive holds no frames of the band.
+        Where no noise was measured for `body`, the ISO lies more than `EXTRAPOLATION_STOPS` beyond those it was
+        used at, or the archive holds no frames of the band. Files that name no
+        camera may be of several and are no body.
     ValueError
         Where no band has this key or name.
     """
     chosen = band_named(band) if isinstance(band, str) else band
-    kind = bodies.main.get(body)
+    kind = bodies.main.get(body) if body != UNKNOWN_BODY else None
     if kind is None:
-        known = ", ".join(sorted(bodies.main)) or "none"
+        known = ", ".join(sorted(b for b in bodies.main if b != UNKNOWN_BODY)) or "none"
         raise AcceptError(f"no noise was measured for body '{body}'; known bodies: {known}")
     scenes = bodies.scenes.get(kind, {})
     if chosen.key not in scenes:
@@ -103,13 +106,21 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     reference = bodies.models[body, kind]
     if not len(reference.cells.iso):
         raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
+    if not _within_reach(np.log2(iso), reference):
+        first, last = reference.isos[0], reference.isos[-1]
+        used = f"at ISO {first}" if first == last else f"from ISO {first} to {last}"
+        raise AcceptError(
+            f"body '{body}' was used {used} only: how noisy it is at ISO {iso:g}, more than a stop past that, "
+            "is not known"
+        )
     grid = np.log2(ISO_GRID)
     at = int(np.abs(grid - np.log2(iso)).argmin())
+    seen = ISO_GRID[at] in reference.measured_isos
     own = band_noises(reference, scenes)[chosen.key]
     target = np.interp(np.log2(iso), grid, own.snr)
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
-        if of_kind != kind or not len(model.cells.iso):
+        if of_kind != kind or not len(model.cells.iso) or name == UNKNOWN_BODY:
             continue
         noise_by_band = band_noises(model, scenes)
         quantile = t_quantile(model.dof + reference.dof, bodies.criteria.interval)
@@ -128,14 +139,19 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
                 "reason": "the answer lies too far from every ISO this body used",
             }  # fmt: skip
             rows.append(row)
-            log2_used, margin = np.log2(model.isos), EXTRAPOLATION_STOPS + ISO_TOLERANCE
-            if not log2_used.min() - margin <= best <= log2_used.max() + margin:
+            if not _within_reach(best, model):
                 continue
             value = engraved_iso(best, "near")
             row["iso"] = value
             row["low"] = engraved_iso(low, "down")
             row["high"] = engraved_iso(high, "up")
             row["iso_exact"] = round(2.0**best, 1)
-            row["predicted"] = value not in model.measured_isos
+            row["predicted"] = value not in model.measured_isos or not seen
             row["reason"] = None
     return rows
+
+
+def _within_reach(log2_iso: float, model: NoiseModel) -> bool:
+    """Whether an ISO lies no more than `EXTRAPOLATION_STOPS` beyond those that a body was used at."""
+    log2_used, margin = np.log2(model.isos), EXTRAPOLATION_STOPS + ISO_TOLERANCE
+    return bool(log2_used.min() - margin <= log2_iso <= log2_used.max() + margin)

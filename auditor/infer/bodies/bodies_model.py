@@ -19,7 +19,7 @@ from auditor.infer.bodies.observe import (
     Tones,
     observe,
 )
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise, t_quantile
 from auditor.infer.criteria import Criteria
 from auditor.model import (
     KeptApart,
@@ -60,6 +60,8 @@ class BodiesModel:
         Body -> kinds of file and their pixel pitches, the commonest first.
     frames_in_band : dict
         (body, kind, band key) -> frames.
+    long_in_band : dict
+        (body, kind, band key) -> those of them that are long exposures, for which no limit holds.
     criteria : Criteria
         Thresholds with which it was fitted.
     """
@@ -75,6 +77,7 @@ class BodiesModel:
     pitch_of: dict[str, float]
     scales_of: dict[str, list[Scale]]
     frames_in_band: dict[tuple[str, str, str], int]
+    long_in_band: dict[tuple[str, str, str], int]
     criteria: Criteria
 
     def kinds(self, body: str) -> list[str]:
@@ -198,11 +201,20 @@ def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
         for i, s in zip(rows["step"], rows["signal"], strict=True)
     ]
     expected = np.array([model.log_sigma[a] for a in at])
-    frame = np.unique(rows["frame"], return_inverse=True)[1]
+    _, first, frame = np.unique(rows["frame"], return_index=True, return_inverse=True)
     ratio = robust_location(group_medians(rows["log_sigma"] - expected, frame), PRIOR_FRAME_SD)
-    low, high = np.exp(ratio.bounds(share)).tolist() if ratio.count > 1 else (None, None)
+    per_outing = np.unique(rows["unit"][first], return_counts=True)[1]
+    low, high = None, None
+    if ratio.count > 1:
+        # Frames of an outing share an error, and all share that of the figures that they are held against.
+        own = (ratio.bounds(share)[1] - ratio.value) ** 2
+        shared = model.cells.outing_sd**2 * float(np.sum((per_outing / per_outing.sum()) ** 2))
+        shared += float(np.mean([model.covariance[i, j, j] for i, j in at]))
+        half = np.sqrt(own + t_quantile(model.dof, share) ** 2 * shared)
+        low, high = np.exp([ratio.value - half, ratio.value + half]).tolist()
     return {
         "frames": ratio.count,
+        "outings": len(per_outing),
         "noise_ratio": float(np.exp(ratio.value)),
         "low": low,
         "high": high,

@@ -15,7 +15,9 @@ from auditor.infer.bodies.bodies_model import BodiesModel, fit_bodies
 from auditor.infer.bodies.habits import find_habits
 from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
 from auditor.infer.bodies.observe import (
+    LONG_EXPOSURE_S,
     STEP_LIMIT,
+    UNKNOWN_BODY,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.infer.bodies.sensor import sensor_figures
@@ -144,7 +146,11 @@ def _describe(
         notes.append(
             f"{_isos(unseen)}: no noise could be seen, in {_count(sum(u['frames'] for u in unseen))}"
         )
-    if cells.frame_count < LEAST_FRAMES:
+    if body == UNKNOWN_BODY:
+        notes.append(
+            "its files name no camera and may be of several: not held against other bodies"
+        )
+    elif cells.frame_count < LEAST_FRAMES:
         notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
     not_sampled = model.not_sampled.get((body, kind), 0)
     if not_sampled:
@@ -152,6 +158,7 @@ def _describe(
             f"{not_sampled:,} more frames were not needed: of one ISO value {STEP_LIMIT:,} chosen by "
             "chance stand for all"
         )
+    notes += _only_long_exposures(model, body, kind)
     lowest = noise.isos[0]
     if noise.base_iso > lowest:
         notes.append(
@@ -172,6 +179,27 @@ def _describe(
         "output_megapixels": model.criteria.output_megapixels,
         "notes": notes,
     }
+
+
+def _only_long_exposures(model: BodiesModel, body: str, kind: str) -> list[str]:
+    """Of light in which every frame is a long exposure, that its limit is open and what would tell it."""
+    out = []
+    for band in BANDS:
+        frames, long = (
+            counts.get((body, kind, band.key), 0)
+            for counts in (model.frames_in_band, model.long_in_band)
+        )
+        if frames and frames == long:
+            of = (
+                "its one frame is a long exposure"
+                if frames == 1
+                else f"all {frames} frames are long exposures"
+            )
+            out.append(
+                f"{band.name}: {of}, kept out of these figures; only frames under {LONG_EXPOSURE_S:g} s would "
+                "tell how far ISO may go there"
+            )
+    return out
 
 
 def _count(frames: int) -> str:
@@ -230,14 +258,15 @@ def _brightness(
             continue
         scenes, band_noise = of_kind[band.key], noise_by_band[band.key]
         limits = highest_isos(noise, band_noise, snrs, criteria.interval)
-        frames = model.frames_in_band.get((noise.body, noise.kind, band.key), 0)
+        place = noise.body, noise.kind, band.key
         excellent, acceptable = (usable_iso(noise, limits[:, j], s) for j, s in enumerate(snrs))
         out.append(
             {
                 "ev100": list(band.ev100),
                 "key": band.key,
                 "band": band.name,
-                "frames": frames,
+                "frames": model.frames_in_band.get(place, 0),
+                "long_exposures": model.long_in_band.get(place, 0),
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),

@@ -6,10 +6,11 @@ from typing import Any
 
 import pandas as pd
 
-from auditor.infer.bodies.bands import BAND_KEYS, band_numbers
-from auditor.infer.bodies.observe import UNKNOWN_BODY, sensor_rows
+from auditor.infer.bodies.bands import BAND_KEYS, BANDS, band_numbers
+from auditor.infer.bodies.observe import LONG_EXPOSURE_S, UNKNOWN_BODY, sensor_rows
+from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.frame_values import scene_ev100
-from auditor.record.values import words
+from auditor.record.values import numbers, words
 
 __all__ = ["census"]
 
@@ -21,16 +22,22 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
     ----------
     frames : DataFrame
         Columns `status`, `body`, `source`, `pixel_pitch_um` and, where known, `sensor_pixel_um`, `file_kind`,
-        `ev100`, `flash`, `best`.
+        `ev100`, `exposure_time_s`, `flash`, `best`, `software`.
 
     Returns
     -------
     dict
-        `frames_of`, `pitch_of` and `scales_of` by body, `frames_in_band` by body, kind and band key: as
-        `BodiesModel` has them.
+        `frames_of`, `pitch_of` and `scales_of` by body, `frames_in_band` and `long_in_band` by body, kind
+        and band key: as `BodiesModel` has them.
     """
     if not len(frames):
-        return {"frames_of": {}, "pitch_of": {}, "scales_of": {}, "frames_in_band": {}}
+        return {
+            "frames_of": {},
+            "pitch_of": {},
+            "scales_of": {},
+            "frames_in_band": {},
+            "long_in_band": {},
+        }
     names = (
         "status",
         "body",
@@ -39,23 +46,31 @@ def census(frames: pd.DataFrame) -> dict[str, Any]:
         "sensor_pixel_um",
         "file_kind",
         "ev100",
+        "exposure_time_s",
         "flash",
         "best",
+        "software",
     )
     table = sensor_rows(frames, names)
     table = table[table["status"] == "measured"]
     body = pd.Series(words(table, "body", UNKNOWN_BODY), table.index)
     pitch = pd.to_numeric(table["pixel_pitch_um"], errors="coerce")
     band = band_numbers(scene_ev100(table))
-    in_band = table.groupby([body, table["source"], band], observed=True).size()
+    band[several_exposures(table)] = len(BANDS)  # no limit of single frames holds for them
+    in_band = table.groupby([body, table["source"], band], observed=True)
+    long = pd.Series(numbers(table, "exposure_time_s") >= LONG_EXPOSURE_S, table.index)
+    long_in_band = long.groupby([body, table["source"], band], observed=True).sum()
     return {
         "frames_of": {str(b): int(n) for b, n in body.value_counts().items()},
         "pitch_of": _sensor_pixels(table, body, pitch),
         "scales_of": _scales(table, body, pitch),
-        "frames_in_band": {
-            (str(b), str(k), BAND_KEYS[i]): int(n) for (b, k, i), n in in_band.items()
-        },  # type: ignore[misc]
+        "frames_in_band": _by_band(in_band.size()),
+        "long_in_band": _by_band(long_in_band),
     }
+
+
+def _by_band(counts: pd.Series) -> dict[tuple[str, str, str], int]:
+    return {(str(b), str(k), BAND_KEYS[i]): int(n) for (b, k, i), n in counts.items()}  # type: ignore[misc]
 
 
 def _sensor_pixels(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, float]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
+from auditor.infer.bodies.observe import UNKNOWN_BODY
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_quantile
 from auditor.infer.bodies.visible import (
     EXTRAPOLATION_STOPS,
@@ -122,7 +123,7 @@ def match_bodies(
     ----------
     models : list of NoiseModel
         All bodies and kinds of file; those with fewer than `LEAST_FRAMES` frames, or without measured
-        noise, are passed over.
+        noise, are passed over, as are files that name no camera: they may be of several.
     noises : mapping
         (body, kind) -> band key -> `BandNoise`, from `band_noises`.
     share : float
@@ -135,7 +136,11 @@ def match_bodies(
         `predicted` is False where noise was measured on both sides.
     """
     out: list[IsoMatch] = []
-    comparable = [m for m in models if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso)]
+    comparable = [
+        m
+        for m in models
+        if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso) and m.body != UNKNOWN_BODY
+    ]
     for reference in _references(comparable):
         isos, measured = reference_isos(reference), reference.measured_isos
         others = [m for m in comparable if m.body != reference.body and m.kind == reference.kind]

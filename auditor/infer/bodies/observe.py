@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 
 from auditor import srgb
 from auditor.exposure import nominal_iso
+from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.frame_values import draw_order
+from auditor.infer.lenses.grouping import SAME_PITCH
 from auditor.record import TONE_SIGNALS, tone_column
 from auditor.record.values import flags, numbers, words
 
@@ -55,7 +57,7 @@ Tones = NDArray[np.void]
 array costs a tenth of a table."""
 _COLUMNS: Final = (
     *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
-    *("burst", "outing", "tone_output_scale"),
+    *("burst", "outing", "tone_output_scale", "pixel_pitch_um", "software"),
 )
 _GROUPS: Final = ("body", "kind")
 
@@ -174,6 +176,10 @@ def _reasons(frames: pd.DataFrame, informative: NDArray[np.bool_]) -> NDArray[np
     rules = (
         (frames["status"] != "measured", "could not be measured"),
         (frames["source"] == "resized", "was resized, so its pixels are not the sensor's"),
+        (
+            several_exposures(frames),
+            "was merged or stacked from several exposures, which averages noise",
+        ),
         (~(np.isfinite(number) & (number > 0)), "has no ISO in its settings"),
         (~informative, "has no even area in which noise could be seen or ruled out"),
     )
@@ -183,7 +189,27 @@ def _reasons(frames: pd.DataFrame, informative: NDArray[np.bool_]) -> NDArray[np
         if isinstance(holds, pd.Series):
             holds = holds.fillna(False).to_numpy(bool)
         reason[holds & (reason == "")] = text
+    reason[_other_size(frames, reason == "")] = "has another picture size than most of its kind"
     return reason
+
+
+def _other_size(frames: pd.DataFrame, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Frames of another pixel pitch than most usable ones of their body and kind of file: a camera's smaller
+    picture sizes merge pixels, and so hide noise per pixel. A pitch that is not known is taken for the usual one."""
+    pitch = numbers(frames, "pixel_pitch_um")
+    known = np.flatnonzero(usable & (pitch > 0))
+    log_pitch = np.log(pitch[known])
+    kinds = pd.DataFrame(
+        {"body": words(frames, "body", UNKNOWN_BODY), "kind": words(frames, "source")}
+    )
+    other = np.zeros(len(frames), bool)
+    for rows in kinds.iloc[known].groupby(["body", "kind"]).indices.values():
+        ordered = np.sort(log_pitch[rows])
+        # The largest group within SAME_PITCH; of groups of one size, that of the largest pictures.
+        alike = np.searchsorted(ordered, ordered + SAME_PITCH, "right") - np.arange(len(rows))
+        above = log_pitch[rows] - ordered[alike.argmax()]
+        other[known[rows]] = (above < 0) | (above > SAME_PITCH)
+    return other
 
 
 def sensor_rows(frames: pd.DataFrame, columns: Sequence[str] | None = None) -> pd.DataFrame:

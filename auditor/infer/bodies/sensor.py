@@ -29,6 +29,14 @@ LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
 
 
+LEVEL_FRAMES: Final = 3
+"""Frames with read noise at an ISO from which on it has a say in where read noise stops falling: resampling fewer
+shows no scatter (common practice, no source)."""
+LEVEL_CERTAIN: Final = 0.9
+"""Share of the resamples that must agree on whether read noise still falls: as of intervals (common practice, no
+source)."""
+
+
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
     """Gain and read noise by ISO of bodies with raw frames that held a photon transfer.
 
@@ -50,8 +58,8 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     dict of Sensor
         Body -> `by_iso` (gain in electrons per DN, read noise and full scale in electrons, their intervals,
         frames); `level_from_iso`, `level_low`, `level_high`: the ISO from which read noise no longer falls,
-        None, with a `level_reason`, where it still falls at the highest ISO used or fewer than three ISO
-        values show it.
+        None, with a `level_reason`, where it still falls at the highest ISO used, that is not settled, or fewer
+        than three ISO values show it, each in `LEVEL_FRAMES` frames; `other_bit_depth`: frames left out, as most have another bit depth.
 
     References
     ----------
@@ -111,20 +119,30 @@ def _median(
     return _Median(float(known[name].median()), draws, low, high)
 
 
-def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
+def _one_depth(rows: pd.DataFrame) -> pd.DataFrame:
+    """Frames of the commonest bit depth: a step of 12 bits holds four times the electrons of one of 14. Frames
+    without a known white are taken to have it."""
+    bits = np.log2(rows["white_dn"].where(rows["white_dn"] > 0)).round()
+    commonest = bits.mode()
+    return rows[bits.isna() | (bits == commonest.max())] if len(commonest) else rows
+
+
+def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Sensor:
+    rows = _one_depth(every)
+    rows = rows.assign(full_scale_e=rows["gain_e_per_dn"] * rows["white_dn"])
     by_iso: list[SensorIso] = []
     dark: dict[int, _Median] = {}
     for step, group in rows.groupby(rows["iso"].map(nominal_iso)):
         read = _median(group, "read_noise_e", share, rng)
         gain = _median(group, "gain_e_per_dn", share, rng)
         assert gain is not None
-        white = group["white_dn"].median()
+        full_scale = group["full_scale_e"].median()
         by_iso.append(
             {
                 "iso": int(step),
                 "gain_e_per_dn": gain.middle,
                 "read_noise_e": read.middle if read else None,
-                "full_scale_e": gain.middle * float(white) if pd.notna(white) else None,
+                "full_scale_e": float(full_scale) if pd.notna(full_scale) else None,
                 "frames": len(group),
                 "gain_low": gain.low,
                 "gain_high": gain.high,
@@ -132,23 +150,28 @@ def _one_body(rows: pd.DataFrame, share: float, rng: np.random.Generator) -> Sen
                 "read_high": read.high if read else None,
             }
         )
-        if read is not None:
+        if read is not None and group["read_noise_e"].notna().sum() >= LEVEL_FRAMES:
             dark[int(step)] = read
     steps = list(dark)
     out: Sensor = {
         "by_iso": by_iso, "level_from_iso": None, "level_low": None, "level_high": None,
-        "level_reason": None,
+        "level_reason": None, "other_bit_depth": len(every) - len(rows),
     }  # fmt: skip
     if len(steps) < 3:
         out["level_reason"] = (
-            f"needs raw frames with dark flat places at three ISO values or more; there are {len(steps) or 'none'}"
+            f"needs {LEVEL_FRAMES} raw frames with dark flat places at each of three ISO values or more; there are "
+            f"{len(steps) or 'none'}"
         )
         return out
     best = _level_from(np.array(steps), np.array([[d.middle for d in dark.values()]]))[0]
     sampled = _level_from(np.array(steps), np.stack([d.draws for d in dark.values()], axis=1))
     known = np.isfinite(sampled)
-    if not np.isfinite(best) or known.mean() < 0.5:
+    if known.mean() <= 1 - LEVEL_CERTAIN:
         out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
+    elif not np.isfinite(best) or known.mean() < LEVEL_CERTAIN:
+        out["level_reason"] = (
+            f"whether read noise still falls at ISO {steps[-1]}, the highest used, is not settled"
+        )
     else:
         low, _, high = low_middle_high(sampled[known], share)
         out["level_from_iso"] = int(best)

@@ -106,7 +106,10 @@ def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | Non
     if not len(noise.cells.iso):
         return _nothing_measured(noise, snr, min(low, ceiling), detail)
     if best < floor - HALF_THIRD:
-        detail["reason"] = f"not reached at ISO {noise.isos[0]}, the lowest used"
+        reason = f"not reached at ISO {noise.isos[0]}, the lowest used"
+        if high >= floor:
+            reason += f", though its 90% interval ends at ISO {engraved_iso(high, 'up')}"
+        detail["reason"] = reason
         return None, detail
     if best > ceiling:
         best, high = ceiling, ceiling

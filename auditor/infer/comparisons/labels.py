@@ -34,6 +34,7 @@ __all__ = [
     "negated",
     "normalised",
     "own_labels",
+    "several_exposures",
     "unmatched",
 ]
 
@@ -175,6 +176,24 @@ def _program_labels(program: str) -> frozenset[str]:
     if _STACK_WORDS.search(program):
         return frozenset([STACKED])
     return frozenset([MERGED]) if _MERGE_WORDS.search(program) else frozenset()
+
+
+def several_exposures(frames: pd.DataFrame) -> NDArray[np.bool_]:
+    """Edited files whose program says that it merged or stacked several exposures.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `software` and `source`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False for files that a camera wrote, whatever its own program is called.
+    """
+    code, programs = pd.factorize(words(frames, "software"))
+    several = np.array([bool(_program_labels(str(p))) for p in programs], bool)
+    return np.asarray(several[code] & np.isin(words(frames, "source"), ["edited", "unknown"]))
 
 
 @dataclass(frozen=True, slots=True)
