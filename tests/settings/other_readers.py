@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import warnings
 from collections.abc import Callable
 from typing import Any
@@ -59,6 +60,15 @@ def number(value: Any) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None
     return found if math.isfinite(found) else None
+
+
+def created(data: bytes) -> dict[str, Any]:
+    """XMP's CreateDate as the text of a file holds it, written as Exif writes dates."""
+    found = re.search(rb"xmp:CreateDate(?:=[\"']|>)(\d{4})-(\d\d)-(\d\d)T([\d:]{8})", data)
+    if found is None:
+        return {}
+    year, month, day, clock = (part.decode() for part in found.groups())
+    return {"created": f"{year}:{month}:{day} {clock}"}
 
 
 def is_placeholder(key: str, theirs: dict[str, Any]) -> bool:

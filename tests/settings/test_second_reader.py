@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from altered import altered_files
-from other_readers import READERS, is_placeholder, number
+from other_readers import READERS, created, is_placeholder, number
 from PIL import Image
 
 from auditor.record import Settings
@@ -21,7 +21,7 @@ from auditor.settings import read_settings
 DATA = Path(__file__).parents[3] / "shared" / "data"
 HALVES = ("camera-files", "real-archive")
 FIGURES = ("f_number", "exposure_time_s", "focal_length_mm", "iso")
-DATES = ("original", "digitized", "changed")
+DATES = ("original", "digitized", "created", "changed")
 COPIES = ((1280, "JPEG", "jpg"), (640, "WEBP", "webp"), (320, "PNG", "png"), (160, "JPEG", "jpg"))
 """Longest sides in pixels and kinds of copies with all tags kept, the largest first."""
 EVERY = 4
@@ -31,7 +31,7 @@ MOST_PX = 30_000_000
 
 
 def _date(theirs: dict[str, Any]) -> str | None:
-    """The first of the three dates of Exif that is one, to the second."""
+    """The first that is one of Exif's three dates, and XMP's of the making before Exif's of the last change."""
     for key in DATES:
         found = re.match(r"(\d{4}):(\d\d):(\d\d) (\d\d):(\d\d):(\d\d)", str(theirs.get(key, "")))
         if found:
@@ -108,7 +108,7 @@ def test_other_readers_tell_the_same_of_real_files_and_their_copies(half: str) -
         ours = read_settings(data, name)
         compared = 0
         for reader, read in READERS.items():
-            differ, count = _differences(ours, read(data))
+            differ, count = _differences(ours, {**read(data), **created(data)})
             wrong += [f"{name}, {reader}: {one}" for one in differ]
             compared += count
         files += compared > 1  # more than the size
