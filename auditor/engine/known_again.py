@@ -117,10 +117,11 @@ def _suspects(
     silent_roots = [
         r for r in sorted(given) if not any(s.startswith(_with_end(r)) for s in reachable)
     ]
+    moved = ledger.planner.left_behind(ledger.new_places)
     suspects: list[tuple[int, str]] = []
     missing: dict[str, int] = {}
     for index, path in zip(unseen.tolist(), paths, strict=True):
-        if path.startswith(reachable) or index in ledger.moved_from:
+        if path.startswith(reachable) or index in moved:
             suspects.append((index, path))
             continue
         for root in silent_roots:
