@@ -100,6 +100,29 @@ def test_an_empty_folder_is_a_wrong_call(tmp_path: Path) -> None:
         assert line.endswith("check that the folder is the right one")
 
 
+def test_an_empty_archive_among_others_is_told(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "disk").mkdir()
+    words = ["scan", archive, tmp_path / "disk", "--out", tmp_path / "out", "--workers", 1]
+    done = call(*words)
+    assert done.exit_code == 0
+    assert f"no picture was found in {tmp_path / 'disk'}; check" in done.output
+    assert call(*words, "--strict").exit_code == 3
+    measured = call("measure", tmp_path / "disk", "--strict")
+    assert measured.exit_code == 3
+    assert "no picture was found" in measured.output
+
+
+def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
+    (tmp_path / "a" / "walk").mkdir(parents=True)
+    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    cv2.imwrite(str(tmp_path / "a" / "walk" / "plain.jpg"), ramp)
+    (tmp_path / "link").symlink_to(tmp_path / "a")
+    out = ["--out", tmp_path / "out", "--workers", 1, "--strict"]
+    for roots in (["a", "link"], ["link", "a/walk"], ["a/walk", "a"], ["a", "a/walk/plain.jpg"]):
+        done = call("scan", *(tmp_path / r for r in roots), *out)
+        assert (done.exit_code, "no picture" in done.output) == (0, False)
+
+
 def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> None:
     """By the option or by gear.toml, and at any depth; what lies beside them is measured."""
     (archive / "2024" / "scans").mkdir(parents=True)

@@ -200,13 +200,15 @@ class Planner:
         rows = self.of_size(size_bytes)
         return np.asarray(rows[self.known.ids[rows] == file_id])
 
-    def left_behind(self, new_places: Mapping[int, int]) -> set[int]:
+    def left_behind(self, new_places: Mapping[int, int], missing: NDArray[np.bool_]) -> set[int]:
         """Known rows that are taken for the old places of what was found in new ones: of each content (given by
-        the index of one of its rows) as many as there are new places, measured rows first."""
+        the index of one of its rows) as many as there are new places; those that are `missing` where this scan
+        looked first, then measured ones."""
         known = self.known
         out: set[int] = set()
         for index, count in new_places.items():
             rows = self.of_content(known.ids[index], int(known.size[index]))
             rows = rows[~self.seen[rows] & ~known.gone[rows]]
-            out.update(rows[np.argsort(~known.measured[rows], kind="stable")][:count].tolist())
+            order = np.lexsort([~known.measured[rows], ~missing[rows]])
+            out.update(rows[order][:count].tolist())
         return out
