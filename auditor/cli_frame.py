@@ -28,6 +28,7 @@ __all__ = [
     "Commands",
     "Folder",
     "Name",
+    "ReadFile",
     "Terminal",
     "fail",
     "have_streams",
@@ -162,6 +163,10 @@ class Folder(Name):
         """The path that the text is."""
         folder = Path(super().convert(value, param, ctx))
         try:
+            folder = folder.expanduser()  # shells leave the ~ of --out=~/gear to the program
+        except RuntimeError:
+            self.fail(f"nobody's home folder is {folder.parts[0]}; write it in full", param, ctx)
+        try:
             str(folder.absolute()).encode("utf-8")
         except UnicodeEncodeError:
             reason = (
@@ -169,6 +174,17 @@ class Folder(Name):
             )
             self.fail(f"{reason}; choose another folder", param, ctx)
         return folder
+
+
+class ReadFile(click.Path):
+    """A file that is there; a leading ~ stands for the home folder where the shell left it."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, exists=True, dir_okay=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path that the text is."""
+        return super().convert(os.path.expanduser(value), param, ctx)
 
 
 class Amount(click.FloatRange):

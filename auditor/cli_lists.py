@@ -11,7 +11,7 @@ import click
 
 from auditor import cli_options as options
 from auditor.answers import ANSWERS, TAKEN_BACK
-from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, terminal
+from auditor.cli_frame import Folder, Name, ReadFile, fail, need_store, read_profile, terminal
 from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
@@ -50,6 +50,7 @@ def list_frames(
 
     made = read_profile(out)
     _need_causes(made, cause)
+    folder = folder and os.path.expanduser(folder)
     found = select_keepers(made, cause, lens, folder, at_least)
     if nul:
         stream = sys.stdout.buffer
@@ -81,7 +82,7 @@ def _need_causes(profile: Mapping[str, Any], wanted: Sequence[str]) -> None:
 @click.option(
     "--from",
     "saved",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=ReadFile(),
     help="CSV of answers, as the report saves it.",
 )
 def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | None) -> None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
 from auditor import model
-from auditor.cli_frame import Amount, Folder, Name
+from auditor.cli_frame import Amount, Folder, Name, ReadFile
 from auditor.engine.options import ScanOptions
 from auditor.infer.criteria import Criteria
 from auditor.settings.tags import STARS
@@ -168,7 +167,7 @@ inferring = together(
     click.option(
         "--labels",
         "labels_csv",
-        type=click.Path(path_type=Path, exists=True, dir_okay=False),
+        type=ReadFile(),
         help="CSV of path patterns and labels (pattern,label), for filters and habits.",
     ),
     leave_out("body", "bodies", "whose name contains this"),

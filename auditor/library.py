@@ -154,6 +154,7 @@ def scan(
     (9, 8, 1)
     """
     from auditor.crawl import find_files
+    from auditor.crawl.names import root_name
     from auditor.engine import scan as carry
     from auditor.gear.gear_file import in_folder
     from auditor.output import prepare_output, remember_archives
@@ -161,7 +162,7 @@ def scan(
 
     archives = _names(archive)
     for name in archives:
-        if "://" not in name and not Path(name).exists():
+        if "://" not in name and not os.path.exists(root_name(name)):
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
     remember_archives(target, archives)
@@ -216,7 +217,7 @@ def load(out: Place, *, every_column: bool = False) -> pd.DataFrame:
     >>> frames.groupby("outing")["capture"].nunique().to_dict()
     {0: 3, 1: 4}
     """
-    folder = Path(out)
+    folder = Path(out).expanduser()
     store = _store_of(folder)
     if store is None:
         raise FileNotFoundError(f"no measurement store in {folder}; scan an archive into it first")
@@ -272,7 +273,7 @@ def profile(
 
     options = options or InferOptions()
     origin = out if out is not None else frames.attrs.get(_FROM)
-    folder = None if origin is None else Path(origin)
+    folder = None if origin is None else Path(origin).expanduser()
     damage = frames.attrs.get(_DAMAGE, [])
     if "outing" not in frames:
         frames = relate(reconcile(frames))
