@@ -174,12 +174,14 @@ def infer_frames(
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
+    from auditor.output import archives_of
     from auditor.store.side_files import read_answers
 
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    included = gear.included(frames).to_numpy(bool)
+    roots = [] if store is None else archives_of(store.folder.parent)
+    included = gear.included(frames, roots).to_numpy(bool)
     wanted = included & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, included, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.

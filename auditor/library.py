@@ -166,11 +166,12 @@ def scan(
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
     remember_archives(target, archives)
+    given = [root_name(name) for name in archives]
     left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
 
     def find(roots: Sequence[str | Path]) -> Iterator[Any]:
         for found in find_files(roots):
-            if not left_out or not in_folder(str(found.path).rpartition("/")[0], left_out):
+            if not left_out or not in_folder(found.path.rpartition("/")[0], left_out, given):
                 yield found
 
     return carry(

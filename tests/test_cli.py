@@ -139,6 +139,21 @@ def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> Non
     assert (tmp_path / "a" / "gear.toml").read_text().startswith("# Which gear is yours.")
 
 
+def test_a_folder_that_is_given_is_not_left_out_by_its_own_name(
+    archive: Path, tmp_path: Path
+) -> None:
+    out, above = (
+        tmp_path / "out",
+        ("--without-folder", tmp_path.name, "--without-folder", "archive"),
+    )
+    for command in ("scan", "run"):
+        done = call(command, archive, "--out", out, "--workers", "1", *above)
+        assert done.exit_code == 0, done.output
+    assert json.loads((out / "profile.json").read_text())["frames"]["found"] == 3
+    done = call("scan", archive, "--out", out, "--workers", "1", "--without-folder", archive)
+    assert "no picture was found" in done.output or "is the drive mounted?" in done.output
+
+
 def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> None:
     names = ["empty.jpg", "plain.jpg", "broken.jpg"]
     files = [archive / n for n in names]
