@@ -84,6 +84,11 @@ class InferOptions:
     without_kinds: Sequence[str] = ()
     phones: bool = False
 
+    def __post_init__(self) -> None:
+        for name in ("accept", *(n for n in self.__slots__ if n.startswith("without_"))):
+            if isinstance(given := getattr(self, name), str):  # one text, not its letters
+                object.__setattr__(self, name, (given,))
+
 
 def with_preloading(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
     """Display of progress that also loads the later stages once workers measure.
@@ -170,6 +175,7 @@ def infer_frames(
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
+    from auditor.gear.idle import idle
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
@@ -214,7 +220,8 @@ def infer_frames(
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
     more += _elsewhere_notice(frames["path"], archives) if archives else []
-    profile["notices"] = [*notices, *more]
+    folders = () if archives else options.without_folders  # a scan tells of these itself
+    profile["notices"] = [*notices, *idle(frames, gear, folders, roots), *more]
     if store is not None:
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)

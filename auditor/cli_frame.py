@@ -28,6 +28,7 @@ __all__ = [
     "Commands",
     "Folder",
     "Name",
+    "Number",
     "ReadFile",
     "Terminal",
     "fail",
@@ -187,11 +188,8 @@ class ReadFile(click.Path):
         return super().convert(os.path.expanduser(value), param, ctx)
 
 
-class Amount(click.FloatRange):
-    """A number above 0 and at most `most`. 'nan' lies in every range, so it is refused by itself."""
-
-    def __init__(self, most: float) -> None:
-        super().__init__(min=0, min_open=True, max=most)
+class Number(click.FloatRange):
+    """A number in a range. 'nan' lies in every range, so it is refused by itself."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -201,6 +199,13 @@ class Amount(click.FloatRange):
         if math.isnan(number):
             self.fail(f"'{value}' is not a number", param, ctx)
         return number
+
+
+class Amount(Number):
+    """A number above 0 and at most `most`."""
+
+    def __init__(self, most: float) -> None:
+        super().__init__(min=0, min_open=True, max=most)
 
 
 class Commands(click.Group):

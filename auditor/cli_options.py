@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import click
 
 from auditor import model
-from auditor.cli_frame import Amount, Folder, Name, ReadFile
+from auditor.cli_frame import Amount, Folder, Name, Number, ReadFile
 from auditor.engine.options import ScanOptions
 from auditor.infer.criteria import Criteria
 from auditor.settings.tags import STARS
@@ -137,7 +137,7 @@ def criterion(
 without_folders = leave_out("folder", "folders", "of this name or pattern, whatever lies in them")
 at_least = click.option(
     "--at-least",
-    type=click.FloatRange(0, 1),
+    type=Number(0, 1),
     default=0.0,
     metavar="SHARE",
     help="Only frames of which the program is so sure, from 0 to 1.",

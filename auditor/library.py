@@ -157,6 +157,7 @@ def scan(
     from auditor.crawl.names import root_name
     from auditor.engine import scan as carry
     from auditor.gear.gear_file import in_folder
+    from auditor.gear.idle import idle_folders
     from auditor.output import prepare_output, remember_archives
     from auditor.store import Store
 
@@ -169,12 +170,17 @@ def scan(
     given = [root_name(name) for name in archives]
     left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
 
+    folders: set[str] = set()
+
     def find(roots: Sequence[str | Path]) -> Iterator[Any]:
         for found in find_files(roots):
-            if not left_out or not in_folder(found.path.rpartition("/")[0], left_out, given):
+            folder = found.path.rpartition("/")[0]
+            if left_out:
+                folders.add(folder)
+            if not left_out or not in_folder(folder, left_out, given):
                 yield found
 
-    return carry(
+    summary = carry(
         archives,
         Store(target / "store"),
         workers=workers,
@@ -183,6 +189,8 @@ def scan(
         progress=progress,
         find=find,
     )
+    summary.notices += idle_folders(left_out, folders, given)
+    return summary
 
 
 def load(out: Place, *, every_column: bool = False) -> pd.DataFrame:
@@ -257,6 +265,8 @@ def profile(
 
     Raises
     ------
+    TypeError
+        When `frames` is no table.
     ValueError
         `OptionError` when no measured frame meets the restrictions, or none tells how noisy what is
         accepted looks.
@@ -272,7 +282,12 @@ def profile(
     from auditor.crawl import relate
     from auditor.settings import reconcile
 
+    if not isinstance(frames, pd.DataFrame):
+        raise TypeError(
+            f"a profile is made of the table that auditor.load gives, not of {frames!r}"
+        )
     options = options or InferOptions()
+    archives = [archives] if isinstance(archives, str) else archives
     origin = out if out is not None else frames.attrs.get(_FROM)
     folder = None if origin is None else Path(origin).expanduser()
     damage = frames.attrs.get(_DAMAGE, [])
@@ -309,6 +324,8 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
 
     Raises
     ------
+    TypeError
+        When `profile` is no mapping.
     ValueError
         `OutputError` when `out` lies inside an archive that the profile was made from.
     OSError
@@ -323,6 +340,9 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
     from auditor.output import outside_archives
     from auditor.report.write import write_profile, write_report
 
+    if not isinstance(profile, Mapping):
+        kind = type(profile).__name__
+        raise TypeError(f"a report is made of what auditor.profile gives, not of a {kind}")
     target = Path(out).expanduser().resolve()
     source = target
     if isinstance(profile, Profile):

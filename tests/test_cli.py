@@ -131,9 +131,14 @@ def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> Non
     (archive / "broken.jpg").unlink()
     (tmp_path / "b").mkdir()
     (tmp_path / "b" / "gear.toml").write_text('[leave-out]\nfolders = ["scans"]\n')
-    for out, option in (("a", ("--without-folder", "sc*s")), ("b", ()), ("c", ())):
+    for out, option in (
+        ("a", ("--without-folder", "sc*s")),
+        ("b", ()),
+        ("c", ("--without-folder", "Scans")),
+    ):
         done = call("scan", archive, "--out", tmp_path / out, "--workers", "1", *option)
         assert done.exit_code == 0, done.output
+        assert ("no folder with pictures fits 'Scans'" in done.stdout) == (out == "c")
         found = 2 if out == "c" else 1
         assert f"{found} of {found} files measured" in done.stdout
     assert (tmp_path / "a" / "gear.toml").read_text().startswith("# Which gear is yours.")

@@ -68,7 +68,8 @@ def test_the_list_is_filtered_and_piped(made: Path) -> None:
     sure = call("list", "--out", made, "--no-header", "--at-least", "0.999").stdout.splitlines()
     assert len(sure) == sum(k["probability"] >= 0.999 for k in listed)
     assert call("list", "--out", made, "--no-header", "--lens", "nothing").stdout == ""
-    assert call("list", "--out", made, "--at-least", "2").exit_code == 2
+    for unsure in ("2", "nan"):
+        assert call("list", "--out", made, "--at-least", unsure).exit_code == 2
     wrong = call(
         "list", "--out", made, "--cause", "shaken"
     )  # an empty list would say there is none
