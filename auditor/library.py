@@ -29,7 +29,8 @@ Place = str | os.PathLike[str]
 _FROM: Final = "output_folder"
 """Key of `DataFrame.attrs`: the folder that a table was loaded from."""
 _DAMAGE: Final = "damage"
-"""Key of `DataFrame.attrs`: one line for every part of the store that could not be read."""
+"""Key of `DataFrame.attrs`: one line for every part of the store that could not be read, and for every name in
+gear.toml that stands for none."""
 
 
 class NoArchiveError(FileNotFoundError):
@@ -230,8 +231,11 @@ def load(out: Place, *, every_column: bool = False) -> pd.DataFrame:
     store = _store_of(folder)
     if store is None:
         raise FileNotFoundError(f"no measurement store in {folder}; scan an archive into it first")
-    frames = chosen_gear(folder, InferOptions()).renamed(load_frames(store, every_column))
-    frames.attrs |= {_FROM: str(folder), _DAMAGE: list(store.warnings)}
+    gear = chosen_gear(folder, InferOptions())
+    found = load_frames(store, every_column)
+    frames = gear.renamed(found)
+    told = [*store.warnings, *gear.unknown_names(found)]
+    frames.attrs |= {_FROM: str(folder), _DAMAGE: told}
     return frames
 
 

@@ -246,3 +246,12 @@ def test_what_leaves_nothing_out_is_told(out: Path) -> None:
     assert (
         "so none is" not in profile(out, "--without-folder", "b", "--without-lens", "tarn").stdout
     )
+
+
+def test_a_name_of_ones_own_is_found_by_the_whole_name_in_any_letters(out: Path) -> None:
+    (out / "gear.toml").write_text('[names]\n"tarn 85MM" = "The long one"\n"Tarn" = "Nothing"\n')
+    frames = auditor.load(out)
+    assert "The long one" in set(frames["lens"])
+    told = profile(out).stdout
+    assert "note: no body or lens is called 'Tarn', so 'Nothing' in gear.toml names none" in told
+    assert "'tarn 85" not in told

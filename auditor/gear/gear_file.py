@@ -37,7 +37,7 @@ lenses = []
 folders = []         # names or patterns of folders: ["scans", "2019/*/export"]
 kinds = []           # of raw, camera, edited, resized, unknown: ["edited", "resized"]
 
-[names]              # names of your own: "name in the files" = "your name for it"
+[names]              # names of your own: "whole name in the files" = "your name for it"
 """
 
 
@@ -106,8 +106,35 @@ class Chosen:
         """
         if not self.names:
             return frames
-        changed = {c: frames[c].replace(dict(self.names)) for c in ("body", "lens")}
+        changed = {c: frames[c].replace(self._own_names(frames[c])) for c in ("body", "lens")}
         return frames.assign(**changed)
+
+    def unknown_names(self, frames: pd.DataFrame) -> list[str]:
+        """Tell which names of the photographer's own stand for a name that no frame has.
+
+        Parameters
+        ----------
+        frames : DataFrame
+            Columns `body` and `lens`, not yet renamed.
+
+        Returns
+        -------
+        list of str
+            A line for each.
+        """
+        known = {str(n).casefold() for c in ("body", "lens") for n in frames[c].dropna().unique()}
+        return [
+            f"no body or lens is called '{name}', so '{own}' in {FILE_NAME} names none; the whole name is "
+            "needed there"
+            for name, own in self.names.items()
+            if name.strip().casefold() not in known
+        ]
+
+    def _own_names(self, column: pd.Series) -> dict[str, str]:
+        """Name in the column -> name to use for it; exact spelling before other capital or small letters."""
+        alike = {name.strip().casefold(): own for name, own in self.names.items()}
+        names = [str(n) for n in column.dropna().unique() if str(n).casefold() in alike]
+        return {n: self.names.get(n, alike[n.casefold()]) for n in names}
 
     def included(self, frames: pd.DataFrame, archives: Sequence[str] = ()) -> pd.Series:
         """Which rows are included.
