@@ -84,6 +84,11 @@ class InferOptions:
     without_kinds: Sequence[str] = ()
     phones: bool = False
 
+    def __post_init__(self) -> None:
+        for name in ("accept", *(n for n in self.__slots__ if n.startswith("without_"))):
+            if isinstance(given := getattr(self, name), str):  # one text, not its letters
+                object.__setattr__(self, name, (given,))
+
 
 def with_preloading(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
     """Display of progress that also loads the later stages once workers measure.
@@ -170,16 +175,19 @@ def infer_frames(
     """
     from auditor.crawl import Selection
     from auditor.engine.runlog import RunLog
+    from auditor.gear.idle import idle
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
+    from auditor.output import archives_of
     from auditor.store.side_files import read_answers
 
     aside = (frames["status"] == "set-aside").to_numpy(bool)
     best = frames["best"].to_numpy(bool)
     selection = Selection(options.rating, options.since, options.body, options.lens)
-    included = gear.included(frames).to_numpy(bool)
+    roots = [] if store is None else archives_of(store.folder.parent)
+    included = gear.included(frames, roots).to_numpy(bool)
     wanted = included & selection.matches(frames).to_numpy(bool)
     _need_frames(frames, aside, included, wanted, gear, selection)
     # What was set aside is listed whatever is looked at: hardly any such file has names or stars.
@@ -212,7 +220,8 @@ def infer_frames(
     profile["unread_folders"] = [{"path": path, "reason": reason} for path, reason in unread]
     more = [*_unread_notice(unread), *_fault_notices(profile["faults"])]
     more += _elsewhere_notice(frames["path"], archives) if archives else []
-    profile["notices"] = [*notices, *more]
+    folders = () if archives else options.without_folders  # a scan tells of these itself
+    profile["notices"] = [*notices, *idle(frames, gear, folders, roots), *more]
     if store is not None:
         for trace in faults.traces:
             RunLog(store.folder / "log.txt").line(trace)

@@ -54,7 +54,8 @@ def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> Non
     summary.notices += [n for n in profile["notices"] if n not in known]
     _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
     aside = profile["frames"]["set_aside"]
-    _end(aside, len(profile["unread_folders"]), strict, f"listed in {target}/tables/set_aside.csv")
+    where = f"listed in {target}/tables/set_aside.csv"
+    _end(aside, len(profile["unread_folders"]), len(summary.empty), strict, where)
 
 
 @main.command(short_help="Only measure ARCHIVES.")
@@ -77,7 +78,7 @@ def scan(
     for line in [*summary.notice_lines(), *summary.set_aside_lines()]:
         terminal.to_stdout(line)
     terminal.to_stdout(f"{summary.measured:,} of {summary.found:,} files measured")
-    _end(summary.set_aside, len(summary.unread), strict, "listed above")
+    _end(summary.set_aside, len(summary.unread), len(summary.empty), strict, "listed above")
 
 
 @main.command(short_help="Only infer: profile and report from the store.")
@@ -138,16 +139,19 @@ def verify(out: Path, mend: bool) -> None:
     sys.exit(1 if problems else 0)
 
 
-def _end(aside: int, unread: int, strict: bool, where: str) -> None:
-    """The last line says what was set aside; only --strict makes that an exit code."""
+def _end(aside: int, unread: int, empty: int, strict: bool, where: str) -> None:
+    """The last line says what was set aside or not there; only --strict makes that an exit code."""
     problems = []
     if aside:
         problems.append(f"{aside:,} {'file was' if aside == 1 else 'files were'} set aside")
     if unread:
         problems.append(f"{unread:,} {'folder' if unread == 1 else 'folders'} could not be read")
-    if problems:
-        terminal.to_stdout(f"Done; {' and '.join(problems)}, {where}.")
-    sys.exit(SET_ASIDE if problems and strict else 0)
+    told = [f"{' and '.join(problems)}, {where}"] if problems else []
+    if empty:
+        told.append(f"{empty:,} of the archives held no picture, named above")
+    if told:
+        terminal.to_stdout(f"Done; {'; '.join(told)}.")
+    sys.exit(SET_ASIDE if told and strict else 0)
 
 
 def _need_pictures(summary: ScanSummary, archives: tuple[str, ...]) -> None:

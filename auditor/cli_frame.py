@@ -28,6 +28,8 @@ __all__ = [
     "Commands",
     "Folder",
     "Name",
+    "Number",
+    "ReadFile",
     "Terminal",
     "fail",
     "have_streams",
@@ -162,6 +164,10 @@ class Folder(Name):
         """The path that the text is."""
         folder = Path(super().convert(value, param, ctx))
         try:
+            folder = folder.expanduser()  # shells leave the ~ of --out=~/gear to the program
+        except RuntimeError:
+            self.fail(f"nobody's home folder is {folder.parts[0]}; write it in full", param, ctx)
+        try:
             str(folder.absolute()).encode("utf-8")
         except UnicodeEncodeError:
             reason = (
@@ -171,11 +177,19 @@ class Folder(Name):
         return folder
 
 
-class Amount(click.FloatRange):
-    """A number above 0 and at most `most`. 'nan' lies in every range, so it is refused by itself."""
+class ReadFile(click.Path):
+    """A file that is there; a leading ~ stands for the home folder where the shell left it."""
 
-    def __init__(self, most: float) -> None:
-        super().__init__(min=0, min_open=True, max=most)
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, exists=True, dir_okay=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path that the text is."""
+        return super().convert(os.path.expanduser(value), param, ctx)
+
+
+class Number(click.FloatRange):
+    """A number in a range. 'nan' lies in every range, so it is refused by itself."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -185,6 +199,13 @@ class Amount(click.FloatRange):
         if math.isnan(number):
             self.fail(f"'{value}' is not a number", param, ctx)
         return number
+
+
+class Amount(Number):
+    """A number above 0 and at most `most`."""
+
+    def __init__(self, most: float) -> None:
+        super().__init__(min=0, min_open=True, max=most)
 
 
 class Commands(click.Group):

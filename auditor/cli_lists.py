@@ -11,7 +11,7 @@ import click
 
 from auditor import cli_options as options
 from auditor.answers import ANSWERS, TAKEN_BACK
-from auditor.cli_frame import Folder, Name, fail, need_store, read_profile, terminal
+from auditor.cli_frame import Folder, Name, ReadFile, fail, need_store, read_profile, terminal
 from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
@@ -50,7 +50,11 @@ def list_frames(
 
     made = read_profile(out)
     _need_causes(made, cause)
+    folder = folder and os.path.expanduser(folder)
     found = select_keepers(made, cause, lens, folder, at_least)
+    if not found:
+        _need_lens(made, lens)
+        _need_folder(out, folder)
     if nul:
         stream = sys.stdout.buffer
         for keeper in found:
@@ -72,6 +76,32 @@ def _need_causes(profile: Mapping[str, Any], wanted: Sequence[str]) -> None:
             fail(f"no cause is called '{cause}'; there are: {', '.join(ADVICE)}", 2)
 
 
+def _need_lens(profile: Mapping[str, Any], wanted: str | None) -> None:
+    """The same for a lens of which there is no frame."""
+    from auditor.crawl.selection import NAMES
+
+    used = (profile.get("gear") or {}).get("lenses") or ()
+    known = [str(lens.get("lens") or "") for lens in used]
+    known += [str(lens.get("lens") or "") for lens in profile.get("lenses") or ()]
+    if known and wanted and not any(wanted.strip().casefold() in k.casefold() for k in known):
+        names = ", ".join(list(dict.fromkeys(k for k in known if k))[:NAMES])
+        fail(f"no lens has '{wanted}' in its name; the most used are: {names or 'none'}", 2)
+
+
+def _need_folder(out: Path, wanted: str | None) -> None:
+    """The same for a folder that no frame lies in; where the store is gone nobody knows."""
+    from auditor.store import Store, StoreError
+
+    if not wanted or not (out / "store").is_dir():
+        return
+    try:
+        paths = Store(out / "store").load(["path"])["path"].astype("object").str.lstrip("/")
+    except StoreError:
+        return
+    if not ("/" + paths).str.contains(f"/{wanted.strip('/')}/", regex=False).any():
+        fail(f"no frame lies in a folder '{wanted}'; capital and small letters differ there", 2)
+
+
 @click.command(short_help="Take your answers on listed FILES.")
 @click.argument("files", nargs=-1, type=Name())
 @options.out
@@ -81,7 +111,7 @@ def _need_causes(profile: Mapping[str, Any], wanted: Sequence[str]) -> None:
 @click.option(
     "--from",
     "saved",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=ReadFile(),
     help="CSV of answers, as the report saves it.",
 )
 def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | None) -> None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
 from auditor import model
-from auditor.cli_frame import Amount, Folder, Name
+from auditor.cli_frame import Amount, Folder, Name, Number, ReadFile
 from auditor.engine.options import ScanOptions
 from auditor.infer.criteria import Criteria
 from auditor.settings.tags import STARS
@@ -138,7 +137,7 @@ def criterion(
 without_folders = leave_out("folder", "folders", "of this name or pattern, whatever lies in them")
 at_least = click.option(
     "--at-least",
-    type=click.FloatRange(0, 1),
+    type=Number(0, 1),
     default=0.0,
     metavar="SHARE",
     help="Only frames of which the program is so sure, from 0 to 1.",
@@ -168,7 +167,7 @@ inferring = together(
     click.option(
         "--labels",
         "labels_csv",
-        type=click.Path(path_type=Path, exists=True, dir_okay=False),
+        type=ReadFile(),
         help="CSV of path patterns and labels (pattern,label), for filters and habits.",
     ),
     leave_out("body", "bodies", "whose name contains this"),

@@ -29,7 +29,8 @@ Place = str | os.PathLike[str]
 _FROM: Final = "output_folder"
 """Key of `DataFrame.attrs`: the folder that a table was loaded from."""
 _DAMAGE: Final = "damage"
-"""Key of `DataFrame.attrs`: one line for every part of the store that could not be read."""
+"""Key of `DataFrame.attrs`: one line for every part of the store that could not be read, and for every name in
+gear.toml that stands for none."""
 
 
 class NoArchiveError(FileNotFoundError):
@@ -154,25 +155,33 @@ def scan(
     (9, 8, 1)
     """
     from auditor.crawl import find_files
+    from auditor.crawl.names import root_name
     from auditor.engine import scan as carry
     from auditor.gear.gear_file import in_folder
+    from auditor.gear.idle import idle_folders
     from auditor.output import prepare_output, remember_archives
     from auditor.store import Store
 
     archives = _names(archive)
     for name in archives:
-        if "://" not in name and not Path(name).exists():
+        if "://" not in name and not os.path.exists(root_name(name)):
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
     remember_archives(target, archives)
+    given = [root_name(name) for name in archives]
     left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
+
+    folders: set[str] = set()
 
     def find(roots: Sequence[str | Path]) -> Iterator[Any]:
         for found in find_files(roots):
-            if not left_out or not in_folder(str(found.path).rpartition("/")[0], left_out):
+            folder = found.path.rpartition("/")[0]
+            if left_out:
+                folders.add(folder)
+            if not left_out or not in_folder(folder, left_out, given):
                 yield found
 
-    return carry(
+    summary = carry(
         archives,
         Store(target / "store"),
         workers=workers,
@@ -181,6 +190,8 @@ def scan(
         progress=progress,
         find=find,
     )
+    summary.notices += idle_folders(left_out, folders, given)
+    return summary
 
 
 def load(out: Place, *, every_column: bool = False) -> pd.DataFrame:
@@ -216,12 +227,15 @@ def load(out: Place, *, every_column: bool = False) -> pd.DataFrame:
     >>> frames.groupby("outing")["capture"].nunique().to_dict()
     {0: 3, 1: 4}
     """
-    folder = Path(out)
+    folder = Path(out).expanduser()
     store = _store_of(folder)
     if store is None:
         raise FileNotFoundError(f"no measurement store in {folder}; scan an archive into it first")
-    frames = chosen_gear(folder, InferOptions()).renamed(load_frames(store, every_column))
-    frames.attrs |= {_FROM: str(folder), _DAMAGE: list(store.warnings)}
+    gear = chosen_gear(folder, InferOptions())
+    found = load_frames(store, every_column)
+    frames = gear.renamed(found)
+    told = [*store.warnings, *gear.unknown_names(found)]
+    frames.attrs |= {_FROM: str(folder), _DAMAGE: told}
     return frames
 
 
@@ -255,6 +269,8 @@ def profile(
 
     Raises
     ------
+    TypeError
+        When `frames` is no table.
     ValueError
         `OptionError` when no measured frame meets the restrictions, or none tells how noisy what is
         accepted looks.
@@ -270,9 +286,14 @@ def profile(
     from auditor.crawl import relate
     from auditor.settings import reconcile
 
+    if not isinstance(frames, pd.DataFrame):
+        raise TypeError(
+            f"a profile is made of the table that auditor.load gives, not of {frames!r}"
+        )
     options = options or InferOptions()
+    archives = [archives] if isinstance(archives, str) else archives
     origin = out if out is not None else frames.attrs.get(_FROM)
-    folder = None if origin is None else Path(origin)
+    folder = None if origin is None else Path(origin).expanduser()
     damage = frames.attrs.get(_DAMAGE, [])
     if "outing" not in frames:
         frames = relate(reconcile(frames))
@@ -307,6 +328,8 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
 
     Raises
     ------
+    TypeError
+        When `profile` is no mapping.
     ValueError
         `OutputError` when `out` lies inside an archive that the profile was made from.
     OSError
@@ -321,6 +344,9 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
     from auditor.output import outside_archives
     from auditor.report.write import write_profile, write_report
 
+    if not isinstance(profile, Mapping):
+        kind = type(profile).__name__
+        raise TypeError(f"a report is made of what auditor.profile gives, not of a {kind}")
     target = Path(out).expanduser().resolve()
     source = target
     if isinstance(profile, Profile):

@@ -10,7 +10,7 @@ from typing import Final
 
 from auditor.crawl.mounts import overlap
 
-__all__ = ["OutputError", "outside_archives", "prepare_output", "remember_archives"]
+__all__ = ["OutputError", "archives_of", "outside_archives", "prepare_output", "remember_archives"]
 
 ARCHIVES_FILE: Final = "archives.json"
 """In the store: the folders that were ever measured into it."""
@@ -96,7 +96,7 @@ def remember_archives(out: Path, archives: Sequence[str]) -> None:
     from auditor.crawl.names import shown_root
     from auditor.gear.gear_file import write_example
 
-    known = {*_archives_of(out), *(shown_root(a) for a in archives)}
+    known = {*archives_of(out), *(shown_root(a) for a in archives)}
     try:
         (out / "store").mkdir(exist_ok=True)
         text = json.dumps(sorted(known), indent=1) + "\n"
@@ -107,7 +107,19 @@ def remember_archives(out: Path, archives: Sequence[str]) -> None:
         raise OutputError(f"the output folder {out} can't be written: {why}") from error
 
 
-def _archives_of(out: Path) -> list[str]:
+def archives_of(out: Path) -> list[str]:
+    """The archives known to be measured into an output folder.
+
+    Parameters
+    ----------
+    out : pathlib.Path
+        Output folder.
+
+    Returns
+    -------
+    list of str
+        As stored paths begin; none where they are not known.
+    """
     try:
         known = json.loads((out / "store" / ARCHIVES_FILE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -134,7 +146,7 @@ def outside_archives(folders: Iterable[Path], out: Path) -> None:
 
     roots = [
         (archive, str(Path(on_disk(archive)).resolve()))
-        for archive in _archives_of(out)
+        for archive in archives_of(out)
         if "://" not in archive
     ]
     for folder in folders:

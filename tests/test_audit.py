@@ -233,3 +233,25 @@ def test_what_gear_toml_leaves_out_is_not_looked_at(out: Path) -> None:
         assert done.exit_code == 2, text
         assert said in done.output
         assert len(done.output.splitlines()) == 1
+
+
+def test_what_leaves_nothing_out_is_told(out: Path) -> None:
+    words = ("--without-body", "zzz", "--without-folder", "B", "--without-lens", "trn")
+    (out / "gear.toml").write_text('[mine]\nlenses = ["nope"]\n')
+    told = profile(out, *words).stdout
+    assert "note: no body has 'zzz' in its name, so none is left out by it; the most used" in told
+    assert "note: no lens has 'trn' in its name, so none is left out by it; the most used" in told
+    assert "note: no lens has 'nope' in its name, so none is made yours by it; the most" in told
+    assert "note: no folder with pictures fits 'B', so none is left out by it" in told
+    assert (
+        "so none is" not in profile(out, "--without-folder", "b", "--without-lens", "tarn").stdout
+    )
+
+
+def test_a_name_of_ones_own_is_found_by_the_whole_name_in_any_letters(out: Path) -> None:
+    (out / "gear.toml").write_text('[names]\n"tarn 85MM" = "The long one"\n"Tarn" = "Nothing"\n')
+    frames = auditor.load(out)
+    assert "The long one" in set(frames["lens"])
+    told = profile(out).stdout
+    assert "note: no body or lens is called 'Tarn', so 'Nothing' in gear.toml names none" in told
+    assert "'tarn 85" not in told

@@ -100,6 +100,29 @@ def test_an_empty_folder_is_a_wrong_call(tmp_path: Path) -> None:
         assert line.endswith("check that the folder is the right one")
 
 
+def test_an_empty_archive_among_others_is_told(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "disk").mkdir()
+    words = ["scan", archive, tmp_path / "disk", "--out", tmp_path / "out", "--workers", 1]
+    done = call(*words)
+    assert done.exit_code == 0
+    assert f"no picture was found in {tmp_path / 'disk'}; check" in done.output
+    assert call(*words, "--strict").exit_code == 3
+    measured = call("measure", tmp_path / "disk", "--strict")
+    assert measured.exit_code == 3
+    assert "no picture was found" in measured.output
+
+
+def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
+    (tmp_path / "a" / "walk").mkdir(parents=True)
+    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    cv2.imwrite(str(tmp_path / "a" / "walk" / "plain.jpg"), ramp)
+    (tmp_path / "link").symlink_to(tmp_path / "a")
+    out = ["--out", tmp_path / "out", "--workers", 1, "--strict"]
+    for roots in (["a", "link"], ["link", "a/walk"], ["a/walk", "a"], ["a", "a/walk/plain.jpg"]):
+        done = call("scan", *(tmp_path / r for r in roots), *out)
+        assert (done.exit_code, "no picture" in done.output) == (0, False)
+
+
 def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> None:
     """By the option or by gear.toml, and at any depth; what lies beside them is measured."""
     (archive / "2024" / "scans").mkdir(parents=True)
@@ -108,12 +131,32 @@ def test_folders_can_be_left_out_of_a_scan(archive: Path, tmp_path: Path) -> Non
     (archive / "broken.jpg").unlink()
     (tmp_path / "b").mkdir()
     (tmp_path / "b" / "gear.toml").write_text('[leave-out]\nfolders = ["scans"]\n')
-    for out, option in (("a", ("--without-folder", "sc*s")), ("b", ()), ("c", ())):
+    for out, option in (
+        ("a", ("--without-folder", "sc*s")),
+        ("b", ()),
+        ("c", ("--without-folder", "Scans")),
+    ):
         done = call("scan", archive, "--out", tmp_path / out, "--workers", "1", *option)
         assert done.exit_code == 0, done.output
+        assert ("no folder with pictures fits 'Scans'" in done.stdout) == (out == "c")
         found = 2 if out == "c" else 1
         assert f"{found} of {found} files measured" in done.stdout
     assert (tmp_path / "a" / "gear.toml").read_text().startswith("# Which gear is yours.")
+
+
+def test_a_folder_that_is_given_is_not_left_out_by_its_own_name(
+    archive: Path, tmp_path: Path
+) -> None:
+    out, above = (
+        tmp_path / "out",
+        ("--without-folder", tmp_path.name, "--without-folder", "archive"),
+    )
+    for command in ("scan", "run"):
+        done = call(command, archive, "--out", out, "--workers", "1", *above)
+        assert done.exit_code == 0, done.output
+    assert json.loads((out / "profile.json").read_text())["frames"]["found"] == 3
+    done = call("scan", archive, "--out", out, "--workers", "1", "--without-folder", archive)
+    assert "no picture was found" in done.output or "is the drive mounted?" in done.output
 
 
 def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> None:

@@ -13,6 +13,7 @@ import pyexiv2
 import pytest
 from click.testing import CliRunner, Result
 
+import auditor
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.cli import main
 from auditor.output import remember_archives
@@ -67,12 +68,19 @@ def test_the_list_is_filtered_and_piped(made: Path) -> None:
     sure = call("list", "--out", made, "--no-header", "--at-least", "0.999").stdout.splitlines()
     assert len(sure) == sum(k["probability"] >= 0.999 for k in listed)
     assert call("list", "--out", made, "--no-header", "--lens", "nothing").stdout == ""
-    assert call("list", "--out", made, "--at-least", "2").exit_code == 2
+    for unsure in ("2", "nan"):
+        assert call("list", "--out", made, "--at-least", unsure).exit_code == 2
     wrong = call(
         "list", "--out", made, "--cause", "shaken"
     )  # an empty list would say there is none
     assert wrong.exit_code == 2
     assert "no cause is called 'shaken'; there are: shake, " in wrong.stderr
+    for option, said in (("--lens", "no lens has 'zzz'"), ("--folder", "a folder 'zzz'")):
+        wrong = call("list", "--out", made, option, "zzz")
+        assert (wrong.exit_code, wrong.stdout) == (2, "")
+        assert said in wrong.stderr
+    nothing = call("list", "--out", made, "--folder", "2021", "--cause", "noise at a low ISO")
+    assert (nothing.exit_code, len(nothing.stdout.splitlines())) == (0, 1)
 
 
 def test_answers_are_kept_respected_and_used_to_judge_the_judging(out: Path) -> None:
@@ -190,3 +198,27 @@ def test_the_table_of_frames_has_a_row_per_frame_and_no_inner_workings(made: Pat
     keepers = pd.read_csv(made / "tables" / "keepers.csv")
     assert {"f_number", "iso", "lens", "exposure_time_s"} <= set(keepers.columns)
     assert "settings" not in keepers.columns
+
+
+def test_a_home_folder_is_understood_where_the_shell_left_its_sign(
+    out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HOME", str(out.parent))
+    for words in (
+        ["list"],
+        ["verify"],
+        ["answer", "--from=~/a.csv"],
+        ["profile", "--labels=~/l.csv"],
+    ):
+        (out.parent / "a.csv").write_text("path,answer\n")
+        (out.parent / "l.csv").write_text("pattern,label\n")
+        done = call(*words, "--out=~/out")
+        assert "Report: " in done.stdout or words[0] != "profile"
+        assert "no measurement store" not in done.output
+        assert done.exit_code == (words[0] == "verify")  # drawn frames have no small pictures
+    assert len(auditor.load("~/out")) == 140
+    (out.parent / "pictures").mkdir()
+    assert auditor.scan("~/pictures", "~/new").found == 0
+    refused = call("list", "--out=~nobody-of-this-name/out")
+    assert refused.exit_code == 2
+    assert "write it in full" in refused.output

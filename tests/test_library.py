@@ -217,3 +217,18 @@ def test_what_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError, match="no measurement store"):
         auditor.load(tmp_path)
     assert isinstance(auditor.measure(tmp_path / "absent.jpg"), pd.DataFrame)
+
+
+def test_one_name_is_one_name_and_no_table_is_told(place: Path, tmp_path: Path) -> None:
+    assert InferOptions(without_lenses="Tarn").without_lenses == ("Tarn",)
+    assert InferOptions(accept="A:1:sun").accept == ("A:1:sun",)
+    shutil.copytree(place / "gear-profile", tmp_path / "out")
+    scanned = auditor.scan(place / "pictures", tmp_path / "out", without_folders="2024-05-01 Here")
+    assert 0 < scanned.found < 9
+    with pytest.raises(
+        TypeError, match=r"the table that auditor\.load gives, not of 'gear-profile'"
+    ):
+        auditor.profile("gear-profile")  # type: ignore[arg-type]
+    with pytest.raises(TypeError, match=r"what auditor\.profile gives, not of a DataFrame"):
+        auditor.report(auditor.load(place / "gear-profile"), tmp_path / "r")  # type: ignore[arg-type]
+    assert not (tmp_path / "r").exists()

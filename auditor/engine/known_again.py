@@ -8,16 +8,15 @@ from __future__ import annotations
 import os
 import queue
 import threading
-from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ..crawl.names import on_disk, root_name
+from ..crawl.names import on_disk, printable
 from ..store.schema import path_key
 from .file_bytes import is_url
 from .messages import Identity, Job, to_measure
+from .roots_found import RootsFound, with_end
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -90,52 +89,50 @@ _PATIENCE_S: Final = 60.0
 """So long may pass without any file found gone before a folder is taken for silent."""
 
 
-def settle_departed(ledger: Ledger, roots: Sequence[str | Path], roots_seen: set[str]) -> None:
+def settle_departed(ledger: Ledger, found: RootsFound) -> list[str]:
     """Mark what is no longer there; never when the archive itself seems to be missing.
 
-    A file counts as gone when it lies under a root in which this scan found files (`roots_seen`), or was
-    found elsewhere by its content, and asking for it by name says that it does not exist.
+    A file counts as gone when it lies under a root in which this scan found files, or was found elsewhere
+    by its content, and asking for it by name says that it does not exist. Returns what to say of roots in
+    which nothing was found, and of folders that do not answer.
     """
-    planner, notices = ledger.planner, ledger.summary.notices
+    planner = ledger.planner
     unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
-    if not len(unseen):
-        return
-    suspects, absent = _suspects(ledger, unseen, roots, roots_seen)
-    departed = _find_missing(suspects, absent)
-    notices += [n for n in absent if n not in notices]
+    suspects, notices = _suspects(ledger, unseen, found)
+    departed = _find_missing(suspects, notices) if suspects else []
     ledger.mark_gone(departed)
     planner.known.gone[departed] = True
+    return notices
 
 
 def _suspects(
-    ledger: Ledger, unseen: np.ndarray, roots: Sequence[str | Path], roots_seen: set[str]
+    ledger: Ledger, unseen: np.ndarray, found: RootsFound
 ) -> tuple[list[tuple[int, str]], list[str]]:
-    """(index and path of known rows that may be gone, notices of roots that seem to be missing)."""
+    """(index and path of known rows that may be gone, notices of roots in which nothing was found)."""
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
-    given = {root_name(r) for r in roots}
-    reachable = tuple(_with_end(r) for r in roots_seen)
-    silent_roots = [
-        r for r in sorted(given) if not any(s.startswith(_with_end(r)) for s in reachable)
-    ]
+    reachable = tuple(with_end(r) for r in found.walked)
+    empty = found.empty()
+    departed = np.zeros(len(ledger.planner.known), bool)
+    departed[unseen] = [path.startswith(reachable) for path in paths]
+    moved = ledger.planner.left_behind(ledger.new_places, departed)
     suspects: list[tuple[int, str]] = []
     missing: dict[str, int] = {}
     for index, path in zip(unseen.tolist(), paths, strict=True):
-        if path.startswith(reachable) or index in ledger.moved_from:
+        if departed[index] or index in moved:
             suspects.append((index, path))
             continue
-        for root in silent_roots:
-            if path.startswith(_with_end(root)):
+        for root in empty:
+            if path.startswith(with_end(root)):
                 missing[root] = missing.get(root, 0) + 1
     notices = [
-        f"{root}: nothing found, though {n} frames are known from there; they are kept "
-        "(is the drive mounted?)"
-        for root, n in missing.items()
+        f"{printable(root)}: nothing found, though {missing[root]} frames are known from there; they are "
+        "kept (is the drive mounted?)"
+        if root in missing
+        else f"no picture was found in {printable(root)}; check that the folder is the right one, and that "
+        "its disk or share is there"
+        for root in empty
     ]
     return suspects, notices
-
-
-def _with_end(root: str) -> str:
-    return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
 
 
 def _find_missing(suspects: list[tuple[int, str]], notices: list[str]) -> list[int]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from ..crawl.entries import Skipped
 from ..crawl.names import printable
-from ..store.schema import Trouble
+from ..store.schema import Trouble, path_key
 from .file_bytes import SIDECAR_UNREAD
 from .messages import FileRow, Identity, Job, Measured, to_measure
 from .options import ScanOptions, ScanSummary
@@ -43,8 +43,9 @@ class Ledger:
         self.store, self.planner, self.options = store, planner, options
         self.summary, self.log = summary, log
         self.reasons: Counter[str] = Counter()
-        self.moved_from: set[int] = set()
-        """Known rows whose content was found under another path; not all of them are gone."""
+        self.new_places: Counter[int] = Counter()
+        """How often a known content was found under a path that it did not have; by the index of one of its
+        rows."""
         self.retriable = 0
         """Files set aside in this run that the next one tries again."""
         self.without_sidecar = 0
@@ -90,6 +91,7 @@ class Ledger:
         row["tool_version"], row["sidecar_stamp"] = self.options.version, job["stamp"]
         row["trouble"] = None
         self._rows.append(row)
+        self._place(job["path"], row)
         self.without_sidecar += any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
         if message["pictures"]:
             self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
@@ -100,7 +102,6 @@ class Ledger:
         self.count(is_measured)
         if counted:
             self.summary.counted += 1
-            self.moved_from.update(self.planner.counted_before(row["file_id"], row["size_bytes"]))
         elif is_measured:
             self.summary.new += 1
         else:
@@ -134,8 +135,18 @@ class Ledger:
                 "trouble": trouble,
             }
         )
+        self._place(job["path"], job)
         self.count(False)
         self._note(job["path"], reason, detail)
+
+    def _place(self, path: str, identity: Mapping[str, Any]) -> None:
+        """Remember that a known content lies where it did not lie before."""
+        file_id, known = identity.get("file_id"), self.planner.known
+        if not file_id:
+            return
+        rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
+        if len(rows) and path_key(path) not in known.key[rows]:
+            self.new_places[int(rows[0])] += 1
 
     def _note(self, path: str, reason: str, detail: str) -> None:
         self.reasons[reason] += 1
@@ -197,7 +208,7 @@ class Ledger:
             }
             row = rows[index] | identity | new
             self._rows.append(row)
-            self.moved_from.add(index)
+            self._place(job["path"], row)
             self.summary.moved += 1
             self.count(row["status"] == "measured")
 

@@ -99,6 +99,8 @@ class ScanSummary:
     """(path, reason) of every file in the store that is set aside, this run's and earlier ones."""
     unread: list[tuple[str, str]] = field(default_factory=list)
     """(path, reason) of folders that could not be read."""
+    empty: list[str] = field(default_factory=list)
+    """The archives among those given in which no picture was found, though they could be read."""
 
     def in_one_line(self) -> str:
         """All counts in one line, for the log.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -190,14 +190,25 @@ class Planner:
 
     def same_content(self, identity: Identity) -> list[int]:
         """Indices of known rows with this content and this sidecar."""
-        file_id = str(identity["file_id"]).encode()
         sidecar = str(identity["sidecar_id"] or "").encode()
-        rows = self.of_size(int(identity["size_bytes"]))
-        hits = rows[(self.known.ids[rows] == file_id) & (self.known.sidecar_ids[rows] == sidecar)]
+        rows = self.of_content(str(identity["file_id"]).encode(), int(identity["size_bytes"]))
+        hits = rows[self.known.sidecar_ids[rows] == sidecar]
         return [i for i in hits.tolist() if self._usable(i)]
 
-    def counted_before(self, file_id: str, size_bytes: int) -> list[int]:
-        """Indices of known rows with this content that are counted and were not found in this scan."""
+    def of_content(self, file_id: bytes, size_bytes: int) -> np.ndarray:
+        """Indices of the known rows with this content, whatever became of them."""
         rows = self.of_size(size_bytes)
-        rows = rows[self.known.counted[rows] & ~self.seen[rows]]
-        return rows[self.known.ids[rows] == file_id.encode()].tolist()
+        return np.asarray(rows[self.known.ids[rows] == file_id])
+
+    def left_behind(self, new_places: Mapping[int, int], missing: NDArray[np.bool_]) -> set[int]:
+        """Known rows that are taken for the old places of what was found in new ones: of each content (given by
+        the index of one of its rows) as many as there are new places; those that are `missing` where this scan
+        looked first, then measured ones."""
+        known = self.known
+        out: set[int] = set()
+        for index, count in new_places.items():
+            rows = self.of_content(known.ids[index], int(known.size[index]))
+            rows = rows[~self.seen[rows] & ~known.gone[rows]]
+            order = np.lexsort([~known.measured[rows], ~missing[rows]])
+            out.update(rows[order][:count].tolist())
+        return out

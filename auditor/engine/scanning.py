@@ -29,6 +29,7 @@ from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from .plan import Planner, stamp_of
 from .process import StopSignal, release_memory, share_mb
 from .queues import Queues
+from .roots_found import RootsFound
 from .runlog import RunLog
 from .workers import ClusterError, OwnWorkers, Workers
 
@@ -128,7 +129,7 @@ class _Scan:
         self.pool: Workers | None = None
         self.tickets = 0
         self.stalls = 0
-        self.roots_seen: set[str] = set()
+        self.roots_found = RootsFound(roots)
         self.broken = 0
         self.pace = Pace(progress)
 
@@ -143,7 +144,8 @@ class _Scan:
                 self._loop(walk, stop)
                 if walk.error is not None:
                     raise _Stop(f"the archive cannot be walked any further ({walk.error})")
-                settle_departed(self.ledger, self.roots, self.roots_seen)
+                self.summary.notices += settle_departed(self.ledger, self.roots_found)
+                self.summary.empty = [printable(r) for r in self.roots_found.empty()]
                 self.store.tidy()
             except (_Stop, ClusterError, StoreError) as error:
                 self.summary.stopped = str(error)
@@ -201,7 +203,7 @@ class _Scan:
             if isinstance(item, Skipped):
                 self.ledger.passed_over(item)
         entries = [e for e in chunk if isinstance(e, FileEntry)]
-        self.roots_seen.update({e.root for e in entries})
+        self.roots_found.take(chunk)
         decided = self.planner.decide(entries)
         self.summary.found += decided.measured + decided.set_aside
         self.summary.found += len(decided.counted) + len(decided.jobs)
@@ -231,7 +233,7 @@ class _Scan:
         leaders = self.planner.known.find(self.planner.known.leader[index])
         if not self.planner.seen[leaders[leaders >= 0]].all():
             # One that is deleted stands for nothing any more.
-            settle_departed(self.ledger, self.roots, self.roots_seen)
+            settle_departed(self.ledger, self.roots_found)
         valid = self.planner.leaders_valid(index)
         self.ledger.unchanged(counted=int(valid.sum()))
         invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Generator, Iterable
+from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 from ..crawl.entries import FileEntry, Skipped
+from ..crawl.names import root_name
 from ..crawl.walk import find_files
 from .batch import close_decoders, new_scan_id, run_batch
 from .messages import FileRow, Measured, job_of
@@ -38,7 +39,7 @@ def measure_files(
         `record.PICTURE_COLUMNS` where there are pictures. A file that cannot be measured gives a row with
         status 'set-aside' and the reason.
     """
-    files = (found for path in paths for found in find_files([path]))
+    files = (found for path in paths for found in _files_of(path))
     scan, limits = new_scan_id(), options or ScanOptions()
     count = workers or os.cpu_count() or 1
     under_way: deque[Future[FileRow]] = deque()
@@ -54,6 +55,16 @@ def measure_files(
         # Whoever stops early does not wait for files that nobody has begun.
         pool.shutdown(cancel_futures=True)
         close_decoders(scan)
+
+
+def _files_of(path: str | Path) -> Iterator[FileEntry | Skipped]:
+    """The file, or the pictures of the folder; a folder without any is told like a file that is not there."""
+    empty = True
+    for found in find_files([path]):
+        empty = False
+        yield found
+    if empty:
+        yield Skipped(root_name(path), "no picture was found in this folder", False)
 
 
 def _row(found: FileEntry | Skipped, options: ScanOptions, scan: str) -> FileRow:

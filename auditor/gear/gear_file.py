@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -36,7 +37,7 @@ lenses = []
 folders = []         # names or patterns of folders: ["scans", "2019/*/export"]
 kinds = []           # of raw, camera, edited, resized, unknown: ["edited", "resized"]
 
-[names]              # names of your own: "name in the files" = "your name for it"
+[names]              # names of your own: "whole name in the files" = "your name for it"
 """
 
 
@@ -105,16 +106,45 @@ class Chosen:
         """
         if not self.names:
             return frames
-        changed = {c: frames[c].replace(dict(self.names)) for c in ("body", "lens")}
+        changed = {c: frames[c].replace(self._own_names(frames[c])) for c in ("body", "lens")}
         return frames.assign(**changed)
 
-    def included(self, frames: pd.DataFrame) -> pd.Series:
+    def unknown_names(self, frames: pd.DataFrame) -> list[str]:
+        """Tell which names of the photographer's own stand for a name that no frame has.
+
+        Parameters
+        ----------
+        frames : DataFrame
+            Columns `body` and `lens`, not yet renamed.
+
+        Returns
+        -------
+        list of str
+            A line for each.
+        """
+        known = {str(n).casefold() for c in ("body", "lens") for n in frames[c].dropna().unique()}
+        return [
+            f"no body or lens is called '{name}', so '{own}' in {FILE_NAME} names none; the whole name is "
+            "needed there"
+            for name, own in self.names.items()
+            if name.strip().casefold() not in known
+        ]
+
+    def _own_names(self, column: pd.Series) -> dict[str, str]:
+        """Name in the column -> name to use for it; exact spelling before other capital or small letters."""
+        alike = {name.strip().casefold(): own for name, own in self.names.items()}
+        names = [str(n) for n in column.dropna().unique() if str(n).casefold() in alike]
+        return {n: self.names.get(n, alike[n.casefold()]) for n in names}
+
+    def included(self, frames: pd.DataFrame, archives: Sequence[str] = ()) -> pd.Series:
         """Which rows are included.
 
         Parameters
         ----------
         frames : DataFrame
             Columns `body`, `lens`, `path`, `source`.
+        archives : sequence of str
+            Folders that were scanned, as stored paths begin; see `in_folder`.
 
         Returns
         -------
@@ -129,7 +159,7 @@ class Chosen:
                 keep &= ~names_one_of(frames[column], parts)
         if self.no_folders:
             folders = frames["path"].astype("object").str.rpartition("/")[0]
-            bad = {f: in_folder(f, self.no_folders) for f in folders.unique()}
+            bad = {f: in_folder(f, self.no_folders, archives) for f in folders.unique()}
             keep &= ~folders.map(bad).astype(bool)
         if self.no_kinds:
             keep &= ~frames["source"].isin(self.no_kinds)
@@ -172,18 +202,21 @@ def names_one_of(column: pd.Series, parts: Sequence[str]) -> pd.Series:
     return found
 
 
-def in_folder(folder: str, patterns: Sequence[str]) -> bool:
+def in_folder(folder: str, patterns: Sequence[str], archives: Sequence[str] = ()) -> bool:
     """Whether a folder, or one it lies in, fits a pattern.
 
     A pattern without a slash is the name of one folder at any depth; one with slashes fits the ends of paths,
-    or the whole path where it begins with one.
+    or the whole path where it begins with one. What an archive itself is called, or lies in, fits the latter
+    alone: whoever gives a folder means what is in it.
 
     Parameters
     ----------
     folder : str
         Path with slashes.
     patterns : sequence of str
-        With * and ?.
+        With * and ?; a leading ~ is the home folder.
+    archives : sequence of str
+        Folders that were given to be read.
 
     Returns
     -------
@@ -191,10 +224,12 @@ def in_folder(folder: str, patterns: Sequence[str]) -> bool:
         True where one fits.
     """
     steps = folder.split("/")
+    given = [a.rstrip("/") for a in archives]
+    above = min((a.count("/") + 1 for a in given if f"{folder}/".startswith(f"{a}/")), default=0)
     for pattern in patterns:
-        wanted = pattern.rstrip("/")
+        wanted = os.path.expanduser(pattern).rstrip("/")
         many = wanted.count("/") + 1
-        for end in range(1, len(steps) + 1):
+        for end in range(1 if wanted.startswith("/") else above + 1, len(steps) + 1):
             begin = 0 if wanted.startswith("/") else max(end - many, 0)
             if fnmatch.fnmatchcase("/".join(steps[begin:end]), wanted):
                 return True

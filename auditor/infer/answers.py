@@ -10,31 +10,39 @@ from scipy.special import betaincinv
 
 from auditor.answers import ANSWERS
 from auditor.model import Answers
+from auditor.record.values import flags
 
 __all__ = ["answers_of", "apply_answers", "no_answers", "tally"]
 
 
 def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:
-    """The photographer's answer on each row.
+    """The photographer's answer on each exposure, at the file of it that is judged.
+
+    The last answer on any file of an exposure holds, be it given on a copy or an export.
 
     Parameters
     ----------
     frames : DataFrame
-        Columns `file_id` and `path`, as far as there are any; an answer by path has precedence.
+        Columns `file_id`, `path`, `capture` and `best`, as far as there are any; on one file an answer by path
+        has precedence.
     given : mapping of str to str
-        Path or file id -> one of `answers.ANSWERS`.
+        Path or file id -> one of `answers.ANSWERS`, or `answers.TAKEN_BACK`; later ones were given later.
 
     Returns
     -------
     Series of object
         None where there is none.
     """
-    out = pd.Series(None, index=frames.index, dtype=object)
-    if not given:
-        return out
-    for name in ("file_id", "path"):
-        if name in frames:
-            out = frames[name].astype(object).map(dict(given)).combine_first(out)
+    place = pd.Series(np.nan, index=frames.index)
+    if given:
+        order = {key: float(n) for n, key in enumerate(given)}
+        for name in ("file_id", "path"):
+            if name in frames:
+                place = frames[name].astype(object).map(order).combine_first(place)
+        if "capture" in frames:
+            last = place.groupby(frames["capture"]).transform("max")
+            place = last.where(flags(frames, "best", True))
+    out = place.map(dict(enumerate(given.values()))).astype(object)
     return out.where(out.isin(ANSWERS), None)
 
 

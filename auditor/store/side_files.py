@@ -161,7 +161,8 @@ def read_answers(folder: Path) -> dict[str, str]:
     Returns
     -------
     dict
-        Path, and content hash where it is known, -> answer; so a file that was moved keeps its answer.
+        Path, and content hash where it is known, -> answer, the last one given last; so a file that was moved
+        keeps its answer. 'none' takes back what was said of the same exposure before.
     """
     out: dict[str, str] = {}
     for path, row in _rows(folder).items():
@@ -193,9 +194,8 @@ def remember_answers(
     for path, answer in answers.items():
         path = as_text(path)
         rows.pop(path, None)
-        if answer != TAKEN_BACK:
-            values = (path, answer, (file_ids or {}).get(path, ""), now)
-            rows[path] = dict(zip(_HEAD, values, strict=True))
+        values = (path, answer, (file_ids or {}).get(path, ""), now)
+        rows[path] = dict(zip(_HEAD, values, strict=True))
     out = io.StringIO()
     table = csv.DictWriter(out, _HEAD, lineterminator="\n")
     table.writeheader()

@@ -76,6 +76,35 @@ def test_an_archive_under_another_name_is_not_measured_again(tmp_path: Path, at_
     assert len(Store(out).pictures(Store(out).load(["file_id"])["file_id"].dropna())) == 30
 
 
+def test_backup_copies_move_with_their_archive(tmp_path: Path, at_once: None) -> None:
+    root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3-refused.jpg"]), tmp_path / "out"
+    shutil.copytree(root, root / "backup")
+    archive.run(root, out, workers=1)
+    for name in ("b", "c"):  # what was counted as a copy before the first move is measured after it
+        os.rename(root, tmp_path / name)
+        root = tmp_path / name
+        summary = archive.run(root, out, workers=1)
+        assert (summary.found, summary.gone) == (6, 6)
+        paths = Store(out).load(["path"])["path"]
+        assert len(paths) == 6
+        assert paths.str.startswith(str(root)).all()
+
+
+def test_a_backup_that_is_not_mounted_did_not_move_with_its_originals(
+    tmp_path: Path, at_once: None
+) -> None:
+    root, out = archive.make(tmp_path / "a" / "x", ["1.jpg", "2.jpg"]).parent, tmp_path / "out"
+    backup = tmp_path / "disk" / "backup"
+    shutil.copytree(root, backup)
+    archive.run(root, out, workers=1)
+    archive.run(backup, out, workers=1)
+    os.rename(tmp_path / "disk", tmp_path / "unmounted")
+    os.rename(root / "x", root / "y")
+    assert archive.run(root, out, workers=1).gone == 2
+    paths = Store(out).load(["path"])["path"]
+    assert sorted(paths.str.startswith(str(backup))) == [False, False, True, True]
+
+
 def test_small_pictures_that_were_lost_come_back(tmp_path: Path, at_once: None) -> None:
     root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3-refused.jpg"]), tmp_path / "out"
     archive.run(root, out, workers=1)
