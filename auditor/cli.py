@@ -208,11 +208,12 @@ def _scan(
     profile_follows: bool = False,
     **given: Any,
 ) -> ScanSummary:
-    from auditor.audit import OptionError, with_preloading
+    from auditor.audit import OptionError
     from auditor.console import progress_display
     from auditor.engine import ScanError, ScanOptions
     from auditor.library import NoArchiveError
     from auditor.output import OutputError
+    from auditor.preloading import with_preloading
     from auditor.store import StoreBusy, StoreError
 
     limits = options.taken(ScanOptions, given)
@@ -235,8 +236,9 @@ def _scan(
 def _profile(
     target: Path, wanted: InferOptions, archives: tuple[str, ...] = ()
 ) -> Mapping[str, Any]:
-    from auditor.audit import OptionError, preload_later_stages
+    from auditor.audit import OptionError
     from auditor.crawl.names import shown_root
+    from auditor.preloading import preload_later_stages
     from auditor.store import StoreError, why
     from auditor.unchanged import unless_unchanged
 
