@@ -180,7 +180,11 @@ inferring = together(
         help="Leave out this kind of file; may be given again.",
     ),
     without_folders,
-    click.option("--phones", is_flag=True, help="Phones count like other cameras."),
+    click.option(
+        "--phones",
+        is_flag=True,
+        help="Phones, and drones and others as small with one aperture, count like other cameras.",
+    ),
     criterion("pin-sharp"),
     criterion("acceptable"),
     criterion("snr-excellent"),

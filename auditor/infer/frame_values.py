@@ -81,7 +81,7 @@ def draw_order(
 ) -> NDArray[np.uint64]:
     """Random order in which frames are taken into a sample.
 
-    A frame's place hangs on the frame alone: the same frames give the same sample whatever others the table
+    A frame's place depends on the frame alone: the same frames give the same sample whatever others the table
     holds and wherever they stand in it.
 
     Parameters

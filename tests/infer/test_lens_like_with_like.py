@@ -8,6 +8,7 @@ import pytest
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
+from auditor.infer.decisions.common import picture_sizes
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.lenses.grouping import lens_groups
 from auditor.infer.lenses.sides import SideTable, judge_sides
@@ -54,6 +55,16 @@ def test_a_curve_is_that_of_the_whole_frames() -> None:
         assert a["corner"]["mtf50_cpp"] == pytest.approx(b["corner"]["mtf50_cpp"], rel=0.01)
 
 
+def test_pictures_are_as_large_as_the_whole_ones() -> None:
+    """Losses are told of prints of the pictures that the curve is drawn from."""
+    whole = table(FULL, 1, 0, file_kind="camera full size", sensor_share=1.0)
+    part = table(CROPPED, 2, 100, file_kind="cropped", sensor_share=0.444)
+    part = pd.concat([part, part]).assign(width_px=4000, height_px=2667)
+    frames = joined(whole.assign(width_px=6000, height_px=4000), part)
+    sizes = picture_sizes(frames, infer_lenses(frames, Criteria()))
+    assert list(sizes.values()) == [(6000, 4000)]
+
+
 @pytest.mark.parametrize(("outings", "source"), [(1, "camera"), (6, "raw")])
 def test_one_afternoon_of_raw_files_leaves_out_no_years_of_jpegs(outings: int, source: str) -> None:
     jpegs = table(FULL, 1, 0, source="camera")
@@ -77,6 +88,30 @@ def test_sides_of_few_scenes_make_no_decentred_lens(outings: int) -> None:
         assert found is not None
         accused += (found["verdict"] or "").startswith("probably")
     assert accused <= (10 if outings > 2 else 0)
+
+
+@pytest.mark.parametrize("upright", [0, 7, 8])
+def test_sides_of_few_outings_take_nothing_from_what_others_settled(upright: int) -> None:
+    """200 level frames of ten outings settle left and right, whatever a few upright ones of two say."""
+    rng = np.random.default_rng(1)
+    even = rng.normal(0, 0.02, 200 + upright)
+    held = np.arange(200 + upright) >= 200
+    outing = np.append(np.arange(200) // 20, 10 + np.arange(upright) % 2)
+    found = judge_sides(SideTable(even, even, held), np.arange(len(even)), outing, 1)
+    assert found is not None
+    assert found["verdict"] == "left and right alike"
+    assert found["frames"] == 200
+
+
+def test_an_outing_that_a_sample_leaves_out_spoils_no_verdict() -> None:
+    """20,000 frames of three outings and one frame of a fourth, of a plainly decentred lens."""
+    outing = np.append(np.arange(20_000) % 3, 3)
+    across = np.random.default_rng(1).normal(0.3, 0.05, len(outing))
+    sides = SideTable(across, np.full(len(outing), np.nan), np.zeros(len(outing), bool))
+    for seed in range(4):
+        found = judge_sides(sides, np.arange(len(outing)), outing, seed)
+        assert found is not None
+        assert "right side is softer" in (found["verdict"] or "")
 
 
 @pytest.mark.parametrize(("apart", "named"), [(True, False), (False, True)])

@@ -206,7 +206,7 @@ def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
     per_outing = np.unique(rows["unit"][first], return_counts=True)[1]
     low, high = None, None
     if ratio.count > 1:
-        # Frames of an outing share an error, and all share that of the figures that they are held against.
+        # Frames of an outing share an error, and all share that of the figures that they are compared with.
         own = (ratio.bounds(share)[1] - ratio.value) ** 2
         shared = model.cells.outing_sd**2 * float(np.sum((per_outing / per_outing.sum()) ** 2))
         shared += float(np.mean([model.covariance[i, j, j] for i, j in at]))

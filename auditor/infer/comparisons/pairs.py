@@ -53,14 +53,14 @@ _NEIGHBOURS: Final = 20
 _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
 SINGLE: Final = "single frames"
-"""What stacked and merged pictures are held against."""
+"""What stacked and merged pictures are compared with."""
 _BY_SETTINGS: Final = (CROP, STACKED, MERGED)
 _UNINFORMATIVE: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
 """Names of folders that say nothing beside a label that always comes with them."""
 OTHER_KIND: Final = "the two files are of different kinds"
-"""Why no stack of developed files is held against single raw files: the development sharpens."""
+"""Why no stack of developed files is compared with single raw files: the development sharpens."""
 _LONGER_STOPS: Final = 0.15
 """Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 

@@ -104,7 +104,7 @@ def compare_sharpness(
     """Differences of sharpness of the pairs of one label and lens.
 
     Both frames are brought to the median aperture of the controls by the lens's curve; `paired_difference`
-    gives the posterior.
+    gives the posterior. Pairs of one scene count as one, by their median.
 
     Parameters
     ----------
@@ -121,7 +121,8 @@ def compare_sharpness(
     -------
     list of Finding
         For the frame as a whole (zone None) and every zone, with the blur added; empty where nothing was
-        measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are judged together.
+        measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are judged together; of
+        fewer than `FEWEST_SCENES` scenes there is neither interval nor added blur.
     """
     labelled = np.array([p.labelled for p in pairs], np.int64)
     control = np.array([p.control for p in pairs], np.int64)

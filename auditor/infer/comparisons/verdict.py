@@ -66,7 +66,7 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
     difference, low, high : float
         As shares, negative for softer.
     pairs : int
-        Pairs behind it.
+        Independent pairs behind it: scenes, or outings a side.
 
     Returns
     -------

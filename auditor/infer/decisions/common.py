@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.lenses.grouping import SAME_PITCH
+from auditor.infer.lenses.grouping import SAME_PITCH, cut_out, whole_field
 from auditor.record.values import flags, numbers, rows_by_names, words
 from auditor.robust import half_width
 
@@ -81,7 +81,8 @@ def picture_sizes(
     Parameters
     ----------
     frames : DataFrame
-        Columns `body`, `lens`, `width_px`, `height_px` and those of `usable`.
+        Columns `body`, `lens`, `width_px`, `height_px`, `source`, `pixel_pitch_um`, and those of `usable` and
+        `cut_out`.
     lenses : sequence of mapping, optional
         The profile's `lenses`: sizes are those of the kind of file and the pixel pitch that their curves are
         drawn from, whose pixels the cycles per pixel are of.
@@ -95,7 +96,7 @@ def picture_sizes(
     table = pd.DataFrame({"long": sides.max(0), "short": sides.min(0)})
     table["source"] = words(frames, "source", "unknown")
     known = usable(frames) & table[["long", "short"]].notna().all(axis=1).to_numpy()
-    table["pitch"] = numbers(frames, "pixel_pitch_um")
+    table["pitch"], table["part"] = numbers(frames, "pixel_pitch_um"), cut_out(frames)
     # Of copies of a lens, and of a lens with its converter, the one with most frames comes last.
     drawn = {(e["body"], e["lens"]): e for e in sorted(lenses, key=lambda e: e.get("frames") or 0)}
     out = {}
@@ -109,6 +110,7 @@ def picture_sizes(
                     same_file &= ~(np.abs(np.log(own["pitch"] / pitch)) >= SAME_PITCH)
             own = own[same_file] if same_file.any() else own
         if len(own):
+            own = own.iloc[whole_field(np.arange(len(own)), own["part"].to_numpy())[0]]
             out[key] = int(own["long"].median()), int(own["short"].median())
     return out
 

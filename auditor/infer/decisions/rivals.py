@@ -98,7 +98,7 @@ def lens_rivals(
 
 def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block]]:
     """Lens and focal range, twice, for pairs of different lenses that share focal lengths. Of frames
-    without a serial nobody knows which copy of a lens they show: they are held against none."""
+    without a serial nobody knows which copy of a lens they show: they are compared with none."""
     parts = [
         (lens, part)
         for lens in lenses
@@ -283,7 +283,7 @@ def _sharper_by(block: Block) -> tuple[float, float, float]:
 
 
 def _first(entry: Block) -> tuple[Any, ...]:
-    """Body, lens, converter and serial of the one that is held against the other."""
+    """Body, lens, converter and serial of the one that is compared with the other."""
     return tuple(entry[k] for k in ("body", "lens", "converter", "lens_serial"))
 
 

@@ -239,7 +239,7 @@ def _design(n: int, factors: Sequence[Codes]) -> Floats:
 
 
 def _merged_levels(factor: Codes) -> Codes:
-    """Levels with fewer than `_FEW_ALIKE` values become the nearest level that has more."""
+    """Levels with fewer than `_LEAST_OF_LEVEL` values become the nearest level that has more."""
     levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
     kept = levels[counts >= _LEAST_OF_LEVEL]
     if not len(kept):

@@ -105,8 +105,8 @@ def allowed_by_settings(
     Parameters
     ----------
     frames : DataFrame
-        Frame table: names of gear, `f_number`, `focal_length_mm`, `iso`, `ev100`, `flash`, `source` and the
-        columns of `record.pools`.
+        Frame table: names of gear, `lens_serial`, `f_number`, `focal_length_mm`, `pixel_pitch_um`, `iso`,
+        `ev100`, `flash`, `source` and the columns of `record.pools`.
     lenses, bodies : sequence of mapping
         Entries of the profile.
     criteria : Criteria
@@ -115,7 +115,7 @@ def allowed_by_settings(
     Returns
     -------
     Allowed
-        NaN or -1 where the profile covers a frame not, or on thin evidence of few frames only.
+        NaN or -1 where the profile does not cover a frame, or on thin evidence of few frames only.
     """
     n = len(frames)
     out = Allowed(

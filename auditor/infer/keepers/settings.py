@@ -47,14 +47,15 @@ def settings_to_avoid(
     """Settings that produced soft or noisy frames more often than the lens usually does.
 
     Fisher's exact test (hypergeometric, one-sided) of each setting against the lens's other frames, bursts
-    counted once; the false discovery rate over all tests is held at `FALSE_DISCOVERY_RATE` (Benjamini and
+    counted once and frames of an outing as so many independent ones as their correlation leaves
+    (`_design_effect`); a setting of fewer than `FEWEST_OUTINGS` outings is not tested. The false discovery rate over all tests is held at `FALSE_DISCOVERY_RATE` (Benjamini and
     Hochberg). Softness that the aperture itself brings is no shutter time's: small apertures go with slow
     ones.
 
     Parameters
     ----------
     frames : DataFrame
-        Frame table with `f_number`, `iso` and, where known, `burst`.
+        Frame table with `f_number`, `iso` and, where known, `burst` and `outing`.
     verdicts : DataFrame
         From `judge_frames`.
     lenses : sequence of mapping
@@ -72,6 +73,7 @@ def settings_to_avoid(
     References
     ----------
     Y. Benjamini and Y. Hochberg, J. R. Stat. Soc. B 57 (1995).
+    J. N. K. Rao and A. J. Scott, Biometrics 48 (1992).
     """
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()

@@ -105,7 +105,7 @@ def missing_evidence(
     -------
     list of str
         In plain words, empty where nothing is missing: a second outing, more apertures, sharp frames at the
-        best aperture and on either side of it.
+        best aperture and on either side of it, or two apertures on one outing.
     """
     out = []
     outings = len(np.unique(fit.data.outing))

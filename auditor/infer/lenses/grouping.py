@@ -18,8 +18,10 @@ from auditor.record.values import flags, numbers, rows_by_names, words
 
 __all__ = [
     "LensGroup",
+    "cut_out",
     "focal_clusters",
     "lens_groups",
+    "whole_field",
     "within_range",
     "zoom_thirds",
 ]
@@ -128,11 +130,8 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     names = ("lens", "body", "converter")
     table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
     pitch = numbers(frames, "pixel_pitch_um")
-    part = (words(frames, "file_kind") == "cropped") & ~(
-        numbers(frames, "sensor_share") >= _WHOLE_FIELD
-    )
     outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
-    columns = _Columns(source, pool, pitch, part, outing)
+    columns = _Columns(source, pool, pitch, cut_out(frames), outing)
     for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
         own = rows[usable[rows]]
         if len(own):
@@ -171,7 +170,7 @@ def _one_group(
     rows = rows[pool[rows] == common]
     rows, own, note = _one_pitch(rows, columns.pitch)
     reasons += note
-    rows, note = _whole_field(rows, columns.part[rows])
+    rows, note = whole_field(rows, columns.part[rows])
     reasons += note
     lens, body, converter, serial = key
     return LensGroup(
@@ -219,11 +218,42 @@ def _one_pitch(
     return rows[keep], round(centre, 4), notes
 
 
-def _whole_field(
+def cut_out(frames: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which frames show a part of the field alone, cut out in the camera or later.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `file_kind` and `sensor_share`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False where nothing is known of it.
+    """
+    whole = numbers(frames, "sensor_share") >= _WHOLE_FIELD
+    return np.asarray((words(frames, "file_kind") == "cropped") & ~whole)
+
+
+def whole_field(
     rows: NDArray[np.int64], part: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], list[str]]:
-    """Without pictures of which a part was cut out, in the camera or later: their corners are not the lens's.
-    Where there is little else they alone are kept."""
+    """Without pictures of which a part was cut out: their corners are not the lens's.
+
+    Parameters
+    ----------
+    rows : ndarray of int64, shape (n,)
+        Positions in the frame table.
+    part : ndarray of bool, shape (n,)
+        Which of them show a part alone (`cut_out`).
+
+    Returns
+    -------
+    rows : ndarray of int64
+        Those of the whole field; cropped ones alone where there is little else.
+    reasons : list of str
+        What was left out, in words.
+    """
     cut = int(part.sum())
     if cut in (0, len(rows)):
         return rows, []

@@ -95,6 +95,7 @@ def judge_sides(
     frames, ratios = 0, dict[str, float | None].fromkeys(SIDES)
     decentred: list[tuple[float, str]] = []
     alike_shares: dict[str, float] = {}
+    counts: list[int] = []
     for values, judged, names in (
         (sides.across, rows[~upright], ("left", "right")),
         (sides.down, rows[upright], ("top", "bottom")),
@@ -108,8 +109,9 @@ def judge_sides(
         ratios[names[0]] = round(float(np.exp(median / 2)), 3)
         ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
         frames = max(frames, count)
-        if judged_count < _FEW:
+        if judged_count < _FEW or np.isnan(draws).any():
             continue
+        counts.append(judged_count)
         worse = names[1] if median > 0 else names[0]
         beyond = float((np.sign(median) * draws > _RELEVANT).mean())
         alike_shares[" and ".join(names)] = float((np.abs(draws) <= _RELEVANT).mean())
@@ -126,7 +128,7 @@ def judge_sides(
         verdict, confidence = f"{pair} alike", min(alike_shares.values())
     return {
         "verdict": verdict, "confidence": None if confidence is None else round(confidence, 3),
-        "frames": frames, "left": ratios["left"], "right": ratios["right"], "top": ratios["top"],
+        "frames": max(counts, default=frames), "left": ratios["left"], "right": ratios["right"], "top": ratios["top"],
         "bottom": ratios["bottom"],
     }  # fmt: skip
 
@@ -143,8 +145,8 @@ def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float
     median = float(np.median(values))
     if n > _MOST:
         pick = rng.choice(n, _MOST, replace=False)
-        values, code = values[pick], code[pick]
-        n = _MOST
+        values, n = values[pick], _MOST
+        groups, code = np.unique(outing[pick], return_inverse=True)
     if len(groups) < _OUTINGS:
         # Scenes have sides of their own: few outings say what they share by their scatter alone.
         if len(groups) < _FEWEST_OUTINGS:
