@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final, Literal, NamedTuple, TypeVar, cast
+from typing import Any, Final, Literal, NamedTuple, TypeVar, cast
 
 from auditor.model import Band, Body, FocalRange, Gear, Lens, Profile, Use
 from auditor.report import words
@@ -24,7 +24,9 @@ __all__ = [
     "answered",
     "body_lines",
     "by_frames",
+    "distinct",
     "lens_lines",
+    "other_lenses",
     "role_of",
     "use_of",
     "within_rows",
@@ -188,3 +190,15 @@ def _limits(bands: Sequence[Band], top: float | None) -> list[tuple[str, IsoLimi
                 name += f" to {band_name(bright)}"
             out.append((name, group[0][1], sum(short_frames(b) or 0 for b, _ in group)))
     return out
+
+
+def other_lenses(lenses: Sequence[Lens], shown: Sequence[Lens]) -> int:
+    """How many lenses there are beside those shown, each once on however many bodies."""
+    return len(distinct(lenses, "lens") - distinct(shown, "lens"))
+
+
+def distinct(entries: Sequence[Lens] | Sequence[Body], one: str) -> set[tuple[str, Any]]:
+    """(name, which): each lens or body once, on however many bodies, with and without a converter. Copies of one
+    name are told apart by serial number, lenses without a name by the body."""
+    names = [(words.known_name(x.get(one)), x) for x in entries]
+    return {(name, x.get("lens_serial" if name else "body")) for name, x in names}

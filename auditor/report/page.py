@@ -181,7 +181,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "about": _about(profile),
         "looked_at": summary.looked_at(profile),
         "lens_lines": lens_lines,
-        "more_lenses": len(lenses) - len(lens_lines),
+        "more_lenses": first_screen.other_lenses(lenses, [line.lens for line in lens_lines]),
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),

@@ -17,7 +17,7 @@ from auditor.model import (
     Profile,
 )
 from auditor.report import words
-from auditor.report.first_screen import body_lines, by_frames, lens_lines
+from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
 from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
@@ -336,8 +336,7 @@ def findings(profile: Profile) -> list[str]:
     out += [lens_sentence(line.lens, several) for line in lines]
     if len(lenses) > len(lines):
         more = "more " if lines else ""
-        told = [line.lens for line in lines]
-        rest = len(_distinct(lenses, "lens") - _distinct(told, "lens"))
+        rest = other_lenses(lenses, [line.lens for line in lines])
         if rest:
             out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
@@ -349,20 +348,13 @@ def findings(profile: Profile) -> list[str]:
 
 def _gear(entries: Sequence[Lens] | Sequence[Body], one: str, many: str) -> str:
     """'70 lenses (25 without a name)'; '' where none has a name."""
-    found = _distinct(entries, one)
+    found = distinct(entries, one)
     unnamed = sum(not name for name, _ in found)
     if len(found) == unnamed:
         return ""
     return words.count(len(found), one, many) + (
         f" ({unnamed:,} without a name)" if unnamed else ""
     )
-
-
-def _distinct(entries: Sequence[Lens] | Sequence[Body], one: str) -> set[tuple[str, Any]]:
-    """(name, which): each lens or body once, on however many bodies, with and without a converter. Copies of one
-    name are told apart by serial number, lenses without a name by the body."""
-    names = [(words.known_name(x.get(one)), x) for x in entries]
-    return {(name, x.get("lens_serial" if name else "body")) for name, x in names}
 
 
 def _archive(profile: Profile, gear: Sequence[str]) -> str:

@@ -19,6 +19,7 @@ from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen
 from auditor.report import words
+from auditor.report.first_screen import other_lenses
 from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, select_keepers
 from auditor.report.rendering import figures, sentence
@@ -94,7 +95,9 @@ def test_a_lens_on_several_bodies_and_with_a_converter_is_one_lens() -> None:
     told = summary_lines(made)
     assert "taken with 1 lens on " in told[0]
     assert not any("in the report" in line for line in told)
+    assert other_lenses(made["lenses"], made["lenses"][:1]) == 0
     made["lenses"][3]["lens_serial"] = "12345"  # a second copy of it
+    assert other_lenses(made["lenses"], made["lenses"][:1]) == 1
     assert "taken with 2 lenses on " in summary_lines(made)[0]
     made["lenses"] = [lens | {"focal_ranges": []} for lens in made["lenses"]]
     assert "2 lenses in the report." in summary_lines(made)
