@@ -16,8 +16,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 sys.dont_write_bytecode = False
+# How long an example takes says how busy the machine is: speed is measured by the bench.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture
