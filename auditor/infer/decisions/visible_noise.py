@@ -20,6 +20,8 @@ Block = Mapping[str, Any]
 
 _USUAL_FRAME: Final = (0.3, 5.6)
 """MTF50 (c/px) and f-number of the picture in which noise is looked for: a usual frame."""
+_ENDS: Final = ("low", "snr", "high")
+"""Keys of a tone: its signal to noise ratio and the ends of its interval."""
 _FEW_NOISY: Final = 8
 """Frames of a body below which nothing is said of its noise."""
 
@@ -60,9 +62,8 @@ def noise_visibility(
         pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         for viewing in viewings(criteria):
             # The more noise, the lower the ISO at which it shows first.
-            (_, low), (hidden, first_visible), (_, high) = (
-                _visible_from(tones, end, pitch, widths.get(body["body"]), viewing, criteria)
-                for end in ("low", "snr", "high")
+            (_, low), (hidden, first_visible), (_, high) = _visible_from(
+                tones, pitch, widths.get(body["body"]), viewing, criteria
             )
             highest = int(tones[-1]["iso"])
             text = _noise_text(viewing, hidden, first_visible, highest)
@@ -76,21 +77,25 @@ def noise_visibility(
 
 
 def _visible_from(
-    tones: Sequence[Block], end: str, pitch_um: float, width_px: int | None, viewing: Viewing,
+    tones: Sequence[Block],
+    pitch_um: float,
+    width_px: int | None,
+    viewing: Viewing,
     criteria: Criteria,
-) -> tuple[int | None, int | None]:  # fmt: skip
-    """Highest ISO without and lowest ISO with noise that shows, at this end of what is known of it."""
-    hidden = None
+) -> list[tuple[int | None, int | None]]:
+    """Highest ISO without and lowest ISO with noise that shows: by the lower end of the signal to noise ratio's
+    interval, by the ratio itself, by the upper end."""
     width = width_px or criteria.output_width_px
     # White noise: at another size of pixel its deviation grows with the width in pixels.
-    ratios = [float(t["snr_output"]) * float(t[end]) / float(t["snr"]) for t in tones]
-    shares = width / criteria.output_width_px / np.array(ratios)
+    ratios = np.array([
+        float(t["snr_output"]) * float(t[end]) / float(t["snr"]) for end in _ENDS for t in tones
+    ])  # fmt: skip
+    shares = width / criteria.output_width_px / ratios
     clean, *noisy = quality(*_USUAL_FRAME, pitch_um, width, viewing, noise=np.append(0.0, shares))
-    for tone, degraded in zip(tones, noisy, strict=True):
-        if clean - degraded >= JND:
-            return hidden, int(tone["iso"])
-        hidden = int(tone["iso"])
-    return hidden, None
+    visible = clean - np.array(noisy).reshape(len(_ENDS), len(tones)) >= JND
+    isos = [None, *(int(t["iso"]) for t in tones), None]
+    first = np.where(visible.any(1), visible.argmax(1), len(tones)).tolist()
+    return [(isos[k], isos[k + 1]) for k in first]
 
 
 def _noise_text(
