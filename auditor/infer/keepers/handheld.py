@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS, Criteria
+from auditor.infer.frame_values import group_numbers
 from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
 
@@ -87,7 +88,7 @@ def handheld_limits(
     P. McCullagh and J. A. Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 2.5.
     """
     frames = frames.reset_index(drop=True)
-    outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
+    outing = group_numbers(frames, "outing")
     stops = verdicts["rule_stops"].to_numpy()
     several = (verdicts["directions"] > 1).to_numpy()
     shaken = (verdicts["cause"] == "shake").to_numpy()

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import aperture_index, nominal_from_index
+from auditor.infer.frame_values import aperture_index, group_numbers, nominal_from_index
 from auditor.model import Setting
 from auditor.record.values import numbers
 from auditor.robust import share_interval
@@ -78,7 +78,7 @@ def settings_to_avoid(
     frames = frames.reset_index(drop=True)
     once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
     entry_of = verdicts["lens_entry"].to_numpy()
-    outing = pd.factorize(frames["outing"])[0] if "outing" in frames else np.arange(len(frames))
+    outing = group_numbers(frames, "outing")
     # Choosing rows copies all columns there are.
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
     verdicts = verdicts[["soft", "setting", "noisy", "rule_stops", "focal_range"]]

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from auditor.infer.frame_values import group_numbers
 from auditor.record.pools import EXPORTS, pools
 from auditor.record.values import flags, numbers, rows_by_names, words
 
@@ -105,7 +106,7 @@ class _Columns(NamedTuple):
     pool: NDArray[Any]
     pitch: Floats
     part: NDArray[np.bool_]
-    outing: NDArray[Any]
+    outing: NDArray[np.int64]
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
@@ -130,8 +131,7 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     names = ("lens", "body", "converter")
     table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
     pitch = numbers(frames, "pixel_pitch_um")
-    outing = frames["outing"].to_numpy() if "outing" in frames else np.arange(len(frames))
-    columns = _Columns(source, pool, pitch, cut_out(frames), outing)
+    columns = _Columns(source, pool, pitch, cut_out(frames), group_numbers(frames, "outing"))
     for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
         own = rows[usable[rows]]
         if len(own):
@@ -154,9 +154,10 @@ def _one_group(
     reasons: list[str] = []
     source, pool = columns.source, columns.pool
     by_source = _counted(source[rows])
-    outings = {k: len(np.unique(columns.outing[rows[source[rows] == k]])) for k in by_source}
-    chosen = _trusted(by_source, outings)
+    chosen = next(iter(by_source))
     if len(by_source) > 1:
+        outings = {k: len(np.unique(columns.outing[rows[source[rows] == k]])) for k in by_source}
+        chosen = _trusted(by_source, outings)
         others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
         reasons.append(
             f"drawn from {by_source[chosen]} {chosen} files, {others} left out, because kinds "
@@ -186,9 +187,9 @@ def _counted(names: NDArray[Any]) -> dict[str, int]:
 
 
 def _trusted(by_source: dict[str, int], outings: dict[str, int]) -> str:
-    """The most trusted kind of file of which there is enough, by frames and outings of each kind."""
-    if len(by_source) > 1:  # exports only where there is nothing else
-        by_source = {k: n for k, n in by_source.items() if k != EXPORTS}
+    """The most trusted of several kinds of file of which there is enough, by frames and outings of each."""
+    # Exports only where there is nothing else.
+    by_source = {k: n for k, n in by_source.items() if k != EXPORTS}
     most, common = max(by_source.values()), max(by_source, key=lambda k: by_source[k])
     order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
     for kind in order:
