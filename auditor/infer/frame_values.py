@@ -25,6 +25,7 @@ __all__ = [
     "aperture_index",
     "days",
     "draw_order",
+    "evenly",
     "full_frame_focal_mm",
     "group_numbers",
     "log_sharpness",
@@ -110,6 +111,25 @@ def draw_order(
             own = hash_array(own ^ hash_array(np.ascontiguousarray(column)))
         order[nameless] = own
     return hash_array(order ^ np.uint64(seed))
+
+
+def evenly(n: int, most: int) -> NDArray[np.int64]:
+    """Evenly spread positions, both ends among them.
+
+    Parameters
+    ----------
+    n : int
+        How many there are to choose from.
+    most : int
+        Size of the choice at most, 2 or more.
+
+    Returns
+    -------
+    ndarray of int64
+        Ascending; all of them where they are no more than `most`.
+    """
+    count = min(n, most)
+    return np.rint(np.arange(count) * (n - 1) / max(count - 1, 1)).astype(np.int64)
 
 
 def random_sample(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from auditor.exposure import nominal_f_number
+from auditor.infer.frame_values import evenly
 from auditor.model import Body, Lens
 from auditor.record import ZONES
 from auditor.record.values import words as names_of
@@ -23,7 +24,7 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
-__all__ = ["Block", "FrameIndex", "by_priority", "evenly"]
+__all__ = ["Block", "FrameIndex", "by_priority"]
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
@@ -47,17 +48,10 @@ Block = dict[str, object]
 """Rows behind the points of a lens or body, by columns, as the page unpacks them."""
 
 
-def evenly(n: int, most: int) -> list[int]:
-    """At most `most` positions of `n`, both ends among them, evenly spread."""
-    if n <= most:
-        return list(range(n))
-    return sorted({round(i * (n - 1) / (most - 1)) for i in range(most)})
-
-
 def by_priority(n: int, most: int) -> list[int]:
     """Positions of `n` in the order of how much they add: ends, middle, then between."""
     order = [0, n - 1, (n - 1) // 2, (n - 1) // 4, 3 * (n - 1) // 4]
-    order += evenly(n, most)
+    order += evenly(n, most).tolist()
     return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from auditor.infer.decisions.common import iso_day, usable
-from auditor.infer.frame_values import days
+from auditor.infer.frame_values import days, evenly
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust
@@ -177,7 +177,7 @@ def _bodies(
         if not body or len(rows) < _SCENES:
             continue
         rows = rows[np.argsort(day[rows], kind="stable")]
-        chosen.append((_Sensor(body, serial or None), _evenly(rows, _MOST_SHOTS)))
+        chosen.append((_Sensor(body, serial or None), rows[evenly(len(rows), _MOST_SHOTS)]))
     scenes = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
     chosen = [(s, r) for (s, _), r in zip(chosen, scenes, strict=True) if len(r) >= _SCENES]
     all_rows = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
@@ -194,12 +194,6 @@ def _bodies(
             (max(s[0] for s in shapes), max(s[1] for s in shapes)),
         )  # fmt: skip
         yield sensor, shots, int(np.median(long[rows]))
-
-
-def _evenly(rows: Rows, most: int) -> Rows:
-    """At most so many of the rows, evenly spread."""
-    step = np.linspace(0, len(rows) - 1, min(len(rows), most)).round().astype(np.int64)
-    return np.asarray(rows[step])
 
 
 def _one_of_each_scene(frames: pd.DataFrame, shots: list[Rows], f_number: Floats) -> list[Rows]:
@@ -219,7 +213,8 @@ def _one_of_each_scene(frames: pd.DataFrame, shots: list[Rows], f_number: Floats
     ):
         order = np.lexsort((-f_number[rows], scene))
         _, first = np.unique(scene[order], return_index=True)
-        out.append(_evenly(rows[np.sort(order[first])], _MOST_SCENES))
+        chosen = rows[np.sort(order[first])]
+        out.append(chosen[evenly(len(chosen), _MOST_SCENES)])
     return out
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import nominal_iso
-from auditor.infer.next_shots.series import SLIGHT_SHARE, evenly
+from auditor.infer.next_shots.series import SLIGHT_SHARE, chosen_steps
 from auditor.model import Shot
 
 __all__ = ["body_requests"]
@@ -84,10 +84,10 @@ def body_requests(
 def _request(
     body: str, isos: Iterable[int], why: str, gain: str, kind: str = "noise", how: str = _HOW
 ) -> Shot:
-    chosen = evenly(sorted(set(isos)))
+    chosen = chosen_steps(isos)
     return {
         "kind": kind, "lens": None, "body": body, "converter": None, "focal_mm": None,
-        "apertures": [], "iso": list(chosen), "frames": _EACH * len(chosen), "how": how, "why": why,
+        "apertures": [], "iso": chosen, "frames": _EACH * len(chosen), "how": how, "why": why,
         "gain": gain,
     }  # fmt: skip
 

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import evenly
 from auditor.model import Shot
 from auditor.robust import half_width
 from auditor.settings.names import range_from_name
@@ -22,7 +23,7 @@ from auditor.settings.names import range_from_name
 __all__ = [
     "SLIGHT_SHARE",
     "SMALL_FOCAL_MM",
-    "evenly",
+    "chosen_steps",
     "lens_series",
     "unnamed",
     "usual_focal",
@@ -111,7 +112,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
         _evidence(part, wanted, reasons)
     if not wanted:
         return None
-    apertures = evenly(sorted(wanted))
+    apertures = chosen_steps(wanted)
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
     after = _after(part, before, each, criteria)
@@ -125,12 +126,10 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     return shot, part["frames"] * error
 
 
-def evenly(steps: Sequence[Step]) -> list[Step]:
-    """At most `_MOST_STEPS` of them, evenly spread, the ends among them."""
-    if len(steps) <= _MOST_STEPS:
-        return list(steps)
-    step = (len(steps) - 1) / (_MOST_STEPS - 1)
-    return [steps[round(i * step)] for i in range(_MOST_STEPS)]
+def chosen_steps(wanted: Iterable[Step]) -> list[Step]:
+    """At most `_MOST_STEPS` different ones, ascending and evenly spread, the ends among them."""
+    steps = sorted(set(wanted))
+    return [steps[i] for i in evenly(len(steps), _MOST_STEPS)]
 
 
 def _entry(
