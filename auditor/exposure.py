@@ -12,17 +12,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "ABOUT_THE_RULE",
     "F_NUMBERS",
     "ISOS",
     "SAME_F_NUMBER",
     "STEPS_PER_DOUBLING",
     "aperture_from_apex",
+    "aperture_text",
     "ev100",
     "f_number_at",
     "f_number_index",
     "f_number_place",
     "nominal_f_number",
     "nominal_iso",
+    "shutter_text",
+    "slower_text",
     "time_from_apex",
 ]
 
@@ -34,6 +38,10 @@ _AT_ISO_100: Final = 12
 """Place of ISO 100 in `ISOS`."""
 SAME_F_NUMBER: Final = 0.05
 """f-numbers that differ by less than half of their last engraved figure are one."""
+ABOUT_THE_RULE: Final = 0.25
+"""Stops within which a shutter time is that of a rule of thumb: shutter times are set in thirds."""
+_UNIT_FRACTION_S: Final = 0.26
+"""Times up to a quarter of a second are engraved as 1/n."""
 
 F_NUMBERS: Final[tuple[float, ...]] = (
     *(0.5, 0.56, 0.63, 0.7, 0.8, 0.9),
@@ -189,3 +197,21 @@ def nominal_iso(iso: float) -> int:
     thirds = round(steps * math.log2(iso / 100))
     index = thirds + _AT_ISO_100
     return ISOS[index] if 0 <= index < len(ISOS) else round(100 * 2 ** (thirds / steps))
+
+
+def aperture_text(f_number: float) -> str:
+    """'f/8', 'f/5.6'."""
+    return f"f/{f_number:.1f}".removesuffix(".0")
+
+
+def shutter_text(seconds: float) -> str:
+    """'1/250 s', '0.5 s', '2 s'."""
+    if seconds <= _UNIT_FRACTION_S:
+        return f"1/{round(1 / seconds)} s"
+    return f"{seconds:.1f}".removesuffix(".0") + " s"
+
+
+def slower_text(stops: float) -> str:
+    """'1.0 stop slower', '2.3 stops faster'."""
+    size = f"{abs(stops):.1f}"
+    return f"{size} stop{'s' * (size != '1.0')} {'slower' if stops > 0 else 'faster'}"

@@ -11,6 +11,8 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from auditor.exposure import ABOUT_THE_RULE, aperture_text, shutter_text, slower_text
+
 if TYPE_CHECKING:
     from auditor.model import FocalRange, Profile
 
@@ -54,10 +56,6 @@ NAME_CHARACTERS: Final = 60
 """Longer names are shortened in the middle: a line of a page has some 80 characters."""
 SHORT_NAME_CHARACTERS: Final = 40
 """The same where two names stand in one sentence, or on the card."""
-_UNIT_FRACTION_S: Final = 0.26
-"""Times up to a quarter of a second are engraved as 1/n."""
-_ABOUT_THE_RULE: Final = 0.25
-"""Stops from the rule within which a handheld limit is the rule itself."""
 _NO_CHANGE: Final = 0.005
 """Shares under this are 0% when they are given as whole percent."""
 _TENTHS_TO_M: Final = 10
@@ -115,7 +113,7 @@ def _short(value: float) -> str:
 def aperture(f_number: Any) -> str:
     """f/8, f/5.6; `UNKNOWN` when missing."""
     n = number(f_number)
-    return UNKNOWN if n is None else f"f/{_short(n)}"
+    return UNKNOWN if n is None else aperture_text(n)
 
 
 def aperture_range(ends: Any) -> str:
@@ -131,20 +129,13 @@ def aperture_range(ends: Any) -> str:
 def shutter(seconds: Any) -> str:
     """1/250 s, 0.5 s, 2 s."""
     t = number(seconds)
-    if t is None or t <= 0:
-        return UNKNOWN
-    return f"1/{round(1 / t)} s" if t <= _UNIT_FRACTION_S else f"{_short(t)} s"
+    return UNKNOWN if t is None or t <= 0 else shutter_text(t)
 
 
 def against_rule(stops: float) -> str:
     """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
     rule = "1 / focal length in full-frame terms"
-    return rule if abs(stops) < _ABOUT_THE_RULE else f"{_side(stops)} than {rule}"
-
-
-def _side(stops: float) -> str:
-    size = f"{abs(stops):.1f}"
-    return f"{size} stop{'' if size == '1.0' else 's'} {'slower' if stops > 0 else 'faster'}"
+    return rule if abs(stops) < ABOUT_THE_RULE else f"{slower_text(stops)} than {rule}"
 
 
 def stops_between(low: float, high: float) -> str:
@@ -153,7 +144,7 @@ def stops_between(low: float, high: float) -> str:
     if low >= 0 or high <= 0:  # one side: the nearer end first
         near, far = sorted((abs(low), abs(high)))
         return f"{near:.1f} to {far:.1f} stops {'slower' if high > 0 else 'faster'}"
-    return f"{_side(low)} to {_side(high)}"
+    return f"{slower_text(low)} to {slower_text(high)}"
 
 
 def iso(value: Any) -> str:

@@ -17,7 +17,6 @@ from auditor.robust import half_width
 
 __all__ = [
     "LEAST_ERROR",
-    "aperture_text",
     "body_widths",
     "date_of",
     "focal_text",
@@ -206,11 +205,6 @@ def lens_text(lens: Any, converter: Any, lens_serial: Any) -> str:
     """'Tarn 35 mm + 1.4x (serial 111)': the lens as told apart from others of its name."""
     with_converter = f"{lens} + {converter}" if converter else f"{lens}"
     return f"{with_converter} (serial {lens_serial})" if lens_serial else with_converter
-
-
-def aperture_text(f_number: float) -> str:
-    """f/5.6, f/8."""
-    return f"f/{f_number:g}"
 
 
 def focal_text(focal_mm: Any) -> str:

@@ -22,9 +22,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.exposure import aperture_text
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.decisions.common import (
-    aperture_text,
     focal_text,
     holm,
     lens_text,

@@ -17,10 +17,10 @@ from typing import Any, Final, Literal
 import numpy as np
 from scipy.special import stdtr
 
+from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     LEAST_ERROR,
-    aperture_text,
     focal_text,
     holm,
     interval_about,

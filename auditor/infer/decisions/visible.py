@@ -16,9 +16,9 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
-    aperture_text,
     interval_about,
     log_error,
 )

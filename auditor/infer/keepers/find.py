@@ -9,9 +9,10 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from auditor.exposure import ABOUT_THE_RULE, aperture_text, shutter_text, slower_text
 from auditor.infer.criteria import Criteria
-from auditor.infer.keepers.handheld import ABOUT_THE_RULE, slower
 from auditor.infer.keepers.judge import PLAIN_STREAKS
+from auditor.infer.lenses.grouping import PRIME
 from auditor.model import Keeper, Verdicts
 
 __all__ = ["MOST", "count_verdicts", "list_keepers"]
@@ -24,12 +25,6 @@ ISOTROPIC: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur counts as isotropic."""
 CLEARLY_SHARPER: Final = 1.1
 """The sharpest direction over the softest from which both are given: less is the error of either."""
-SAME_FOCAL: Final = 0.02
-"""Share within which two focal lengths are one, as rings are engraved."""
-WHOLE_FROM: Final = 10.0
-"""f-numbers from here on are engraved without decimals."""
-FRACTION_BELOW_S: Final = 0.3
-"""Shutter times (s) below this are written as fractions: 1/4 is the slowest that cameras show so."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -140,20 +135,12 @@ def _keeper(row: Block, v: Block, criteria: Criteria) -> Keeper:
     }
 
 
-def _aperture(value: float) -> str:
-    return f"f/{value:.2g}" if value < WHOLE_FROM else f"f/{value:.0f}"
-
-
 def _focal(row: Block, full_frame: float) -> str:
     """'20 mm (117 mm in full-frame terms)'; the second alone where the tags name no other."""
     own = row.get("focal_length_mm")
-    if own is None or abs(full_frame / own - 1) < SAME_FOCAL:
+    if own is None or 1 / PRIME < full_frame / own < PRIME:
         return f"{full_frame:.0f} mm"
     return f"{own:.0f} mm ({full_frame:.0f} mm in full-frame terms)"
-
-
-def _time(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < FRACTION_BELOW_S else f"{seconds:.3g} s"
 
 
 def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str:
@@ -161,10 +148,10 @@ def _rule_of_thumb(row: Block, seconds: float, stops: float, moved: bool) -> str
     rule = seconds / 2**stops
     focal = _focal(row, 1 / rule)
     if abs(stops) < ABOUT_THE_RULE:
-        return f"{_time(seconds)} is about the rule of thumb for {focal}"
+        return f"{shutter_text(seconds)} is about the rule of thumb for {focal}"
     against = "though " if moved != (stops > 0) else ""
     return (
-        f"{against}{_time(seconds)} is {slower(stops)} than {_time(rule)}, "
+        f"{against}{shutter_text(seconds)} is {slower_text(stops)} than {shutter_text(rule)}, "
         f"the rule of thumb for {focal}"
     )
 
@@ -196,8 +183,8 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         out.append(_rule_of_thumb(row, seconds, stops, bool(v["moved"])))
     if v["setting"]:
         zone = "whole frame" if v["small"] else "corners"
-        best = _aperture(v["sweet_spot"])
-        out.append(f"{_aperture(row['f_number'])} costs the {zone} more than {best} would")
+        best = aperture_text(v["sweet_spot"])
+        out.append(f"{aperture_text(row['f_number'])} costs the {zone} more than {best} would")
         if math.isfinite(v["kept"]):
             limit = f"{criteria.acceptable:.0%}"
             kept = f"{v['kept']:.0%}"

@@ -15,12 +15,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.exposure import ABOUT_THE_RULE, slower_text
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.frame_values import group_numbers
 from auditor.infer.keepers.evidence import SUPPORTED_STOPS
 from auditor.model import Handheld
+from auditor.robust import low_middle_high
 
-__all__ = ["ABOUT_THE_RULE", "handheld_limits", "slower"]
+__all__ = ["handheld_limits"]
 
 Floats = NDArray[np.float64]
 
@@ -39,8 +41,6 @@ WIDEST_STOPS: Final = 6.0
 """An interval wider than all the shutter times held by hand says that shake does not go with them."""
 STEADY_FRAMES: Final = 22
 """Frames none of which is shaken that leave a share of one in ten a chance of less than 10% (0.9^22)."""
-ABOUT_THE_RULE: Final = 0.25
-"""Stops within which a limit is the rule of thumb's: shutter times are set in thirds."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
 """Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
 of three; weak, so that ten shaken frames outweigh it."""
@@ -135,8 +135,7 @@ def _one_lens(
     weights = np.stack([np.bincount(pick, minlength=len(outings)) for pick in picks])
     weights = np.vstack([np.ones(len(outings)), weights])
     limit, *draws = _limits(at, weights @ count, weights @ blurred).tolist()
-    half = criteria.interval / 2
-    low, high = (float(np.quantile(draws, q)) for q in (0.5 - half, 0.5 + half))
+    low, _, high = low_middle_high(draws, criteria.interval).tolist()
     if not np.isfinite([limit, low, high]).all() or high - low > WIDEST_STOPS:
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
     tenth_fastest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
@@ -158,13 +157,7 @@ def _one_lens(
 def _against_rule(stops: float) -> str:
     if abs(stops) < ABOUT_THE_RULE:
         return "1 / focal length in full-frame terms, as the rule of thumb has it"
-    return f"{slower(stops)} than 1 / focal length in full-frame terms"
-
-
-def slower(stops: float) -> str:
-    """'1.0 stop slower', '2.3 stops faster'."""
-    size = f"{abs(stops):.1f}"
-    return f"{size} stop{'s' * (size != '1.0')} {'slower' if stops > 0 else 'faster'}"
+    return f"{slower_text(stops)} than 1 / focal length in full-frame terms"
 
 
 def _expected(count: Floats, powers: Floats, at: Floats, slope: Floats) -> Floats:
