@@ -292,7 +292,7 @@ def crop_trade_off(
         A clause without a full stop.
     """
     stops = 2 * np.log2(factor)
-    expected, _ = expected_log_mtf50(part, [f_number, f_number * factor], pitch_um)
+    expected = expected_log_mtf50(part, [f_number, f_number * factor], pitch_um)
     detail = float(np.exp(expected[0, 0] - expected[1, 0]) / factor - 1)
     return (
         f"keeps {1 / factor:.0%} of the pixels across; noise as with {stops:.1f} stops less light; depth of "

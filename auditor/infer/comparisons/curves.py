@@ -59,7 +59,7 @@ def find_range(
 
 def expected_log_mtf50(
     part: Mapping[str, Any] | None, f_number: ArrayLike, pitch_um: float
-) -> tuple[Floats, NDArray[np.bool_]]:
+) -> Floats:
     """What a lens should show: its inferred curve where there is one, usual optics otherwise.
 
     Parameters
@@ -73,33 +73,20 @@ def expected_log_mtf50(
 
     Returns
     -------
-    log_mtf50 : ndarray of float64, shape (n, Z)
+    ndarray of float64, shape (n, Z)
         ln MTF50, cycles per pixel.
-    known : ndarray of bool, shape (Z,)
-        Zones that come from the lens's curve.
     """
     n = np.atleast_1d(np.asarray(f_number, float))
     out = np.log(mtf50(n[:, None], pitch_um, np.array(USUAL_BLUR)[None, :]))
-    known = np.zeros(len(ZONES), bool)
-    if part is None:
-        return out, known
+    apertures = [] if part is None else part["apertures"]
     for z, zone in enumerate(ZONES):
-        points = sorted(
-            (a["f_number"], a[zone]["mtf50_cpp"]) for a in part["apertures"] if a.get(zone)
-        )
+        points = sorted((a["f_number"], a[zone]["mtf50_cpp"]) for a in apertures if a.get(zone))
         if points:
             x, y = np.log2([p[0] for p in points]), np.log([p[1] for p in points])
-            at = np.log2(n)
             # Past the ends only the optics' slope is added.
-            inside = np.clip(at, x[0], x[-1])
-            past = inside != at
-            slope = np.zeros(len(n))
-            if past.any():
-                ends = mtf50(2 ** inside[past], pitch_um, USUAL_BLUR[z])
-                slope[past] = out[past, z] - np.log(ends)
-            out[:, z] = np.interp(inside, x, y) + slope
-            known[z] = True
-    return out, known
+            inside = np.clip(np.log2(n), x[0], x[-1])
+            out[:, z] += np.interp(inside, x, y) - np.log(mtf50(2**inside, pitch_um, USUAL_BLUR[z]))
+    return np.asarray(out)
 
 
 def _blur_px(log_mtf50: ArrayLike, f_number: float, pitch_um: float) -> Floats:

@@ -87,7 +87,7 @@ def _at_aperture(
         settings = (*used, float(table.focal[row]), float(table.f_number[row]))
         if settings not in shifts:
             part = find_range(lenses, *used, settings[3])
-            there, _ = expected_log_mtf50(part, [settings[4], f_number], pitch_um)
+            there = expected_log_mtf50(part, [settings[4], f_number], pitch_um)
             shifts[settings] = there[1] - there[0]
         shift = shifts[settings]
         values[k] = table.log[row] + shift

@@ -144,7 +144,7 @@ def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
     pairs, place = np.unique(
         np.round(f_number[known], 2) + 1j * np.round(pitch[known], 2), return_inverse=True
     )
-    perfect[known] = np.array([float(mtf50(p.real, p.imag)) for p in pairs])[place] ** -2.0
+    perfect[known] = mtf50(pairs.real, pairs.imag)[place] ** -2.0
     return np.where(np.isfinite(curve), curve, perfect)
 
 

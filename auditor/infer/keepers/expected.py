@@ -19,7 +19,6 @@ from auditor.infer.lenses.grouping import SAME_PITCH, within_range
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 from auditor.record.values import numbers, rows_by_names, words
-from auditor.robust import half_width
 
 __all__ = ["Allowed", "allowed_by_settings"]
 
@@ -30,20 +29,9 @@ ENOUGH_FRAMES: Final = 40
 """Frames of a curve of thin evidence from which each of them is judged by it: a curve of a few is what these show,
 but even a rough one of many is nearer to a lens than a perfect one is. Of 12 to 23 frames it judged worse, of
 74 to 83 better."""
-ENOUGH_INLIERS: Final = 3
-"""Inliers at an aperture from which their own scatter is used (the fewest that have one worth the name;
-common practice, no source)."""
-USUAL_SCATTER: Final = 0.03
-"""Scatter of inliers (ln MTF50) of a lens that has too few to show its own: that of tripod series
-(`next_shots.series`), a little less."""
-LEAST_ERROR: Final = 0.02
-"""Least standard error of a curve (ln MTF50), however many frames agree: scenes differ by as much."""
 SAME_APERTURE: Final = 0.09
-"""Stops past a curve's ends that are the same aperture written differently: half a sixth of a stop, as
-f/3.3 and f/3.5 are, and a little for rounding."""
-RANGE_TOLERANCE: Final = 1 / 12
-"""Stops by which an aperture must lie outside the acceptable range: a quarter of the third to which its
-ends are given."""
+"""Difference of log2 f-number within which two apertures are one, written differently: half a third of a
+stop, as f/3.3 and f/3.5 are, and a little for rounding."""
 CONFIDENCE_BY_FRAME: Final = 0.9
 """Confidence that a setting costs too much over the whole frame (a judgement, no source)."""
 CONFIDENCE_BY_RANGE: Final = 0.75
@@ -61,9 +49,8 @@ class Allowed:
 
     Attributes
     ----------
-    log_mtf50, error : ndarray of float64, shape (n, Z)
-        ln MTF50 (cycles per pixel) that the lens gives at this aperture, and its standard error with the
-        scatter of inliers.
+    log_mtf50 : ndarray of float64, shape (n, Z)
+        ln MTF50 (cycles per pixel) that the lens gives at this aperture.
     log_weaker_best : ndarray of float64, shape (n,)
         ln MTF50 of the weaker of centre and corner at the lens's best aperture.
     sweet_spot : ndarray of float64, shape (n,)
@@ -82,7 +69,6 @@ class Allowed:
     """
 
     log_mtf50: Floats
-    error: Floats
     log_weaker_best: Floats
     sweet_spot: Floats
     wide: NDArray[np.bool_]
@@ -119,7 +105,7 @@ def allowed_by_settings(
     """
     n = len(frames)
     out = Allowed(
-        np.full((n, len(ZONES)), np.nan), np.full((n, len(ZONES)), np.nan), np.full(n, np.nan),
+        np.full((n, len(ZONES)), np.nan), np.full(n, np.nan),
         np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n), np.full(n, np.nan),
         np.full(n, np.nan), np.full(n, -1), np.full(n, -1),
     )  # fmt: skip
@@ -162,28 +148,15 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
         return
     with np.errstate(divide="ignore", invalid="ignore"):
         x = np.log2(f_number)
-    scatter = (part.get("failures") or {}).get("scatter") or {}
     curves = {}
     for z, zone in enumerate(ZONES):
-        indices = [k for k, a in enumerate(points) if a.get(zone)]
-        known = [(np.log2(points[k]["f_number"]), points[k][zone]) for k in indices]
+        known = [a for a in points if a.get(zone)]
         if not known:
             continue
-        at = np.array([k[0] for k in known])
-        value = np.log([k[1]["mtf50_cpp"] for k in known])
-        width = 2 * half_width(criteria.interval)
-        error = np.log([k[1]["high"] / k[1]["low"] for k in known]) / width
+        at = np.log2([a["f_number"] for a in known])
+        value = np.log([a[zone]["mtf50_cpp"] for a in known])
         inside = (x >= at[0] - SAME_APERTURE) & (x <= at[-1] + SAME_APERTURE)
         out.log_mtf50[rows, z] = np.where(inside, np.interp(x, at, value), np.nan)
-        own = float(scatter.get(zone) or USUAL_SCATTER)
-        # Inliers that agree bound the curve's error at their own aperture, whatever the
-        # interval allows for outings that were never made.
-        inliers = np.array([points[k].get("sound_frames") or 0 for k in indices])
-        bound = np.where(
-            inliers >= ENOUGH_INLIERS, 3 * own / np.sqrt(np.maximum(inliers, 1)), np.inf
-        )
-        error = np.minimum(error, np.maximum(bound, LEAST_ERROR))
-        out.error[rows, z] = np.hypot(np.interp(x, at, error), own)
         curves[zone] = (at, value)
     sweet = part.get("sweet_spot")
     if thin or sweet is None or not {"centre", "corner"} <= set(curves):
@@ -233,7 +206,7 @@ def _outside_range(
     x: Floats, low: float, high: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether apertures (log2) lie below the f-number `low`, and above `high`."""
-    return x < np.log2(low) - RANGE_TOLERANCE, x > np.log2(high) + RANGE_TOLERANCE
+    return x < np.log2(low) - SAME_APERTURE, x > np.log2(high) + SAME_APERTURE
 
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:

@@ -32,7 +32,7 @@ from auditor.infer.keepers.evidence import (
 )
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
 from auditor.infer.keepers.noise import judge_noise
-from auditor.record import ZONES
+from auditor.record import DIRECTIONS, ZONES
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
@@ -48,9 +48,8 @@ CAUSES: Final = (
 )  # fmt: skip
 
 LIKELY: Final = 0.5
-"""A frame is listed when a failure is more likely than not; `scripts/calibrate` tells how often that is wrong."""
-SHAKEN: Final = 0.5
-"""The likelier cause is named."""
+"""A frame is listed when a failure is more likely than not, and the likelier cause is named; `scripts/calibrate`
+tells how often that is wrong."""
 VISIBLE_CPP: Final = 0.3
 """MTF50 (cycles per pixel of the output) from which a picture looks sharp at 100%: the median of the
 photographs that were seen sharp."""
@@ -72,14 +71,10 @@ STREAKS: Final = 0.95
 """Faster than `FAST_STOPS` only what is as likely as this is shake: plain streaks in one direction."""
 NEAR_OVER_FAR: Final = 0.25
 """Difference of ln MTF50 between lower and upper edge, as held, that shows where the sharp plane lay."""
-LEVEL_DEG: Final = 20.0
-"""Blur within this angle of level is that of a camera swung along with a subject."""
 PANNED_FROM_S: Final = 1 / 250
 """Shutter time (s) from which a camera swung along shows it (common practice, no source)."""
 MEANT_S: Final = 0.25
 """From this shutter time (s) on movement is often meant: water, clouds, crowds (common practice, no source)."""
-HALF_TURN_DEG: Final = 180
-"""A line turned by this is the same line."""
 LOW_ISO: Final = 200.0
 """Up to here noise is not the ISO's doing: the lowest of nearly every camera (common practice, no
 source)."""
@@ -195,7 +190,7 @@ def _sharpness(
     out["fault_probability"] = np.where(out["judged"], probability, np.nan)
     shake = model.shake_probability(out)
     out["shake_probability"] = shake
-    moved = shake > np.where(out["stops"] <= FAST_STOPS, STREAKS, SHAKEN)
+    moved = shake > np.where(out["stops"] <= FAST_STOPS, STREAKS, LIKELY)
     measured = np.where(moved, out["softest_cpp"], out["level_cpp"])
     expected = np.where(moved, out["usual_softest_cpp"], out["usual_cpp"])
     # How much of it is left in a picture of the output size.
@@ -256,7 +251,7 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     )
     out["probability"] = np.fmax(probability, np.where(noisy, out["p_noisy"], 0))
     seconds = numbers(frames, "exposure_time_s")
-    direction = out["direction_deg"].to_numpy() % HALF_TURN_DEG  # of a line, not of an arrow
-    level = np.fmin(direction, HALF_TURN_DEG - direction) < LEVEL_DEG
+    # A camera swung along with a subject.
+    level = out["direction_deg"] == DIRECTIONS["horizontal"]
     panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < SUPPORTED_STOPS)
     out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)

@@ -13,7 +13,7 @@ from auditor.infer.bodies.habits import BRIGHTEST, HEADROOM_LOG2
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.infer.keepers.expected import Allowed
-from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
+from auditor.record import MID_GREY, SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
 from auditor.record.values import numbers
 
 __all__ = ["judge_noise"]
@@ -28,8 +28,6 @@ OWN_MARGIN: Final = 2**0.5
 half the noise power, a stop of light."""
 LOG_SNR_SD: Final = 0.12
 """Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
-TYPICAL_SIGNAL: Final = -2.5
-"""log2 of the median signal where no histogram tells it: mid-grey, 0.18 (ISO 12232)."""
 
 
 def judge_noise(
@@ -87,8 +85,9 @@ def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
             # Upper edge of the bin in which this share of the pixels is reached.
             upper = np.searchsorted(edges, signal_quantile(shares[known], share))
             column[known] = edges[np.minimum(upper, len(edges) - 1)]
-        nearest = np.argmin(np.abs(tone - np.nan_to_num(half, nan=TYPICAL_SIGNAL)[:, None]), axis=1)
-        out[0, here] = snr[:, TONE_SIGNALS.index(0.18)]
+        half = np.where(known, half, np.log2(MID_GREY))
+        nearest = np.argmin(np.abs(tone - half[:, None]), axis=1)
+        out[0, here] = snr[:, TONE_SIGNALS.index(MID_GREY)]
         out[1, here] = snr[np.arange(len(part)), nearest]
         out[2, here] = white
     return out[0], out[1], out[2]

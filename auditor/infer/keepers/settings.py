@@ -16,7 +16,7 @@ from typing import Any, Final, Literal, TypedDict
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln
+from scipy.special import betaln
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, group_numbers, nominal_from_index
@@ -76,7 +76,8 @@ def settings_to_avoid(
     J. N. K. Rao and A. J. Scott, Biometrics 48 (1992).
     """
     frames = frames.reset_index(drop=True)
-    once = _once_per_burst(frames) & verdicts["judged"].to_numpy()
+    again = pd.Series(group_numbers(frames, "burst")).duplicated().to_numpy()
+    once = ~again & verdicts["judged"].to_numpy()
     entry_of = verdicts["lens_entry"].to_numpy()
     outing = group_numbers(frames, "outing")
     # Choosing rows copies all columns there are.
@@ -143,15 +144,14 @@ def _compare(
     low, high = share_interval(share * with_it, with_it, criteria.interval)
     # In whole frames, so that what is rounded makes no share stand out.
     inside, outside = math.floor(share * with_it), math.ceil(usual * without)
+    of = round(with_it + without)
     return {
         "fault": fault,
         "frames": n,
         "usual_share": round(usual, 4),
         "low": round(low, 4),
         "high": round(high, 4),
-        "p": _hypergeometric_tail(
-            inside, inside + outside, max(round(with_it), 1), round(with_it + without)
-        ),
+        "p": _hypergeometric_tail(inside, min(inside + outside, of), max(round(with_it), 1), of),
         "excess": share - usual,
     }
 
@@ -179,34 +179,22 @@ def _hypergeometric_tail(inside: int, hits: int, drawn: int, of: int) -> float:
     hold `inside` faulty ones or more. (scipy.stats has it too, and takes as long to load as the whole of this
     package.)
     """
-    k = np.arange(inside, min(hits, drawn) + 1)
+    k = np.arange(max(inside, hits + drawn - of), min(hits, drawn) + 1)
     log_p = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
     return float(min(np.exp(log_p).sum(), 1.0))
 
 
-def _log_choose(n: ArrayLike, k: ArrayLike) -> NDArray[np.float64]:
-    n, k = np.asarray(n, float), np.asarray(k, float)
-    with np.errstate(invalid="ignore"):
-        out = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
-    return np.asarray(np.where((k >= 0) & (k <= n), out, -np.inf))
+def _log_choose(n: int, k: ArrayLike) -> Floats:
+    """Log of the binomial coefficient n over k, for k from 0 to n."""
+    k = np.asarray(k, float)
+    return np.asarray(-np.log1p(n) - betaln(n - k + 1, k + 1))
 
 
 def _discoveries(found: list[Setting]) -> list[Setting]:
-    if not found:
-        return []
     order = sorted(found, key=lambda e: e["p"])
-    last = 0
-    for k, entry in enumerate(order, start=1):
-        if entry["p"] <= FALSE_DISCOVERY_RATE * k / len(order):
-            last = k
-    return order[:last]
-
-
-def _once_per_burst(frames: pd.DataFrame) -> Bools:
-    if "burst" not in frames:
-        return np.ones(len(frames), bool)
-    burst = frames["burst"]
-    return np.asarray(~burst.duplicated() | burst.isna())
+    limit = FALSE_DISCOVERY_RATE / max(len(order), 1)
+    passed = (k for k, entry in enumerate(order, start=1) if entry["p"] <= limit * k)
+    return order[: max(passed, default=0)]
 
 
 def _settings(
