@@ -13,7 +13,7 @@ from pandas.util import hash_array
 
 from auditor.exposure import F_NUMBERS, f_number_place
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SHARE_COLUMNS, SIGNAL_BIN_EDGES
-from auditor.record.values import flags, numbers, texts
+from auditor.record.values import flags, numbers, texts, words
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 from auditor.units import DAY_S, SECOND_CHARACTERS
 
@@ -21,6 +21,7 @@ __all__ = [
     "DAYS",
     "EDGES",
     "OPPOSITE_EDGE",
+    "SAMPLED",
     "SHARE_COLUMNS",
     "aperture_index",
     "days",
@@ -36,6 +37,7 @@ __all__ = [
     "sharpness_and_error",
     "shutter_stops",
     "signal_quantile",
+    "usable",
 ]
 
 Floats = NDArray[np.float64]
@@ -44,6 +46,8 @@ _MOST_F_NUMBER: Final = 128.0
 """F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
 
 
+SAMPLED: Final = 400
+"""Pairs or frames that stand for all others: what they differ by is then known to some 0.3%."""
 _LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
 _FIRST_YEAR_S: Final = -62_135_596_800
@@ -75,6 +79,26 @@ def group_numbers(frames: pd.DataFrame, name: str) -> NDArray[np.int64]:
     """
     known = numbers(frames, name)
     return np.where(np.isnan(known), -1.0 - np.arange(len(known)), known).astype(np.int64)
+
+
+def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
+    """Frames that represent their exposure.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `status`, `source`, `best`, `upsampled`, as far as there are any.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Measured, the best file of a capture, not resized or enlarged.
+    """
+    good = np.ones(len(frames), bool)
+    if "status" in frames:
+        good = words(frames, "status") == "measured"
+    good &= words(frames, "source") != "resized"
+    return np.asarray(good & flags(frames, "best", True) & ~flags(frames, "upsampled", False))
 
 
 def draw_order(
@@ -132,24 +156,22 @@ def evenly(n: int, most: int) -> NDArray[np.int64]:
     return np.rint(np.arange(count) * (n - 1) / max(count - 1, 1)).astype(np.int64)
 
 
-def random_sample(rows: NDArray[np.int64], most: int) -> NDArray[np.int64]:
-    """Random sample of rows, always the same one.
+def random_sample(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Random sample of `SAMPLED` rows, always the same one.
 
     Parameters
     ----------
     rows : ndarray of int64
         What to choose from.
-    most : int
-        Size of the sample at most.
 
     Returns
     -------
     ndarray of int64
-        In their order; all of them where they are no more than `most`.
+        In their order; all of them where they are no more than that.
     """
-    if len(rows) <= most:
+    if len(rows) <= SAMPLED:
         return rows
-    return np.sort(np.random.default_rng(0).choice(rows, most, replace=False))
+    return np.sort(np.random.default_rng(0).choice(rows, SAMPLED, replace=False))
 
 
 def signal_quantile(shares: Floats, quantile: float) -> Floats:

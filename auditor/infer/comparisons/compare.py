@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,26 +16,19 @@ from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.image_matching import middle_of
-from auditor.infer.comparisons.labels import CROP, LabelPattern, names_accessory
+from auditor.infer.comparisons.labels import CROP, LabelPattern, by_settings, names_accessory
 from auditor.infer.comparisons.pairs import OTHER_KIND, SINGLE, Labelled, Pair, find_pairs
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
-from auditor.infer.comparisons.verdict import USUAL_PAIRS
+from auditor.infer.comparisons.verdict import FEWEST, USUAL_PAIRS
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import random_sample
+from auditor.infer.frame_values import SAMPLED, random_sample
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
 
 __all__ = ["compare_labels", "crop_trade_off"]
-
-_LEAST_PAIRS: Final = 3
-"""A keyword or folder with fewer pairs of one lens is only listed, not compared, unless it names an
-accessory."""
-_MOST_PAIRS: Final = 300
-"""Pairs of one label and lens beyond which a random sample is taken: a difference is then good
-to some 0.3%."""
 
 
 def compare_labels(
@@ -83,22 +76,21 @@ def compare_labels(
     out: list[Comparison] = []
     for item in items:
         requested = (
-            item.key == CROP
-            or item.key.startswith("converter ")
-            or item.against == SINGLE
+            by_settings(item.key)
             or names_accessory(item.label.casefold())
             or any(a.casefold() in item.label.casefold() for a in wanted)
         )
         compared = False
         for lens, pairs in sorted(item.pairs.items()):
-            if len(pairs) < _LEAST_PAIRS and not requested:
+            # A keyword or folder that names no accessory may be a place or a mood.
+            if len(pairs) < FEWEST and not requested:
                 continue
             compared = True
-            chosen = [pairs[i] for i in random_sample(np.arange(len(pairs)), _MOST_PAIRS)]
+            chosen = [pairs[i] for i in random_sample(np.arange(len(pairs)))]
             not_sampled = len(pairs) - len(chosen)
             found = _one_lens(item, lens, chosen, inputs)
             if not_sampled:
-                why = f"not needed: {_MOST_PAIRS} pairs chosen by chance stand for all"
+                why = f"not needed: {SAMPLED} pairs chosen by chance stand for all"
                 for entry in found:
                     entry["left_out"] = [*entry["left_out"], {"reason": why, "count": not_sampled}]
             for entry in found:

@@ -20,7 +20,7 @@ from scipy.special import stdtrit
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.choose import MINUTES
 from auditor.infer.comparisons.curves import USUAL_BLUR
-from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
+from auditor.infer.comparisons.verdict import FEWEST, USUAL_PAIRS, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import (
     days,
@@ -28,12 +28,13 @@ from auditor.infer.frame_values import (
     log_sharpness,
     near_and_far,
     random_sample,
+    usable,
 )
 from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
-from auditor.record.values import flags, numbers, words
+from auditor.record.values import numbers, words
 from auditor.robust import robust_location
 from auditor.units import DAY_S, MINUTE_S
 
@@ -46,13 +47,8 @@ AT: Final = (0.8, 1.25)
 """Focus distance over the hyperfocal distance that counts as at it: cameras write rough distances."""
 LANDSCAPE: Final = 0.15
 """Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
-_FEWEST: Final = 3
-"""Frames, and then outings or scenes, on each side at least: two have no robust middle."""
 _ALIKE: Final = ["serial", "converter", "source", "pitch_step", "cluster"]
 """Frames are compared where they agree in these columns of `focus_table`."""
-_MOST: Final = 1000
-"""Landscapes of one lens and body beyond which a random sample is taken: a difference is then
-good to some 0.2%."""
 _SHARPEST_SHARE: Final = 0.75
 """Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
 one whose sharpest part falls short of this share of them was missed or shaken."""
@@ -86,21 +82,19 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
     distance, pitch = numbers(frames, "focus_distance_m"), numbers(frames, "pixel_pitch_um")
-    usable = (words(frames, "status") == "measured") & flags(frames, "best", True)
+    known = usable(frames) & (focal > 1) & (n > F_NUMBERS[0])
+    known &= (distance > 0) & (pitch > PITCHES_UM[0])
     source = words(frames, "source", "unknown")
-    usable &= (source != "resized") & ~flags(frames, "upsampled", False)
-    usable &= (focal > 1) & (n > F_NUMBERS[0])
-    usable &= (distance > 0) & (pitch > PITCHES_UM[0])
     lens, body = words(frames, "lens"), words(frames, "body")
     hyperfocal = np.full(len(frames), np.nan)
-    coc = circle_of_confusion_um(pitch[usable], criteria.coc_pixels)
-    hyperfocal[usable] = hyperfocal_m(focal[usable], n[usable], coc)
+    coc = circle_of_confusion_um(pitch[known], criteria.coc_pixels)
+    hyperfocal[known] = hyperfocal_m(focal[known], n[known], coc)
     with np.errstate(invalid="ignore"):
-        usable &= (distance >= LANDSCAPE * hyperfocal) & (distance > _NEAREST_FOCAL * focal / 1000)
-        usable &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
-    rows = np.flatnonzero(usable)
+        known &= (distance >= LANDSCAPE * hyperfocal) & (distance > _NEAREST_FOCAL * focal / 1000)
+        known &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
+    rows = np.flatnonzero(known)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
-    rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at, _MOST) for at in groups)]))]
+    rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at) for at in groups)]))]
     table = pd.DataFrame({
         "row": rows, "lens": lens[rows], "body": body[rows], "serial": words(frames, "lens_serial")[rows],
         "converter": words(frames, "converter")[rows], "source": source[rows],
@@ -115,12 +109,12 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     table["scene"] = _scenes(table["outing"], days(frames)[rows])
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
-    known = [
+    columns = [
         c
         for c in ("orientation", *(f"{place}_mtf50_cpp" for place in (*ZONES, *SIDES)))
         if c in frames
     ]
-    chosen = frames[known].iloc[rows]
+    chosen = frames[columns].iloc[rows]
     near, far, _ = near_and_far(chosen)
     parts = [log_sharpness(chosen, place) for place in (*ZONES, *SIDES)]
     short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
@@ -165,7 +159,7 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
     -------
     list of Comparison
         Short of the hyperfocal distance against at it and beyond, and at it against beyond, with at least
-        `_FEWEST` frames on each side.
+        `FEWEST` frames on each side.
     """
     table = focus_table(frames, criteria)
     groups = list(table.groupby(["lens", "body", *_ALIKE]))
@@ -210,7 +204,7 @@ def _difference(
     on robust means).
     """
     first, second = first.dropna(subset=part), second.dropna(subset=part)
-    if min(len(first), len(second)) < _FEWEST:
+    if min(len(first), len(second)) < FEWEST:
         return None
     scenes, outings = (
         [side.groupby(unit)[part].median() for side in (first, second)]
@@ -222,13 +216,13 @@ def _difference(
         "what": f"{part} sharpness", "zone": None, "pairs": 0, "frames": [len(first), len(second)],
         "difference": None, "low": None, "high": None, "unit": "share of MTF50", "verdict": None,
     }  # fmt: skip
-    if len(both) >= max(_FEWEST, fewer):
+    if len(both) >= max(FEWEST, fewer):
         mean = robust_location(both, _SIDE_SD)
         ends = [mean.value, *mean.bounds(share)]
         count, unit = len(both), "scenes focused both ways"
         found["pairs"] = found["scenes"] = count
         behind = f"{count} {unit}"
-    elif fewer >= _FEWEST:
+    elif fewer >= FEWEST:
         a, b = (robust_location(side.to_numpy(), _SIDE_SD) for side in outings)
         stderr = float(np.hypot(a.stderr, b.stderr))
         dof = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))

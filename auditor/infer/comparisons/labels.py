@@ -26,6 +26,7 @@ from auditor.record.values import numbers, texts, words
 __all__ = [
     "LabelPattern",
     "LabelSets",
+    "by_settings",
     "contradicted",
     "label_sets",
     "labels_from_csv",
@@ -97,6 +98,11 @@ def names_control(label: str) -> bool:
 def names_accessory(label: str) -> bool:
     """Whether a label (in normal form) names something on the lens, rather than a place or a mood."""
     return not names_control(label) and _ACCESSORY.search(label) is not None
+
+
+def by_settings(label: str) -> bool:
+    """Whether a label (in normal form) is one that the settings tell by themselves (`own_labels`)."""
+    return label in (CROP, STACKED, MERGED) or label.startswith("converter ")
 
 
 def contradicted(labels: frozenset[str]) -> frozenset[str]:

@@ -15,6 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+__all__ = ["SCATTER", "Difference", "paired_difference"]
+
 Floats = NDArray[np.float64]
 
 _CHAINS: Final = 40
@@ -26,8 +28,9 @@ _BURN_IN: Final = 60
 
 _ZONE_SD: Final = 0.03
 """How far zones differ in an accessory's effect, in log MTF50."""
-_SCATTER: Final = 0.05
-"""Scatter of a pair's log ratio in a zone beyond its stated error, in log MTF50 ..."""
+SCATTER: Final = 0.05
+"""Scatter of a pair's log ratio in a zone beyond its stated error, in log MTF50, and the error of a figure that
+comes without a usable one ..."""
 _SCATTER_DOF: Final = 6.0
 """... and the figures that this counts for (degrees of freedom of a scaled inverse chi squared)."""
 _MISS_ODDS: Final = (2.0, 8.0)
@@ -95,7 +98,7 @@ def paired_difference(ratio: Floats, stderr: Floats, risk: Floats, seed: int) ->
     starts = rng.choice(np.nanmedian(ratio, axis=1), _CHAINS)
     effect = starts[:, None].repeat(zones, 1)
     ratio = np.where(measured, ratio, 0.0)
-    common, scatter2 = effect.mean(1), np.full(_CHAINS, _SCATTER**2)
+    common, scatter2 = effect.mean(1), np.full(_CHAINS, SCATTER**2)
     share = rng.beta(*_MISS_ODDS, (_CHAINS, 2))
     samples: list[tuple[Floats, Floats, Floats]] = []
     for _ in range(_STEPS):
@@ -113,7 +116,7 @@ def paired_difference(ratio: Floats, stderr: Floats, risk: Floats, seed: int) ->
         squares = (((focused - effect[:, None]) ** 2 - stated2) * in_focus).sum((1, 2)).clip(0)
         # The effects were fitted to the same figures.
         count = (in_focus.sum((1, 2)) - zones).clip(0) + _SCATTER_DOF
-        scatter2 = (squares + _SCATTER_DOF * _SCATTER**2) / rng.chisquare(count)
+        scatter2 = (squares + _SCATTER_DOF * SCATTER**2) / rng.chisquare(count)
         missed = np.stack([(offset < 0).sum(1), (offset > 0).sum(1)], axis=1)
         share = rng.beta(_MISS_ODDS[0] + missed, _MISS_ODDS[1] + pairs - missed)
         samples.append((effect, offset == 0, evidence))

@@ -33,6 +33,7 @@ from auditor.infer.comparisons.labels import (
     STACKED,
     LabelPattern,
     LabelSets,
+    by_settings,
     contradicted,
     label_sets,
     names_accessory,
@@ -40,7 +41,7 @@ from auditor.infer.comparisons.labels import (
     negated,
 )
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
-from auditor.infer.frame_values import days, group_numbers
+from auditor.infer.frame_values import days, group_numbers, usable
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
@@ -54,7 +55,6 @@ _WHOLE_VIEW: Final = 0.90
 """Two pictures of different size that correlate so well at equal framing show the same view."""
 SINGLE: Final = "single frames"
 """What stacked and merged pictures are compared with."""
-_BY_SETTINGS: Final = (CROP, STACKED, MERGED)
 _UNINFORMATIVE: Final = frozenset(
     ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
 )
@@ -97,11 +97,10 @@ class _Columns:
     """The columns that pairing needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
-        measured = words(frames, "status") == "measured"
-        measured &= flags(frames, "best", True)
         self.source = words(frames, "source")
-        self.reduced = measured & ((self.source == "resized") | flags(frames, "upsampled", False))
-        self.usable = measured & ~self.reduced
+        self.usable = usable(frames)
+        best = (words(frames, "status") == "measured") & flags(frames, "best", True)
+        self.reduced = best & ~self.usable
         self.body = words(frames, "body")
         self.lens = words(frames, "lens")
         self.minutes = days(frames) * (DAY_S / MINUTE_S)
@@ -205,9 +204,7 @@ def _holds(label: str, labels: frozenset[str]) -> bool:
 
 
 def _is_accessory(key: Key) -> bool:
-    return any(
-        x in _BY_SETTINGS or x.startswith("converter ") or names_accessory(x) for x in key if x
-    )
+    return any(by_settings(x) or names_accessory(x) for x in key if x)
 
 
 def _consistent(
@@ -295,7 +292,7 @@ def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
         return (next(iter(only_i | only_j)), "")
     if len(only_i) == 1 == len(only_j):
         a, b = sorted(only_i | only_j)
-        if not any(x in _BY_SETTINGS or x.startswith("converter ") for x in (a, b)):
+        if not (by_settings(a) or by_settings(b)):
             return (a, b)
     return None
 
@@ -369,7 +366,7 @@ def _merged_labels(labels: LabelSets, written: dict[str, str]) -> tuple[LabelSet
     names: dict[str, str] = {}
     for group in by_kinds.values():
         # What the settings say by themselves decides how pairs are made.
-        group.sort(key=lambda x: (not (x in _BY_SETTINGS or x.startswith("converter ")), x))
+        group.sort(key=lambda x: (not by_settings(x), x))
         first |= dict.fromkeys(group, group[0])
         informative = [x for x in group if x not in _UNINFORMATIVE] or group
         names[group[0]] = " + ".join(written[x] for x in informative)

@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.curves import added_blur_px, expected_log_mtf50, find_range
-from auditor.infer.comparisons.paired import paired_difference
+from auditor.infer.comparisons.paired import SCATTER, paired_difference
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import FEWEST_SCENES, few_scenes, sharpness_verdict
+from auditor.infer.comparisons.verdict import FEWEST, few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
@@ -36,8 +36,6 @@ _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
 """The same for a frame that looks shaken."""
-_UNKNOWN_SD: Final = 0.05
-"""Error in log MTF50 of a figure that comes without a usable one."""
 
 
 class SharpnessTable:
@@ -47,7 +45,7 @@ class SharpnessTable:
         self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
         errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log)
-        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, _UNKNOWN_SD)
+        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, SCATTER)
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
@@ -122,7 +120,7 @@ def compare_sharpness(
     list of Finding
         For the frame as a whole (zone None) and every zone, with the blur added; empty where nothing was
         measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are judged together; of
-        fewer than `FEWEST_SCENES` scenes there is neither interval nor added blur.
+        fewer than `FEWEST` scenes there is neither interval nor added blur.
     """
     labelled = np.array([p.labelled for p in pairs], np.int64)
     control = np.array([p.control for p in pairs], np.int64)
@@ -162,7 +160,7 @@ def compare_sharpness(
             name = ZONES[zones[0]] if len(zones) == 1 else None
             out.append(_entry(name, draws, criteria.interval, count, blur))
     for entry in out:
-        if len(ratio) < FEWEST_SCENES:
+        if len(ratio) < FEWEST:
             entry["low"] = entry["high"] = entry["added_blur_px"] = None
             entry["verdict"] = few_scenes(entry["pairs"] or 0, len(ratio))
         entry["sound_pairs"] = round(float(in_focus.sum()), 1)

@@ -10,7 +10,7 @@ from typing import Final
 from auditor.model import Comparison, Finding, Shot
 
 __all__ = [
-    "FEWEST_SCENES",
+    "FEWEST",
     "USUAL_PAIRS",
     "entry",
     "few_scenes",
@@ -22,8 +22,8 @@ __all__ = [
 
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
-FEWEST_SCENES: Final = 3
-"""Scenes below which the sharpness of an accessory is not judged: focus is missed by scene, and of two
+FEWEST: Final = 3
+"""Scenes, outings or pairs (of each side) below which nothing is judged: focus is missed by scene, and of two
 nothing tells which one missed."""
 NEGLIGIBLE: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
@@ -93,7 +93,7 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
 
 
 def few_scenes(pairs: int, scenes: int) -> str:
-    """Why pairs of fewer than `FEWEST_SCENES` scenes say nothing of sharpness, and what would."""
+    """Why pairs of fewer than `FEWEST` scenes say nothing of sharpness, and what would."""
     if pairs < 2:
         return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
     of = "one scene" if scenes == 1 else "two scenes"

@@ -11,12 +11,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.frame_values import usable
 from auditor.infer.lenses.grouping import SAME_PITCH, cut_out, whole_field
-from auditor.record.values import flags, numbers, rows_by_names, words
+from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import half_width
 
 __all__ = [
     "LEAST_ERROR",
+    "ZONES",
     "body_widths",
     "date_of",
     "focal_text",
@@ -27,7 +29,6 @@ __all__ = [
     "log_error",
     "picture_sizes",
     "same",
-    "usable",
 ]  # fmt: skip
 
 Block = Mapping[str, Any]
@@ -38,6 +39,8 @@ _FAMILY_ERROR: Final = 0.05
 decision, over all lenses and bodies."""
 _EPOCH: Final = datetime(1970, 1, 1)
 """Where days are counted from (POSIX)."""
+ZONES: Final = ("centre", "corner")
+"""Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4
 """Least standard error of a log: intervals are rounded."""
 
@@ -50,26 +53,6 @@ def date_of(day: float) -> datetime:
 def iso_day(day: float) -> str:
     """ISO 8601 day of so many days since 1970."""
     return date_of(day).strftime("%Y-%m-%d")
-
-
-def usable(frames: pd.DataFrame) -> NDArray[np.bool_]:
-    """Frames that represent their exposure.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Columns `status`, `source`, `best`, `upsampled`, as far as there are any.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        Measured, the best file of a capture, not resized or enlarged.
-    """
-    good = (
-        words(frames, "status") == "measured" if "status" in frames else np.ones(len(frames), bool)
-    )
-    good &= words(frames, "source") != "resized"
-    return np.asarray(good & flags(frames, "best", True) & ~flags(frames, "upsampled", False))
 
 
 def picture_sizes(

@@ -28,7 +28,6 @@ from auditor.infer.decisions.common import (
     focal_text,
     holm,
     lens_text,
-    usable,
 )
 from auditor.infer.frame_values import (
     EDGES,
@@ -37,6 +36,7 @@ from auditor.infer.frame_values import (
     log_sharpness,
     near_and_far,
     random_sample,
+    usable,
 )
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
@@ -63,8 +63,6 @@ _LEAST_TURNED: Final = 8
 _HALF_WEIGHT: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
-_MOST_LINE: Final = 400
-"""Frames through which a line is fitted at most: it takes every pair of them."""
 _FEW_AT: Final = 5
 """Frames at an aperture from which its loss is given."""
 _READ: Final = (
@@ -236,7 +234,8 @@ def _theil_sen(x: Floats, y: Floats, at: Floats) -> Floats:
     """Value at `at` of a robust line (Theil 1950, Sen 1968); of the median where x hardly varies."""
     if len(x) < _LEAST_TURNED:
         return np.full(len(at), np.nan)
-    sample = random_sample(np.arange(len(x)), _MOST_LINE)
+    # It takes every pair.
+    sample = random_sample(np.arange(len(x)))
     x, y = x[sample], y[sample]
     if np.ptp(x) < 0.5:
         return np.full(len(at), float(np.median(y)))

@@ -21,6 +21,7 @@ from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     LEAST_ERROR,
+    ZONES,
     focal_text,
     holm,
     interval_about,
@@ -45,7 +46,6 @@ __all__ = ["lens_choice", "lens_rivals"]
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
-_ZONES: Final = ("centre", "corner")
 _FEW: Final = 6
 """Frames behind both figures of an aperture below which it is not compared."""
 _DEFICIT_SHARE: Final = 0.5
@@ -158,12 +158,12 @@ def _compare(
     outings = first["outings"], second["outings"]
     others = {e["f_number"]: e for e in second["apertures"]}
     shared = [(e, others[e["f_number"]]) for e in first["apertures"] if e["f_number"] in others]
-    errors: dict[str, list[tuple[float, float]]] = {z: [] for z in _ZONES}
+    errors: dict[str, list[tuple[float, float]]] = {z: [] for z in ZONES}
     for one, two in shared:
         row: RivalAperture = {
             "f_number": one["f_number"], "frames": [one["frames"], two["frames"]],
         }  # fmt: skip
-        for zone in _ZONES:
+        for zone in ZONES:
             found = _ratio(one[zone], two[zone], criteria.interval, outings if one_body else None)
             row[zone] = None
             if found is not None:
@@ -254,7 +254,7 @@ def _visibility(
     lenses on one body, whose errors are those of their ratio."""
     sides: tuple[list[tuple[float, float, float]], ...] = ([], [])
     for pair in shared:
-        for z in _ZONES:
+        for z in ZONES:
             ratio = _ratio(pair[0][z], pair[1][z], criteria.interval, outings)
             if ratio is not None:
                 for side, block in zip(sides, pair, strict=True):
@@ -379,7 +379,7 @@ def _at_best(part: Block) -> tuple[float, Block] | None:
         return None
     wanted = part["sweet_spot"]["f_number"]
     best = min(part["apertures"], key=lambda a: abs(math.log(a["f_number"] / wanted)))
-    figures = [best[z] for z in _ZONES if best[z]]
+    figures = [best[z] for z in ZONES if best[z]]
     if not figures:
         return None
     return best["f_number"], min(figures, key=lambda f: f["mtf50_cpp"])

@@ -44,8 +44,6 @@ _UPPER: Final = 0.7
 """Quantile at which the level of the sharp frames is first sought: failures lie below."""
 _LEVEL_CUT: Final = 3.0
 """Scales from that level at which a frame has no weight: failed frames begin there."""
-_LEAST_SD: Final = 0.01
-"""Least scatter of sharp frames (log MTF50): of few that happen to agree."""
 _LEAST_OF_LEVEL: Final = 5
 """Frames of a level of a factor below which it joins the nearest."""
 _CUTS: Final = (0.2, 0.8)
@@ -199,10 +197,10 @@ def sharp_level(value: Floats) -> float:
         above = len(value) - first
         # The upper half of a normal distribution tells its scale; failures lie below.
         # None may lie above: a mean of equal values can be rounded upwards.
-        scale = _LEAST_SD
+        scale = 1e-6
         if above:
             two = value[first + (above - 1) // 2] + value[first + above // 2]
-            scale = max(MAD_TO_SD * float(two / 2 - level), _LEAST_SD)
+            scale = max(MAD_TO_SD * float(two / 2 - level), scale)
         width = _LEVEL_CUT * scale
         inside = value[slice(*np.searchsorted(value, (level - width, level + width)))]
         weight = bisquare_weight(inside - level, scale, _LEVEL_CUT)

@@ -18,8 +18,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from auditor.infer.decisions.common import iso_day, usable
-from auditor.infer.frame_values import days, evenly
+from auditor.infer.decisions.common import iso_day
+from auditor.infer.frame_values import days, evenly, usable
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
+    ZONES,
     interval_about,
     log_error,
 )
@@ -51,7 +52,6 @@ _LIKELIER: Final = 0.6
 """Chance from which the likelier verdict is given."""
 _ODDS: Final = {"2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5, "9 in 10": 9 / 10}
 """Chances in words."""
-_ZONES: Final = ("centre", "corner")
 
 
 def viewings(criteria: Criteria) -> list[Viewing]:
@@ -79,8 +79,8 @@ class Figures(NamedTuple):
 
     @classmethod
     def of(cls, apertures: Sequence[Block], share: float) -> Figures:
-        """The figures (A, `_ZONES`) of apertures, whose intervals hold this share of the truth."""
-        figures = [[a[z] for z in _ZONES] for a in apertures]
+        """The figures (A, `ZONES`) of apertures, whose intervals hold this share of the truth."""
+        figures = [[a[z] for z in ZONES] for a in apertures]
         return cls(
             np.array([[f["mtf50_cpp"] if f else np.nan for f in row] for row in figures]),
             np.array([[log_error(f, share) if f else np.nan for f in row] for row in figures]),
@@ -256,24 +256,22 @@ def _part_rows(
     printed = _printed(apertures, files, criteria)
     at_best = next(q for a, q in zip(apertures, printed, strict=True) if a is best)
     all_shown, best_shown = (Figures.of(a, criteria.interval) for a in (apertures, [best]))
-    correlation = [[(a[z] or {}).get("with_best") or 0.0 for z in _ZONES] for a in apertures]
+    correlation = [[(a[z] or {}).get("with_best") or 0.0 for z in ZONES] for a in apertures]
     losses = [
         np.stack(quality_difference(all_shown, best_shown, files, v, correlation), axis=-1)
         for v in views
     ]
     rows = []
     for i, entry in enumerate(apertures):
-        zones = [z for z in _ZONES if entry[z] and best[z]]
+        zones = [z for z in ZONES if entry[z] and best[z]]
         if entry is best or not zones:
             continue
-        missing = next((z for z in _ZONES if z not in zones), None)
+        missing = next((z for z in ZONES if z not in zones), None)
         where = f" in the {zones[0]}" if missing else ""
-        largest = _largest_print((at_best - printed[i])[:, [_ZONES.index(z) for z in zones]])
+        largest = _largest_print((at_best - printed[i])[:, [ZONES.index(z) for z in zones]])
         found: list[VisibleLoss] = []
         for viewing, loss in zip(views, losses, strict=True):
-            by_zone = {
-                z: (float(loss[i, k, 0]), float(loss[i, k, 1])) for k, z in enumerate(_ZONES)
-            }
+            by_zone = {z: (float(loss[i, k, 0]), float(loss[i, k, 1])) for k, z in enumerate(ZONES)}
             zone = max(zones, key=lambda z: by_zone[z][0])
             low, high = interval_about(*by_zone[zone], criteria.interval)
             chance = max(probability_visible(*by_zone[z]) for z in zones)
@@ -300,8 +298,8 @@ def _part_rows(
 
 
 def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> Floats:
-    """Quality at every size of print, (apertures, `_PRINTS_CM`, `_ZONES`), JND; NaN without a figure."""
-    mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in _ZONES] for a in apertures]
+    """Quality at every size of print, (apertures, `_PRINTS_CM`, `ZONES`), JND; NaN without a figure."""
+    mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in ZONES] for a in apertures]
     f_number = np.array([a["f_number"] for a in apertures], float)[:, None]
     views = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
     return np.stack([files.quality(mtf50, f_number, v) for v in views], axis=1)

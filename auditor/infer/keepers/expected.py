@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import scene_ev100
-from auditor.infer.lenses.grouping import SAME_PITCH, within_range
+from auditor.infer.lenses.grouping import ENOUGH, SAME_PITCH, within_range
 from auditor.record import ZONES
 from auditor.record.pools import pool_words, pools
 from auditor.record.values import numbers, rows_by_names, words
@@ -25,19 +25,14 @@ __all__ = ["Allowed", "allowed_by_settings"]
 Floats = NDArray[np.float64]
 Block = Mapping[str, Any]
 
-ENOUGH_FRAMES: Final = 40
-"""Frames of a curve of thin evidence from which each of them is judged by it: a curve of a few is what these show,
-but even a rough one of many is nearer to a lens than a perfect one is. Of 12 to 23 frames it judged worse, of
-74 to 83 better."""
 SAME_APERTURE: Final = 0.09
 """Difference of log2 f-number within which two apertures are one, written differently: half a third of a
 stop, as f/3.3 and f/3.5 are, and a little for rounding."""
-CONFIDENCE_BY_FRAME: Final = 0.9
-"""Confidence that a setting costs too much over the whole frame (a judgement, no source)."""
-CONFIDENCE_BY_RANGE: Final = 0.75
-"""Confidence in one that lies outside the acceptable range (a judgement, no source) ..."""
+CONFIDENCE: Final = 0.75
+"""Confidence that a setting costs more than is acceptable (a judgement, no source) ..."""
 CONFIDENCE_BEYOND_INTERVAL: Final = 0.95
-"""... and outside the 90% interval of its end too, which is passed by chance once in twenty."""
+"""... and of one outside the 90% interval of the acceptable range's end, which is passed by chance once in
+twenty."""
 OPEN_SHARE: Final = 0.58
 """An open aperture is usually a choice, of look or of light: it is named only where the weaker zone
 keeps less than this share of what is acceptable, about a third of the lens's best."""
@@ -58,7 +53,7 @@ class Allowed:
     wide, small : ndarray of bool, shape (n,)
         The frame's aperture costs more than it may on that side.
     confidence : ndarray of float64, shape (n,)
-        How likely that is, 0 to 1.
+        How likely that is where it does, 0 to 1.
     kept : ndarray of float64, shape (n,)
         Share of the sharpest that the aperture keeps over the whole frame (mean of its zones' ln MTF50) where
         only that makes it too small.
@@ -143,7 +138,9 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
                criteria: Criteria) -> None:  # fmt: skip
     points = [a for a in part["apertures"] if any(a.get(z) for z in ZONES)]
     thin = part.get("evidence") == "thin"
-    few = (part.get("frames") or 0) < ENOUGH_FRAMES
+    # A curve of a few is what these show, but even a rough one of many is nearer to a lens than a perfect one
+    # is: of 12 to 23 frames it judged worse, of 74 to 83 better.
+    few = (part.get("frames") or 0) < ENOUGH
     if not points or not len(rows) or (thin and few):
         return
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -181,16 +178,13 @@ def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
     top = int(np.argmax(mean))
     loss = np.interp(x, grid, mean) - mean[top]
     too_small = (loss < np.log(criteria.acceptable)) & (x > grid[top])
-    confidence = np.where(too_small, CONFIDENCE_BY_FRAME, 0.0)
+    confidence = np.full(len(x), CONFIDENCE)
     by_frame = too_small
     if ends:
         below, above = _outside_range(x, ends[0], ends[1])
-        by_range = np.full(len(x), CONFIDENCE_BY_RANGE)
         if bounds:
-            by_range[np.logical_or(*_outside_range(x, bounds[0][0], bounds[1][1]))] = (
-                CONFIDENCE_BEYOND_INTERVAL
-            )
-        confidence = np.maximum(confidence, np.where(below | above, by_range, 0.0))
+            beyond = np.logical_or(*_outside_range(x, bounds[0][0], bounds[1][1]))
+            confidence[beyond] = CONFIDENCE_BEYOND_INTERVAL
         # An open aperture is often chosen for its look or its light: only a heavy loss is named.
         weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
         heavy = weaker - out.log_weaker_best[rows] < np.log(criteria.acceptable * OPEN_SHARE)

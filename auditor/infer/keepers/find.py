@@ -23,8 +23,6 @@ MOST: Final = 50_000
 """So many of the most probable are listed; the counts of `count_verdicts` hold all of them."""
 ISOTROPIC: Final = 0.7
 """MTF50 of the softest direction over the sharpest from which blur counts as isotropic."""
-CLEARLY_SHARPER: Final = 1.1
-"""The sharpest direction over the softest from which both are given: less is the error of either."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -161,11 +159,11 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
     out: list[str] = []
     seconds, stops = row.get("exposure_time_s"), v["rule_stops"]
     if v["moved"] and math.isfinite(v["measured_cpp"]):
+        softest, sharpest = f"{v['softest_cpp']:.2f}", f"{v['sharpest_cpp']:.2f}"
         out.append(
-            f"edges across the blur reach {v['softest_cpp']:.2f} c/px, others up to "
-            f"{v['sharpest_cpp']:.2f}"
-            if v["sharpest_cpp"] > CLEARLY_SHARPER * v["softest_cpp"]
-            else f"no edge reaches more than {v['sharpest_cpp']:.2f} c/px"
+            f"edges across the blur reach {softest} c/px, others up to {sharpest}"
+            if softest != sharpest
+            else f"no edge reaches more than {sharpest} c/px"
         )
     if v["moved"] and v["streaks"] > PLAIN_STREAKS:
         out.append("the finest detail is missing along one direction in most of the frame")

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from auditor.exposure import ABOUT_THE_RULE, slower_text
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.frame_values import group_numbers
-from auditor.infer.keepers.evidence import SUPPORTED_STOPS
+from auditor.infer.keepers.evidence import FAST_STOPS, SUPPORTED_STOPS
 from auditor.model import Handheld
 from auditor.robust import low_middle_high
 
@@ -37,8 +37,6 @@ FEWEST_SHAKEN: Final = 4
 """Shaken frames below which no limit was reached: two parameters are fitted to them."""
 SLOWEST_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
-WIDEST_STOPS: Final = 6.0
-"""An interval wider than all the shutter times held by hand says that shake does not go with them."""
 STEADY_FRAMES: Final = 22
 """Frames none of which is shaken that leave a share of one in ten a chance of less than 10% (0.9^22)."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
@@ -136,7 +134,8 @@ def _one_lens(
     weights = np.vstack([np.ones(len(outings)), weights])
     limit, *draws = _limits(at, weights @ count, weights @ blurred).tolist()
     low, _, high = low_middle_high(draws, criteria.interval).tolist()
-    if not np.isfinite([limit, low, high]).all() or high - low > WIDEST_STOPS:
+    # No interval, or one wider than all the shutter times that are held by hand.
+    if not np.isfinite([limit, low, high]).all() or high - low > SUPPORTED_STOPS - FAST_STOPS:
         return entry | {"text": "shake does not go with shutter time here, so no limit is given"}
     tenth_fastest = float(np.sort(stops)[round(1 / SHAKEN) - 1])
     if limit < tenth_fastest:
