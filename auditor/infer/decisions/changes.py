@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_index, f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import date_of, holm, iso_day
+from auditor.infer.decisions.common import FEW_FRAMES, date_of, holm, iso_day
 from auditor.infer.decisions.scan import (
-    FEW_FRAMES,
     Candidate,
     Change,
     Series,

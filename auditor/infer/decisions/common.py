@@ -17,6 +17,8 @@ from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import half_width
 
 __all__ = [
+    "FEW",
+    "FEW_FRAMES",
     "LEAST_ERROR",
     "ZONES",
     "body_widths",
@@ -39,6 +41,11 @@ _FAMILY_ERROR: Final = 0.05
 decision, over all lenses and bodies."""
 _EPOCH: Final = datetime(1970, 1, 1)
 """Where days are counted from (POSIX)."""
+FEW_FRAMES: Final = 12
+"""Frames of each of two sides that are held against each other below which nothing is said."""
+FEW: Final = 6
+"""Frames at one setting (an aperture, a focal length, one way of holding the camera), or of one body's noise, below
+which nothing is said of it."""
 ZONES: Final = ("centre", "corner")
 """Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4

@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 from auditor.exposure import aperture_text
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.decisions.common import (
+    FEW,
+    FEW_FRAMES,
     focal_text,
     holm,
     lens_text,
@@ -56,15 +58,9 @@ infinity; what lies before it can. So errors behind show more often, in 60% of d
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
 _LEAST_SHARE: Final = 0.15
 """Least share of the frames that must show the bias."""
-_FEW: Final = 20
-"""Frames with a sharper part below which nothing is said."""
-_LEAST_TURNED: Final = 8
-"""Frames held the other way round from which a lens's edges are known."""
 _HALF_WEIGHT: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
-_FEW_AT: Final = 5
-"""Frames at an aperture from which its loss is given."""
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
     *(f"{side}_mtf50_cpp" for side in EDGES),
@@ -132,7 +128,7 @@ def _parts(
             inside = rows
             if part["focal_mm"]:
                 inside = rows[within_range(part["focal_mm"], focal[rows])]
-            if len(inside) >= _FEW:
+            if len(inside) >= 2 * FEW_FRAMES:
                 yield entry, part, inside
 
 
@@ -144,9 +140,6 @@ def _test_bias(
     intended = log_sharpness(table, "centre")
     f_number = numbers(table, "f_number")
     near, far = near - intended, far - intended
-    known = np.isfinite(near) & np.isfinite(far)
-    if known.sum() < _FEW:
-        return None
     with np.errstate(invalid="ignore"):
         stops = 2 * np.log2(f_number / np.nanmin(f_number))
     lens_near, lens_far, sides_known = _lens_falloff(table, below, stops)
@@ -154,8 +147,8 @@ def _test_bias(
     # What was meant shows in the middle and beside it.
     intended = np.nan_to_num(_beside(table, below) - intended - lens_sides) / 2
     near, far = near - lens_near - intended, far - lens_far - intended
-    known &= np.isfinite(near) & np.isfinite(far)
-    if known.sum() < _FEW:
+    known = np.isfinite(near) & np.isfinite(far)
+    if known.sum() < 2 * FEW_FRAMES:
         return None
     # A part that seems sharper by chance is as often the near as the far one.
     front = known & (near > 0) & (near > far)
@@ -221,7 +214,7 @@ def _lens_falloff(
     known = np.zeros(4, bool)
     for first, second in ((0, 1), (2, 3)):
         difference = (offset[first] - offset[second])[shown[first] & shown[second]]
-        if len(difference) >= _LEAST_TURNED:
+        if len(difference) >= FEW:
             known[[first, second]] = True
             half = float(np.median(difference)) / 2
             sides[first], sides[second] = common + half, common - half
@@ -232,7 +225,7 @@ def _lens_falloff(
 
 def _theil_sen(x: Floats, y: Floats, at: Floats) -> Floats:
     """Value at `at` of a robust line (Theil 1950, Sen 1968); of the median where x hardly varies."""
-    if len(x) < _LEAST_TURNED:
+    if len(x) < FEW:
         return np.full(len(at), np.nan)
     # It takes every pair.
     sample = random_sample(np.arange(len(x)))
@@ -276,7 +269,7 @@ def _losses(
     out = []
     for n in np.unique(f_number[known]):
         here = better[known & (f_number == n)]
-        if len(here) >= _FEW_AT:
+        if len(here) >= FEW:
             loss = 1 - float(np.exp(-np.median(here)))
             if loss >= _LOSS:
                 out.append([float(n), round(loss, 3)])

@@ -20,6 +20,8 @@ from scipy.special import stdtr
 from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
+    FEW,
+    FEW_FRAMES,
     LEAST_ERROR,
     ZONES,
     focal_text,
@@ -46,14 +48,10 @@ __all__ = ["lens_choice", "lens_rivals"]
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 
-_FEW: Final = 6
-"""Frames behind both figures of an aperture below which it is not compared."""
 _DEFICIT_SHARE: Final = 0.5
 """Share of the difference between two lenses' typical deficits that may pass for one of the lenses. Of drawn
 lenses of which one fails twice as often, curves differ by a tenth of it beside the truth; of ones of which
 one is focused beside the subject by most of a depth of field throughout, by all of it, which is rare."""
-_WORTH_DECLINING: Final = 24
-"""Frames of both lenses from which a comparison is missed, so that declining it is worth a word."""
 
 
 def lens_rivals(
@@ -147,7 +145,8 @@ def _compare(
         "zones": {}, "apertures": [], "seen": {}, "text": "",
     }  # fmt: skip
     if entry["declined"]:
-        worth = min(first["frames"], second["frames"]) >= _WORTH_DECLINING
+        # Of few frames no comparison is missed.
+        worth = min(first["frames"], second["frames"]) >= 2 * FEW_FRAMES
         return (entry, {}) if worth else None
     heights = [sizes.get((x["body"], x["lens"]), (0, 0))[1] for x in (a, b)]
     # Per picture height: figures count cycles per pixel of the file.
@@ -194,7 +193,7 @@ def _ratio(
     typical deficits of both, as far as it may pass for one of the lenses; and that a deficit varies from
     outing to outing by as much as it is.
     """
-    if not one or not two or min(one["frames"], two["frames"]) < _FEW:
+    if not one or not two or min(one["frames"], two["frames"]) < FEW:
         return None
     value = math.log(one["mtf50_cpp"] / two["mtf50_cpp"])
     if outings is not None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
+from auditor.infer.decisions.common import FEW, FEW_FRAMES
 from auditor.robust import (
     BISQUARE_CUT,
     MAD_TO_SD,
@@ -29,8 +30,6 @@ __all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_chan
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-FEW_FRAMES: Final = 12
-"""Frames a side below which nothing is said."""
 FEW_OUTINGS: Final = 3
 """Outings a side below which a change can't be distinguished from one unusual day."""
 _BLOCKS: Final = 400
@@ -44,8 +43,6 @@ _UPPER: Final = 0.7
 """Quantile at which the level of the sharp frames is first sought: failures lie below."""
 _LEVEL_CUT: Final = 3.0
 """Scales from that level at which a frame has no weight: failed frames begin there."""
-_LEAST_OF_LEVEL: Final = 5
-"""Frames of a level of a factor below which it joins the nearest."""
 _CUTS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sharp frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
@@ -237,9 +234,9 @@ def _design(n: int, factors: Sequence[Codes]) -> Floats:
 
 
 def _merged_levels(factor: Codes) -> Codes:
-    """Levels with fewer than `_LEAST_OF_LEVEL` values become the nearest level that has more."""
+    """Levels with fewer than `FEW` values become the nearest level that has more."""
     levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
-    kept = levels[counts >= _LEAST_OF_LEVEL]
+    kept = levels[counts >= FEW]
     if not len(kept):
         return np.zeros(len(factor), np.int64)
     return np.asarray(kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)][code])

@@ -24,6 +24,7 @@ from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust
 from auditor.record.pictures import PictureSource, fetch_pictures
+from auditor.record.pools import SAME_SCALE
 from auditor.record.values import as_texts, numbers, words
 from auditor.robust import scale_of
 
@@ -52,18 +53,13 @@ _SPOT_RADIUS: Final = 4
 _DETECTABLE_SD: Final = 1.5
 """Standard deviations of its noise that a spot must be deep in a frame that could show it; below half
 its depth it counts as not seen, which so faint a spot is in a quarter of the frames."""
-_LEAST_SHARE: Final = 0.5
-"""Share of the frames that could show a spot in which it must be seen while it is there."""
 _DECISIVE: Final = 4.0
-"""Log likelihood ratio from which a spot is taken to have gone, or not to be there yet."""
-_MOST_OF_ONE: Final = 3.0
-"""Log likelihood ratio that a single frame has at most."""
+"""Log likelihood ratio above which a spot is taken to have gone, or not to be there yet: a single frame, which
+has no more, does not tell."""
 _DIAMETER: Final = 2.6
 """Width of a shadow in places of the map."""
 _ROUNDS: Final = 3
 """Rounds in which depth and time of a spot settle."""
-_SAME_SHAPE: Final = 0.02
-"""Difference of aspect ratios below which two maps are of one sensor."""
 _BATCH: Final = 100
 """Maps read at a time."""
 _REFERENCE_F_NUMBER: Final = 16.0
@@ -173,7 +169,7 @@ def _bodies(
         rows = rows[tall == (2 * tall.sum() > len(rows))]
         aspect = long[rows] / short[rows]
         # Crops put their places elsewhere.
-        rows = rows[np.abs(np.log(aspect / np.median(aspect))) < _SAME_SHAPE]
+        rows = rows[np.abs(np.log(aspect / np.median(aspect))) < SAME_SCALE]
         if not body or len(rows) < _SCENES:
             continue
         rows = rows[np.argsort(day[rows], kind="stable")]
@@ -306,14 +302,14 @@ def _entry(
         depth16 = _mean_depth(depth[first : last + 1], error[first : last + 1])
         if depth16 <= 0:
             return None
-        ratio = np.clip((depth * depth16 - depth16**2 / 2) / error**2, -_MOST_OF_ONE, _MOST_OF_ONE)
+        ratio = np.clip((depth * depth16 - depth16**2 / 2) / error**2, -_DECISIVE, _DECISIVE)
         first, last = _best_run(ratio)
     detected = ratio > 0
     detectable = (depth16 >= _DETECTABLE_SD * error) | detected
     present = np.zeros(len(detected), bool)
     present[first : last + 1] = True
     shown = int((detected & present).sum())
-    if shown < _SCENES - 1 or shown < _LEAST_SHARE * (detectable & present).sum():
+    if shown < _SCENES - 1:
         return None
     smallest = float(shots.f_number[detected & present].max())
     before, after = (

@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.decisions.common import FEW
 from auditor.infer.decisions.visible import viewings
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import NoiseVisible
@@ -22,8 +23,6 @@ _USUAL_FRAME: Final = (0.3, 5.6)
 """MTF50 (c/px) and f-number of the picture in which noise is looked for: a usual frame."""
 _ENDS: Final = ("low", "snr", "high")
 """Keys of a tone: its signal to noise ratio and the ends of its interval."""
-_FEW_NOISY: Final = 8
-"""Frames of a body below which nothing is said of its noise."""
 
 
 def noise_visibility(
@@ -48,7 +47,7 @@ def noise_visibility(
     list of NoiseVisible
         Each has body, viewing, `iso` (None where even the lowest shows), `first_seen_iso` (None where none
         does) with the ends of its interval, `first_seen_low` and `first_seen_high` (None where none does at
-        that end), frames and text; bodies with fewer than `_FEW_NOISY` frames are left out.
+        that end), frames and text; bodies with fewer than `FEW` frames are left out.
     """
     rows: list[NoiseVisible] = []
     for body in bodies:
@@ -57,7 +56,7 @@ def noise_visibility(
             key=lambda t: t["iso"],
         )
         tones = [t for t in tones if not t.get("predicted")]
-        if sum(int(t["frames"]) for t in tones) < _FEW_NOISY:
+        if sum(int(t["frames"]) for t in tones) < FEW:
             continue
         pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
         for viewing in viewings(criteria):
