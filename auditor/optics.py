@@ -6,7 +6,7 @@ Frequencies are in cycles per pixel (c/px), blur in pixels, pitch and wavelength
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,6 +31,7 @@ _HALVINGS: Final = 40
 """Steps of a bisection: they leave 1e-12 of where it began."""
 
 Floats = NDArray[np.float64]
+Number = TypeVar("Number", float, Floats)
 
 
 def diffraction_mtf(
@@ -207,39 +208,39 @@ def blur_sigma_for_mtf50(mtf50_cpp: ArrayLike) -> Floats:
     return np.asarray(np.sqrt(np.log(2) / 2) / np.pi / np.asarray(mtf50_cpp, float))
 
 
-def circle_of_confusion_um(pitch_um: float, pixels: float = 2.0) -> float:
+def circle_of_confusion_um(pitch_um: Number, pixels: float = 2.0) -> Number:
     """Diameter of the blur circle that a criterion of so many pixels allows.
 
     Parameters
     ----------
-    pitch_um : float
+    pitch_um : float or ndarray of float64
         Pixel pitch in micrometres.
     pixels : float
         Diameter that is allowed, in pixels.
 
     Returns
     -------
-    float
+    float or ndarray of float64
         Diameter in micrometres on the sensor.
     """
     return pitch_um * pixels
 
 
-def hyperfocal_m(focal_length_mm: float, f_number: float, coc_um: float) -> float:
+def hyperfocal_m(focal_length_mm: Number, f_number: Number, coc_um: Number) -> Number:
     """Hyperfocal distance f^2 / (N c) + f of geometric optics.
 
     Parameters
     ----------
-    focal_length_mm : float
+    focal_length_mm : float or ndarray of float64
         Focal length f in millimetres.
-    f_number : float
+    f_number : float or ndarray of float64
         f-number N.
-    coc_um : float
+    coc_um : float or ndarray of float64
         Diameter c of the circle of confusion in micrometres.
 
     Returns
     -------
-    float
+    float or ndarray of float64
         Distance in metres.
     """
     coc_mm = coc_um / 1000

@@ -37,10 +37,9 @@ APERTURE_STOPS: Final = 1.6
 """Apertures further apart than a stop and a half, as written f-numbers are rounded, are no pair: the curve
 would have to bridge too much."""
 
-SAME_SCENE: Final = 0.97
-"""Correlation of signatures from which one scene is likely, where thumbnails were too many to compare."""
-_SAME_SCENE_SIGNATURE: Final = 0.80
-"""Correlation from which it is, where there are no thumbnails at all."""
+SAME_SCENE: Final = 0.9
+"""Correlation of signatures from which two frames show one scene, as for curves, where there are no thumbnails
+or too many to compare."""
 _LEAST_CORRELATION: Final = 0.45
 """Correlation of signatures below which thumbnails are not compared."""
 _SAME_SCENE_THUMBNAIL: Final = 0.55
@@ -298,8 +297,7 @@ class Chooser:
                 self._compared += 1
                 similarity = registered_correlation(first, second, c.scale)
                 return similarity if similarity >= _SAME_SCENE_THUMBNAIL else None
-        enough = _SAME_SCENE_SIGNATURE if self._compared < _MOST_THUMBNAILS else SAME_SCENE
-        return c.similarity if c.similarity >= enough else None
+        return c.similarity if c.similarity >= SAME_SCENE else None
 
 
 def _cost(c: Candidate) -> tuple[float, int, int]:

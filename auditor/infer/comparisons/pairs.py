@@ -41,6 +41,7 @@ from auditor.infer.comparisons.labels import (
     negated,
 )
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
+from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.frame_values import days, group_numbers, usable
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
@@ -51,8 +52,6 @@ Floats = NDArray[np.float64]
 
 _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are compared with each other."""
-_WHOLE_VIEW: Final = 0.90
-"""Two pictures of different size that correlate so well at equal framing show the same view."""
 SINGLE: Final = "single frames"
 """What stacked and merged pictures are compared with."""
 _UNINFORMATIVE: Final = frozenset(
@@ -61,8 +60,6 @@ _UNINFORMATIVE: Final = frozenset(
 """Names of folders that say nothing beside a label that always comes with them."""
 OTHER_KIND: Final = "the two files are of different kinds"
 """Why no stack of developed files is compared with single raw files: the development sharpens."""
-_LONGER_STOPS: Final = 0.15
-"""Exposures that differ by less than half a third of a stop do not tell which side carries an accessory."""
 
 Key = tuple[str, str]
 """A label and the one it is compared with; the empty text where that is the lack of the label."""
@@ -279,7 +276,7 @@ def _candidate(
     if scale != 1.0 and c.signature.known(control):
         same_view = similarity
         similarity = correlation_at_scale(c.signature[labelled], c.signature[control], scale)
-        if label == CROP and same_view > max(_WHOLE_VIEW, similarity):
+        if label == CROP and same_view > max(SAME_SCENE, similarity):
             problem = "the smaller picture shows the whole view, as after resizing"
             similarity, scale = same_view, 1.0
     minutes = abs(float(c.minutes[i] - c.minutes[j]))
@@ -352,7 +349,7 @@ def _is_control(label: str, against: str, pairs: list[Pair], c: _Columns) -> boo
         return names_control(label)
     more = np.array([c.exposure[p.labelled] - c.exposure[p.control] for p in pairs])
     more = more[np.isfinite(more)]
-    return bool(len(more)) and float(np.median(more)) < -_LONGER_STOPS
+    return bool(len(more)) and float(np.median(more)) < -NEGLIGIBLE_STOPS
 
 
 def _merged_labels(labels: LabelSets, written: dict[str, str]) -> tuple[LabelSets, dict[str, str]]:

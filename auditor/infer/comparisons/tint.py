@@ -20,7 +20,13 @@ from auditor.infer.comparisons.colour import (
     evenness_of,
 )
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, pairs_to_settle, verdict
+from auditor.infer.comparisons.verdict import (
+    NEGLIGIBLE_STOPS,
+    USUAL_PAIRS,
+    entry,
+    pairs_to_settle,
+    verdict,
+)
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.model import Finding, LeftOutPairs
@@ -37,10 +43,6 @@ _NO_CAST: Final = 0.004
 """A cast below this in u'v' is hard to see side by side (common practice, no source)."""
 _LIGHT_SD: Final = 0.03
 """Scatter in stops that even agreeing pairs have: cameras time and stop down to a thirtieth of a stop."""
-_LOST_LEAST: Final = 0.1
-"""Stops of light below which none counts as lost: a third of the step that a camera sets."""
-_DARKER_LEAST: Final = 0.15
-"""Stops by which corners are darker before anybody sees it (common practice, no source)."""
 _OUTLIER_STOPS: Final = 0.5
 """A pair whose light differs by so many stops from the others' was taken in changing light."""
 
@@ -228,7 +230,7 @@ def light_entries(
         low, high = middle.bounds(criteria.interval)
         outliers = int(np.sum(np.abs(stops - middle.value) > _OUTLIER_STOPS))
         text = verdict(
-            low, high, middle.count, _LOST_LEAST,
+            low, high, middle.count, NEGLIGIBLE_STOPS,
             (f"takes {-middle.value:.1f} stops of light", f"{middle.value:.1f} stops more light",
              "no light lost"), " stops",
         )  # fmt: skip
@@ -251,7 +253,7 @@ def light_entries(
     if middle.count:
         low, high = middle.bounds(criteria.interval)
         text = verdict(
-            low, high, middle.count, _DARKER_LEAST,
+            low, high, middle.count, NEGLIGIBLE_STOPS,
             (f"corners darker by {-middle.value:.1f} stops",
              f"corners brighter by {middle.value:.1f} stops", "no darker corners found"), " stops",
         )  # fmt: skip

@@ -11,6 +11,7 @@ from auditor.model import Comparison, Finding, Shot
 
 __all__ = [
     "FEWEST",
+    "NEGLIGIBLE_STOPS",
     "USUAL_PAIRS",
     "entry",
     "few_scenes",
@@ -28,6 +29,9 @@ nothing tells which one missed."""
 NEGLIGIBLE: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
 third of a stop of diffraction costs)."""
+NEGLIGIBLE_STOPS: Final = 0.15
+"""Stops of light, of an exposure or in the corners, below which nothing was lost: half the third of a stop that
+cameras set (common practice, no source)."""
 _NEARLY_ZERO: Final = 0.005
 """An interval that keeps off zero by less than this says nothing that anybody should act on."""
 

@@ -87,7 +87,7 @@ def _request(
     chosen = chosen_steps(isos)
     return {
         "kind": kind, "lens": None, "body": body, "converter": None, "focal_mm": None,
-        "apertures": [], "iso": chosen, "frames": _EACH * len(chosen), "how": how, "why": why,
+        "apertures": [], "iso": list(chosen), "frames": _EACH * len(chosen), "how": how, "why": why,
         "gain": gain,
     }  # fmt: skip
 
