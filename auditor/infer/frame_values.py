@@ -47,7 +47,7 @@ _MOST_F_NUMBER: Final = 128.0
 
 
 SAMPLED: Final = 400
-"""Pairs or frames that stand for all others: what they differ by is then known to some 0.3%."""
+"""Pairs, frames, scenes or outings that stand for all others: what pairs differ by is then known to some 0.3%."""
 _LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
 _FIRST_YEAR_S: Final = -62_135_596_800

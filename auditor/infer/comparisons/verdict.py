@@ -11,6 +11,7 @@ from auditor.model import Comparison, Finding, Shot
 
 __all__ = [
     "FEWEST",
+    "NEGLIGIBLE",
     "NEGLIGIBLE_STOPS",
     "USUAL_PAIRS",
     "entry",

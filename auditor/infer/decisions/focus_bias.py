@@ -23,6 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import aperture_text
+from auditor.infer.comparisons.verdict import NEGLIGIBLE
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.decisions.common import (
     FEW,
@@ -68,8 +69,6 @@ _READ: Final = (
 """Columns that one lens's frames are judged by: choosing rows copies all columns there are."""
 _FLIPS: Final = 4000
 """Draws of signs behind a chance."""
-_LOSS: Final = 0.05
-"""Loss of MTF50 at the meant place from which an aperture is named."""
 
 
 def find_focus_bias(
@@ -271,7 +270,7 @@ def _losses(
         here = better[known & (f_number == n)]
         if len(here) >= FEW:
             loss = 1 - float(np.exp(-np.median(here)))
-            if loss >= _LOSS:
+            if loss >= NEGLIGIBLE:
                 out.append([float(n), round(loss, 3)])
     return out
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
 from auditor.infer.decisions.common import FEW, FEW_FRAMES
+from auditor.infer.frame_values import SAMPLED
 from auditor.robust import (
     BISQUARE_CUT,
     MAD_TO_SD,
@@ -32,8 +33,6 @@ Codes = NDArray[np.int64]
 
 FEW_OUTINGS: Final = 3
 """Outings a side below which a change can't be distinguished from one unusual day."""
-_BLOCKS: Final = 400
-"""Outings of a series beyond which neighbours are taken together."""
 _SHUFFLES: Final = 10_000
 """Shuffles at most: a p-value of one in some thousands must remain significant among a hundred series."""
 _EXCEEDANCES: Final = 50
@@ -219,8 +218,8 @@ def _blocks(series: Series) -> Codes | None:
     place = np.empty(len(outing), np.int64)
     place[np.argsort(first, kind="stable")] = np.arange(len(outing))
     block = place[code]
-    if len(outing) > _BLOCKS:
-        block = block * _BLOCKS // len(outing)
+    if len(outing) > SAMPLED:  # neighbours are taken together
+        block = block * SAMPLED // len(outing)
     return np.asarray(block)
 
 

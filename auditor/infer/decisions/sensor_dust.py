@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from auditor.infer.decisions.common import iso_day
-from auditor.infer.frame_values import days, evenly, usable
+from auditor.infer.frame_values import SAMPLED, days, evenly, usable
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust
@@ -28,7 +28,7 @@ from auditor.record.pools import SAME_SCALE
 from auditor.record.values import as_texts, numbers, words
 from auditor.robust import scale_of
 
-__all__ = ["find_dust"]
+__all__ = ["REFERENCE_F_NUMBER", "find_dust"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -41,9 +41,7 @@ _SCENES: Final = 4
 _CLIP_SD: Final = 3.0
 """Standard deviations at which a frame's z-score is clipped: no bird, cloud's edge or branch can make a
 spot by itself."""
-_MOST_SCENES: Final = 400
-"""Scenes of a body that are used, evenly over its time."""
-_MOST_SHOTS: Final = 20 * _MOST_SCENES
+_MOST_SHOTS: Final = 20 * SAMPLED
 """Frames of a body, evenly over its time, among which scenes are found: twenty for each that is
 used (a choice; with more they take longer than all that follows)."""
 _LEAF: Final = 8
@@ -62,8 +60,9 @@ _ROUNDS: Final = 3
 """Rounds in which depth and time of a spot settle."""
 _BATCH: Final = 100
 """Maps read at a time."""
-_REFERENCE_F_NUMBER: Final = 16.0
-"""The f-number to which depths refer: a grain's shadow is as deep as the square of the f-number."""
+REFERENCE_F_NUMBER: Final = 16
+"""The f-number to which depths refer (a grain's shadow is as deep as the square of the f-number), small enough to
+show dust and wide enough for most lenses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +209,7 @@ def _one_of_each_scene(frames: pd.DataFrame, shots: list[Rows], f_number: Floats
         order = np.lexsort((-f_number[rows], scene))
         _, first = np.unique(scene[order], return_index=True)
         chosen = rows[np.sort(order[first])]
-        out.append(chosen[evenly(len(chosen), _MOST_SCENES)])
+        out.append(chosen[evenly(len(chosen), SAMPLED)])
     return out
 
 
@@ -237,7 +236,7 @@ def _resampled(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Pla
         return np.asarray(plane[np.ix_(rows, cols)])
 
     z = nearest(dust.significance)
-    noise = nearest(dust.local_sd) * np.float32((_REFERENCE_F_NUMBER / f_number) ** 2)
+    noise = nearest(dust.local_sd) * np.float32((REFERENCE_F_NUMBER / f_number) ** 2)
     known = np.isfinite(z) & (noise > 0)
     return np.where(known, z, np.float32(0)), np.where(known, noise, np.float32(np.inf))
 
@@ -322,7 +321,7 @@ def _entry(
         "y": round((spot.row + 0.5) / shots.shape[0], 4),
         "f_number": smallest,
         "diameter_px": round(_DIAMETER / shots.shape[1] * width_px),
-        "depth": round(depth16 * (smallest / _REFERENCE_F_NUMBER) ** 2, 4),
+        "depth": round(depth16 * (smallest / REFERENCE_F_NUMBER) ** 2, 4),
         "since": iso_day(shots.day[first]), "last": iso_day(shots.day[last]),
         "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _DECISIVE else None,
         "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _DECISIVE else None,

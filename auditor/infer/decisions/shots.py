@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
+from auditor.infer.decisions.sensor_dust import REFERENCE_F_NUMBER
 from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot
 
 __all__ = ["decision_shots"]
@@ -13,8 +14,6 @@ _FLAT_FRAMES: Final = 6
 """Three frames, and three with the camera upside down."""
 _FOCUS_FRAMES: Final = 10
 """Five focused as usual, and five on the magnified picture."""
-_DUST_F_NUMBER: Final = 16
-"""Small enough to show dust, wide enough for most lenses."""
 _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the magnified picture"
 
 
@@ -77,7 +76,7 @@ def _dust(spots: Sequence[DustSpot]) -> list[Shot]:
     return [
         {
             "kind": "dust", "lens": None, "body": body, "converter": None, "focal_mm": None,
-            "gain": None, "apertures": [_DUST_F_NUMBER], "iso": [100], "frames": 3,
+            "gain": None, "apertures": [REFERENCE_F_NUMBER], "iso": [100], "frames": 3,
             "how": "the plain sky or a white wall out of focus, the camera moved between the frames; once "
             "before and once after cleaning the sensor",
             "why": f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "

@@ -8,6 +8,7 @@ holds a camera stood on something and are left out.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -31,13 +32,13 @@ FINE_STOPS: Final = 0.02
 SHAKEN: Final = 0.10
 """Share of shaken frames that sets the limit: one in ten (a choice; the text says it). Where fewer than ten
 frames are as quick as the limit, not one is expected to be shaken there, and no limit is given."""
-FEWEST: Final = 20
+FEWEST: Final = round(2 / SHAKEN)
 """Frames of a lens below which nothing is fitted: fewer hold two shaken ones at the limit."""
 FEWEST_SHAKEN: Final = 4
 """Shaken frames below which no limit was reached: two parameters are fitted to them."""
 SLOWEST_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
-STEADY_FRAMES: Final = 22
+STEADY_FRAMES: Final = math.ceil(math.log(0.1) / math.log(1 - SHAKEN))
 """Frames none of which is shaken that leave a share of one in ten a chance of less than 10% (0.9^22)."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
 """Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
