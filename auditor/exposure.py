@@ -200,18 +200,51 @@ def nominal_iso(iso: float) -> int:
 
 
 def aperture_text(f_number: float) -> str:
-    """'f/8', 'f/5.6'."""
+    """An aperture in words.
+
+    Parameters
+    ----------
+    f_number : float
+        f-number.
+
+    Returns
+    -------
+    str
+        'f/8', 'f/5.6'.
+    """
     return f"f/{f_number:.1f}".removesuffix(".0")
 
 
 def shutter_text(seconds: float) -> str:
-    """'1/250 s', '0.5 s', '2 s'."""
+    """A shutter time in words.
+
+    Parameters
+    ----------
+    seconds : float
+        Time, above 0.
+
+    Returns
+    -------
+    str
+        '1/250 s', '0.5 s', '2 s'.
+    """
     if seconds <= _UNIT_FRACTION_S:
         return f"1/{round(1 / seconds)} s"
     return f"{seconds:.1f}".removesuffix(".0") + " s"
 
 
 def slower_text(stops: float) -> str:
-    """'1.0 stop slower', '2.3 stops faster'."""
+    """How a shutter time lies to another one, in words.
+
+    Parameters
+    ----------
+    stops : float
+        How much slower, in stops.
+
+    Returns
+    -------
+    str
+        '1.0 stop slower', '2.3 stops faster'.
+    """
     size = f"{abs(stops):.1f}"
     return f"{size} stop{'s' * (size != '1.0')} {'slower' if stops > 0 else 'faster'}"

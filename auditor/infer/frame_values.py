@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pandas.util import hash_array
 
 from auditor.exposure import F_NUMBERS, f_number_place
+from auditor.infer.enough import SAMPLED
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SHARE_COLUMNS, SIGNAL_BIN_EDGES
 from auditor.record.values import flags, numbers, texts, words
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
@@ -21,7 +22,6 @@ __all__ = [
     "DAYS",
     "EDGES",
     "OPPOSITE_EDGE",
-    "SAMPLED",
     "SHARE_COLUMNS",
     "aperture_index",
     "days",
@@ -46,8 +46,6 @@ _MOST_F_NUMBER: Final = 128.0
 """F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
 
 
-SAMPLED: Final = 400
-"""Pairs, frames, scenes or outings that stand for all others: what pairs differ by is then known to some 0.3%."""
 _LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
 _FIRST_YEAR_S: Final = -62_135_596_800

@@ -21,9 +21,10 @@ from auditor.infer.comparisons.pairs import OTHER_KIND, SINGLE, Labelled, Pair, 
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
-from auditor.infer.comparisons.verdict import FEWEST, USUAL_PAIRS
+from auditor.infer.comparisons.verdict import USUAL_PAIRS
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import SAMPLED, random_sample
+from auditor.infer.enough import FEWEST, SAMPLED
+from auditor.infer.frame_values import random_sample
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers

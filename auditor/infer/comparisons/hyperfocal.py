@@ -20,8 +20,9 @@ from scipy.special import stdtrit
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.choose import MINUTES
 from auditor.infer.comparisons.curves import USUAL_BLUR
-from auditor.infer.comparisons.verdict import FEWEST, USUAL_PAIRS, sharpness_verdict
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import (
     days,
     group_numbers,
@@ -89,9 +90,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     hyperfocal = np.full(len(frames), np.nan)
     coc = circle_of_confusion_um(pitch[known], criteria.coc_pixels)
     hyperfocal[known] = hyperfocal_m(focal[known], n[known], coc)
-    with np.errstate(invalid="ignore"):
-        known &= (distance >= LANDSCAPE * hyperfocal) & (distance > _NEAREST_FOCAL * focal / 1000)
-        known &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
+    known &= (distance >= LANDSCAPE * hyperfocal) & (distance > _NEAREST_FOCAL * focal / 1000)
+    known &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(known)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
     rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at) for at in groups)]))]

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.curves import added_blur_px, expected_log_mtf50, find_range
 from auditor.infer.comparisons.paired import SCATTER, paired_difference
 from auditor.infer.comparisons.pairs import Pair
-from auditor.infer.comparisons.verdict import FEWEST, few_scenes, sharpness_verdict
+from auditor.infer.comparisons.verdict import few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import Finding
@@ -64,9 +65,8 @@ class SharpnessTable:
     def risk(self, rows: NDArray[np.int64]) -> Floats:
         """Factor on the odds of a fault: held longer than one over the focal length (common
         practice, no source), and blur that has a direction."""
-        with np.errstate(invalid="ignore"):
-            slow = self.stops[rows] > 0
-            directed = self.direction[rows] > _DIRECTED
+        slow = self.stops[rows] > 0
+        directed = self.direction[rows] > _DIRECTED
         return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
 
 

@@ -28,6 +28,7 @@ from auditor.infer.comparisons.verdict import (
     verdict,
 )
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.model import Finding, LeftOutPairs
 from auditor.record.values import flags, numbers, words
@@ -37,8 +38,6 @@ __all__ = ["Balance", "Light", "cast_entries", "light_entries"]
 
 _SAME_KELVIN: Final = 0.01
 """Share by which two colour temperatures may differ and count as one setting."""
-_ENOUGH_FIXED: Final = 4
-"""So many pairs with a fixed white balance make the automatic ones needless."""
 _NO_CAST: Final = 0.004
 """A cast below this in u'v' is hard to see side by side (common practice, no source)."""
 _LIGHT_SD: Final = 0.03
@@ -105,7 +104,7 @@ def cast_entries(
     left_out: list[LeftOutPairs] = []
     if differs:
         left_out.append({"reason": DIFFERS, "count": differs})
-    if len(fixed) >= _ENOUGH_FIXED and automatic:
+    if len(fixed) >= FEWEST and automatic:
         left_out.append({"reason": AUTOMATIC, "count": len(automatic)})
         automatic = []
     used = fixed + automatic
@@ -123,7 +122,7 @@ def cast_entries(
             "what": "cast", "zone": None, "pairs": len(used), "difference": None, "low": None,
             "high": None, "unit": "u'v'",
             "verdict": f"cannot tell: {DIFFERS} in {differs} of {len(coloured)} pairs; "
-            "about 8 pairs with one fixed setting would settle it",
+            f"about {USUAL_PAIRS} pairs with one fixed setting would settle it",
             "even": not even.uneven, "found": False,
         }  # fmt: skip
     else:

@@ -7,11 +7,10 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
+from auditor.infer.enough import NEGLIGIBLE
 from auditor.model import Comparison, Finding, Shot
 
 __all__ = [
-    "FEWEST",
-    "NEGLIGIBLE",
     "NEGLIGIBLE_STOPS",
     "USUAL_PAIRS",
     "entry",
@@ -24,12 +23,6 @@ __all__ = [
 
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
-FEWEST: Final = 3
-"""Scenes, outings or pairs (of each side) below which nothing is judged: focus is missed by scene, and of two
-nothing tells which one missed."""
-NEGLIGIBLE: Final = 0.05
-"""A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
-third of a stop of diffraction costs)."""
 NEGLIGIBLE_STOPS: Final = 0.15
 """Stops of light, of an exposure or in the corners, below which nothing was lost: half the third of a stop that
 cameras set (common practice, no source)."""

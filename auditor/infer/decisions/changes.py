@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_index, f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import FEW_FRAMES, date_of, holm, iso_day
+from auditor.infer.decisions.common import date_of, holm, iso_day
 from auditor.infer.decisions.scan import (
     Candidate,
     Change,
@@ -27,6 +27,7 @@ from auditor.infer.decisions.scan import (
     estimate_change,
     most_likely_change,
 )
+from auditor.infer.enough import FEW_FRAMES
 from auditor.infer.frame_values import days, log_sharpness, usable
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import GearChange

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -17,8 +17,6 @@ from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import half_width
 
 __all__ = [
-    "FEW",
-    "FEW_FRAMES",
     "LEAST_ERROR",
     "ZONES",
     "body_widths",
@@ -30,7 +28,6 @@ __all__ = [
     "lens_text",
     "log_error",
     "picture_sizes",
-    "same",
 ]  # fmt: skip
 
 Block = Mapping[str, Any]
@@ -41,11 +38,6 @@ _FAMILY_ERROR: Final = 0.05
 decision, over all lenses and bodies."""
 _EPOCH: Final = datetime(1970, 1, 1)
 """Where days are counted from (POSIX)."""
-FEW_FRAMES: Final = 12
-"""Frames of each of two sides that are held against each other below which nothing is said."""
-FEW: Final = 6
-"""Frames at one setting (an aperture, a focal length, one way of holding the camera), or of one body's noise, below
-which nothing is said of it."""
 ZONES: Final = ("centre", "corner")
 """Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4
@@ -184,11 +176,6 @@ def holm(p_values: Sequence[float]) -> int:
         if p > _FAMILY_ERROR / (len(p_values) - rank):
             return rank
     return len(p_values)
-
-
-def same(first: Block, second: Block, keys: Iterable[str]) -> bool:
-    """Whether two entries agree in these keys."""
-    return all(first.get(k) == second.get(k) for k in keys)
 
 
 def lens_text(lens: Any, converter: Any, lens_serial: Any) -> str:

@@ -23,15 +23,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import aperture_text
-from auditor.infer.comparisons.verdict import NEGLIGIBLE
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.decisions.common import (
-    FEW,
-    FEW_FRAMES,
     focal_text,
     holm,
     lens_text,
 )
+from auditor.infer.enough import FEW, FEW_FRAMES, NEGLIGIBLE
 from auditor.infer.frame_values import (
     EDGES,
     OPPOSITE_EDGE,
@@ -139,8 +137,7 @@ def _test_bias(
     intended = log_sharpness(table, "centre")
     f_number = numbers(table, "f_number")
     near, far = near - intended, far - intended
-    with np.errstate(invalid="ignore"):
-        stops = 2 * np.log2(f_number / np.nanmin(f_number))
+    stops = 2 * np.log2(f_number / np.nanmin(f_number))
     lens_near, lens_far, sides_known = _lens_falloff(table, below, stops)
     lens_sides = (lens_near + lens_far) / 2
     # What was meant shows in the middle and beside it.

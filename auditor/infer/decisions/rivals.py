@@ -20,8 +20,6 @@ from scipy.special import stdtr
 from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
-    FEW,
-    FEW_FRAMES,
     LEAST_ERROR,
     ZONES,
     focal_text,
@@ -29,7 +27,6 @@ from auditor.infer.decisions.common import (
     interval_about,
     lens_text,
     log_error,
-    same,
 )
 from auditor.infer.decisions.visible import (
     OPEN,
@@ -40,6 +37,7 @@ from auditor.infer.decisions.visible import (
     verdict,
     viewings,
 )
+from auditor.infer.enough import FEW, FEW_FRAMES
 from auditor.infer.lenses.grouping import PRIME, SAME_PITCH
 from auditor.model import LensChoice, Rival, RivalAperture, RivalDifference, RivalZone
 
@@ -105,7 +103,8 @@ def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block
     ]
     for (a, first), (b, second) in combinations(parts, 2):
         serials = a.get("lens_serial"), b.get("lens_serial")
-        if same(a, b, ("lens", "converter")) and (None in serials or serials[0] == serials[1]):
+        one_name = (a["lens"], a["converter"]) == (b["lens"], b["converter"])
+        if one_name and (None in serials or serials[0] == serials[1]):
             continue
         if max(first["focal_mm"][0], second["focal_mm"][0]) <= PRIME * min(
             first["focal_mm"][1], second["focal_mm"][1]

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
-from auditor.infer.decisions.common import FEW, FEW_FRAMES
-from auditor.infer.frame_values import SAMPLED
+from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST, SAMPLED
 from auditor.robust import (
     BISQUARE_CUT,
     MAD_TO_SD,
@@ -31,8 +30,6 @@ __all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_chan
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-FEW_OUTINGS: Final = 3
-"""Outings a side below which a change can't be distinguished from one unusual day."""
 _SHUFFLES: Final = 10_000
 """Shuffles at most: a p-value of one in some thousands must remain significant among a hundred series."""
 _EXCEEDANCES: Final = 50
@@ -157,7 +154,7 @@ def most_likely_change(series: Series, seed: int = 0) -> Candidate | None:
     Returns
     -------
     Candidate or None
-        None with fewer than `FEW_FRAMES` frames or `FEW_OUTINGS` outings a side.
+        None with fewer than `FEW_FRAMES` frames or `FEWEST` outings a side.
     """
     blocks = _blocks(series)
     if blocks is None:
@@ -211,7 +208,7 @@ def _blocks(series: Series) -> Codes | None:
     if len(series.value) < 2 * FEW_FRAMES:
         return None
     outing, code = np.unique(series.outing, return_inverse=True)
-    if len(outing) < 2 * FEW_OUTINGS:
+    if len(outing) < 2 * FEWEST:
         return None
     first = np.full(len(outing), np.inf)
     np.minimum.at(first, code, series.day)
@@ -286,7 +283,7 @@ def _statistic(sums: _Sums, order: Codes) -> Floats:
     after = count.sum(1, keepdims=True) - before
     at = np.arange(1, count.shape[1])
     allowed = (before >= FEW_FRAMES) & (after >= FEW_FRAMES)
-    allowed &= (at >= FEW_OUTINGS) & (count.shape[1] - at >= FEW_OUTINGS)
+    allowed &= (at >= FEWEST) & (count.shape[1] - at >= FEWEST)
     value = np.full(before.shape, -1.0)
     for score, weight, column in zip(sums.score, sums.weight, sums.column, strict=True):
         step = np.cumsum(score[order], 1)[:, :-1]

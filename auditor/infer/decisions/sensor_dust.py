@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from auditor.infer.decisions.common import iso_day
-from auditor.infer.frame_values import SAMPLED, days, evenly, usable
+from auditor.infer.enough import SAMPLED
+from auditor.infer.frame_values import days, evenly, usable
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust
@@ -44,7 +45,7 @@ spot by itself."""
 _MOST_SHOTS: Final = 20 * SAMPLED
 """Frames of a body, evenly over its time, among which scenes are found: twenty for each that is
 used (a choice; with more they take longer than all that follows)."""
-_LEAF: Final = 8
+_LEAF: Final = 2 * _SCENES
 """Scenes of the shortest windows of time."""
 _SPOT_RADIUS: Final = 4
 """Places of the map within which what stands out is one spot."""

@@ -8,8 +8,8 @@ from typing import Any, Final
 import numpy as np
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import FEW
 from auditor.infer.decisions.visible import viewings
+from auditor.infer.enough import FEW
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import NoiseVisible
 from auditor.record import MID_GREY

@@ -95,8 +95,7 @@ def handheld_limits(
     out = []
     for i, lens in enumerate(lenses):
         own = (entry_of == i) & several
-        with np.errstate(invalid="ignore"):
-            rows = np.flatnonzero(own & (stops <= SUPPORTED_STOPS))
+        rows = np.flatnonzero(own & (stops <= SUPPORTED_STOPS))
         if len(rows) < FEWEST:
             continue
         out.append(_one_lens(lens, stops[rows], shaken[rows], outing[rows], criteria))

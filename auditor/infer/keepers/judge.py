@@ -194,10 +194,9 @@ def _sharpness(
     # How much of it is left in a picture of the output size.
     pixels = numbers(frames, "width_px") * numbers(frames, "height_px")
     reduced = np.sqrt(np.fmax(pixels / (criteria.output_megapixels * 1e6), 1.0))
-    with np.errstate(invalid="ignore"):
-        fault = usable & (probability > LIKELY) & (measured * reduced < VISIBLE_CPP)
-        streaked = moved & (out["streaks"] > PLAIN_STREAKS)
-        fault &= measured < np.where(streaked, 1, 1 - VISIBLE_LOSS) * expected
+    fault = usable & (probability > LIKELY) & (measured * reduced < VISIBLE_CPP)
+    streaked = moved & (out["streaks"] > PLAIN_STREAKS)
+    fault &= measured < np.where(streaked, 1, 1 - VISIBLE_LOSS) * expected
     # Edges along a movement stay sharp: what a frame without others shows says nothing of it.
     by_streaks = (
         usable & (probability > LIKELY) & moved & (out["streaks"] > SEEN_STREAKS).to_numpy()
@@ -212,8 +211,7 @@ def _sharpness(
     )
     spare = out["rule_stops"].to_numpy() < -SPARE_STOPS
     setting = usable & (allowed.small | (allowed.wide & spare)) & ~fault
-    with np.errstate(invalid="ignore"):
-        out["setting"] = setting & ~(weaker * reduced >= VISIBLE_CPP)
+    out["setting"] = setting & ~(weaker * reduced >= VISIBLE_CPP)
     out["wide"], out["small"] = allowed.wide, allowed.small
     out["sweet_spot"], out["kept"] = allowed.sweet_spot, allowed.kept
     out["p_setting"] = allowed.confidence

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaln
 
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEW
 from auditor.infer.frame_values import aperture_index, group_numbers, nominal_from_index
 from auditor.model import Setting
 from auditor.record.values import numbers
@@ -30,8 +31,6 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 _Fault = Literal["soft", "noisy"]
 
-FEWEST: Final = 6
-"""Frames with a setting below which nothing is said of it."""
 FALSE_DISCOVERY_RATE: Final = 0.10
 """Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
 Stat. Soc. B 57, 1995)."""
@@ -87,7 +86,7 @@ def settings_to_avoid(
     tested = 0
     for i, lens in enumerate(lenses):
         rows = np.flatnonzero(once & (entry_of == i))
-        if len(rows) < 2 * FEWEST:
+        if len(rows) < 2 * FEW:
             continue
         part, verdict = frames.iloc[rows], verdicts.iloc[rows]
         soft, setting, noisy = (
@@ -95,7 +94,7 @@ def settings_to_avoid(
         )
         for text, kind, mask in _settings(part, verdict, lens):
             count = int(mask.sum())
-            if count < FEWEST or count == len(rows):
+            if count < FEW or count == len(rows):
                 continue
             if len(np.unique(outing[rows][mask])) < FEWEST_OUTINGS:
                 continue
@@ -213,8 +212,7 @@ def _settings(
         (3.0, np.inf, "more than eight times as slow"),
     ):
         text = f"shutter {text} as 1 / focal length in full-frame terms"
-        with np.errstate(invalid="ignore"):
-            yield text, "shutter", (stops >= low) & (stops < high)
+        yield text, "shutter", (stops >= low) & (stops < high)
     iso = numbers(part, "iso")
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.round(np.log2(iso / 100))

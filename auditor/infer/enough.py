@@ -1,0 +1,22 @@
+"""How much evidence it takes to speak, and how much stands for all: one set of numbers for keepers, comparisons and
+decisions."""
+
+from __future__ import annotations
+
+from typing import Final
+
+__all__ = ["FEW", "FEWEST", "FEW_FRAMES", "NEGLIGIBLE", "SAMPLED"]
+
+FEW: Final = 6
+"""Frames at one setting (an aperture, a focal length, one way of holding the camera), or of one body's noise, below
+which nothing is said of it."""
+FEW_FRAMES: Final = 12
+"""Frames of each of two sides that are held against each other below which nothing is said."""
+FEWEST: Final = 3
+"""Scenes, outings or pairs (of each side) below which nothing is judged: focus is missed by scene, and of two
+nothing tells which one missed; two have no robust middle."""
+SAMPLED: Final = 400
+"""Pairs, frames, scenes or outings that stand for all others: what pairs differ by is then known to some 0.3%."""
+NEGLIGIBLE: Final = 0.05
+"""A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
+third of a stop of diffraction costs)."""
