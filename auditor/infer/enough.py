@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["FEW", "FEWEST", "FEW_FRAMES", "NEGLIGIBLE", "SAMPLED"]
+__all__ = ["CHUNK", "FEW", "FEWEST", "FEW_FRAMES", "LEAST_SHARE", "NEGLIGIBLE", "SAMPLED"]
 
 FEW: Final = 6
 """Frames at one setting (an aperture, a focal length, one way of holding the camera), or of one body's noise, below
@@ -17,6 +17,11 @@ FEWEST: Final = 3
 nothing tells which one missed; two have no robust middle."""
 SAMPLED: Final = 400
 """Pairs, frames, scenes or outings that stand for all others: what pairs differ by is then known to some 0.3%."""
+LEAST_SHARE: Final = 0.15
+"""Share of the frames in which something must show, or by which a setting must stand out: a significant but
+small difference helps nobody."""
 NEGLIGIBLE: Final = 0.05
 """A loss of sharpness below this is taken for none (a twentieth of MTF50; about a third of what a
 third of a stop of diffraction costs)."""
+CHUNK: Final = 50_000
+"""Rows whose histograms or small pictures are read at a time, for the memory that they take: some 10 MB."""

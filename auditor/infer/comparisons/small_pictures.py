@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import read_grid
+from auditor.infer.enough import CHUNK
 from auditor.infer.lenses.scene_groups import read_signatures
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.values import texts
@@ -56,9 +57,6 @@ def _bytes(value: object) -> bytes | None:
 
 Rows = NDArray[np.int64]
 
-_CHUNK: Final = 50_000
-"""Rows read at a time, for the memory that their text takes: some 10 MB."""
-
 
 class Signatures:
     """Signatures by position in the frame table, as vectors of mean 0 and length 1.
@@ -88,8 +86,8 @@ class Signatures:
         self._vectors = np.concatenate(
             [self._vectors[:0]]
             + [
-                read_signatures(self._texts.iloc[rows[i : i + _CHUNK]])
-                for i in range(0, len(rows), _CHUNK)
+                read_signatures(self._texts.iloc[rows[i : i + CHUNK]])
+                for i in range(0, len(rows), CHUNK)
             ]
         )
         self._known = np.asarray(self._vectors.any(axis=1))
@@ -118,7 +116,7 @@ class Signatures:
             0 where one has no signature.
         """
         out = np.zeros(len(a), np.float32)
-        for i in range(0, len(a), _CHUNK):
-            one, other = (self._vectors[self._place[x[i : i + _CHUNK]]] for x in (a, b))
-            out[i : i + _CHUNK] = np.einsum("ij,ij->i", one, other)
+        for i in range(0, len(a), CHUNK):
+            one, other = (self._vectors[self._place[x[i : i + CHUNK]]] for x in (a, b))
+            out[i : i + CHUNK] = np.einsum("ij,ij->i", one, other)
         return out

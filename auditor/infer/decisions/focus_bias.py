@@ -29,7 +29,7 @@ from auditor.infer.decisions.common import (
     holm,
     lens_text,
 )
-from auditor.infer.enough import FEW, FEW_FRAMES, NEGLIGIBLE
+from auditor.infer.enough import FEW, FEW_FRAMES, LEAST_SHARE, NEGLIGIBLE
 from auditor.infer.frame_values import (
     EDGES,
     OPPOSITE_EDGE,
@@ -55,8 +55,6 @@ _BY_CHANCE: Final = {"front": 0.5, "behind": 0.6}
 when focus errs to both sides alike. What lies beyond the middle can't be farther off, in dioptres, than
 infinity; what lies before it can. So errors behind show more often, in 60% of drawn landscapes without
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
-_LEAST_SHARE: Final = 0.15
-"""Least share of the frames that must show the bias."""
 _HALF_WEIGHT: Final = 0.05
 """How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
 as much (drawn landscapes, `artificial.focus`)."""
@@ -101,7 +99,7 @@ def find_focus_bias(
             tests.append(found)
     tests.sort(key=lambda t: t["p"])
     significant = tests[: holm([t["p"] for t in tests])]
-    reported = [t for t in significant if t["share"] >= _LEAST_SHARE]
+    reported = [t for t in significant if t["share"] >= LEAST_SHARE]
     for entry in reported:
         entry["text"] = _text(entry)
     return reported

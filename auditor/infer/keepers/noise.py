@@ -11,6 +11,7 @@ from scipy.special import ndtr
 
 from auditor.infer.bodies.habits import BRIGHTEST, HEADROOM_LOG2
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.infer.keepers.expected import Allowed
 from auditor.record import MID_GREY, SIGNAL_BIN_EDGES, TONE_SIGNALS, tone_column
@@ -21,8 +22,6 @@ __all__ = ["judge_noise"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-CHUNK: Final = 50_000
-"""Rows whose histograms are read together."""
 OWN_MARGIN: Final = 2**0.5
 """Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
 half the noise power, a stop of light."""

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaln
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW
+from auditor.infer.enough import FEW, LEAST_SHARE
 from auditor.infer.frame_values import aperture_index, group_numbers, nominal_from_index
 from auditor.model import Setting
 from auditor.record.values import numbers
@@ -36,8 +36,6 @@ FALSE_DISCOVERY_RATE: Final = 0.10
 Stat. Soc. B 57, 1995)."""
 FEWEST_OUTINGS: Final = 2
 """Outings with a setting below which nothing is said of it: of one alone the outing may be to blame."""
-LEAST_EXCESS: Final = 0.15
-"""The share must lie this far above the usual one: a significant but small difference helps nobody."""
 
 
 def settings_to_avoid(
@@ -111,7 +109,7 @@ def settings_to_avoid(
                     "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
                     "soft_share": shares[0], "noisy_share": shares[1],
                 })  # fmt: skip
-    chosen = [e for e in _discoveries(found) if e["excess"] >= LEAST_EXCESS]
+    chosen = [e for e in _discoveries(found) if e["excess"] >= LEAST_SHARE]
     for entry in chosen:
         entry["looked_at"] = tested
         entry["excess"] = round(entry["excess"], 4)
