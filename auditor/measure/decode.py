@@ -11,7 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
-from auditor.measure.content import MAX_PIXELS, check_size, has_spare_bits, header_of, imdecode
+from auditor.measure.content import (
+    MAX_PIXELS,
+    check_size,
+    has_spare_bits,
+    header_of,
+    imdecode,
+    right_at_8_bits_only,
+)
 from auditor.measure.heif import decode_heif
 from auditor.measure.icc_profiles import curve_number, transfer_from_icc
 from auditor.measure.isobmff import is_container, read_container
@@ -35,9 +42,11 @@ _JPEG2000_DEPTH_AT: Final = 42
 _FILLER: Final = 128
 """Code value with which decoders fill up what is missing of a JPEG: the middle of 8 bits, which a block
 without coefficients gives (ITU-T T.81, level shift)."""
+_SPARSE: Final = 16
+"""Every so many rows and columns tell the median of a picture."""
 _INTEGERS_FROM: Final = 1.5
-"""Highest value of a floating-point picture from which on it holds integer code values: linear light
-seldom passes white by so much (common practice, no source)."""
+"""Median of a floating-point picture from which on it holds integer code values: merges of several exposures
+keep light far above white, but not most of their picture (common practice, no source)."""
 
 
 def decode(
@@ -97,6 +106,8 @@ def decode(
         raise Undecodable("the file is truncated: its picture data breaks off")
     flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
     flags |= cv2.IMREAD_GRAYSCALE if mode in ("L", "I;16", "I;16B", "I", "F") else cv2.IMREAD_COLOR
+    if kind == "TIFF" and right_at_8_bits_only(data):
+        flags &= ~cv2.IMREAD_ANYDEPTH
     code = imdecode(data, flags)
     if code is None:
         raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
@@ -225,7 +236,7 @@ def _normalise(
         return (code.astype(np.float32) / np.float32(top)).clip(0, 1), transfer or fallback
     finite = np.nan_to_num(code.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
     top = float(finite.max(initial=0.0))
-    if top > _INTEGERS_FROM:
+    if float(np.median(finite[::_SPARSE, ::_SPARSE])) > _INTEGERS_FROM:
         # Floating-point files of scans and merges often keep integer code values.
         finite = finite / np.float32(255 if top <= 255 else max(top, WHITE_16))
     # Floating-point pictures hold linear light by custom unless a profile says otherwise.
