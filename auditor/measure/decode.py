@@ -115,7 +115,7 @@ def decode(
         raise Undecodable("the picture data is damaged: the lower part of the frame is missing")
     if kind == "JPEG2000":
         code = _to_top(code, _depth_of_jpeg2000(data))
-    code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
+    code, transfer = _normalise(code, _transfer(icc), fallback_transfer)
     lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000")
     return Picture(code, transfer, lossy=lossy, luma_steps=steps)
 
@@ -154,8 +154,7 @@ def _decode_container(
         icc = icc or own
     if code is None:
         raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
-    transfer = transfer_from_icc(icc) if icc else None
-    transfer = transfer or _CURVES.get(container.curve or 0)
+    transfer = _transfer(icc) or _CURVES.get(container.curve or 0)
     code, transfer = _normalise(code, transfer, fallback)
     return Picture(code, transfer, lossy=True, orientation=container.orientation)
 
@@ -188,9 +187,14 @@ def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: 
     icc = icc or own
     if isinstance(code, bytes):
         return decode(code, ".jpg", icc=icc, fallback_transfer=fallback, max_pixels=max_pixels)
-    _refuse_hdr(curve_number(icc))
-    code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback)
+    code, transfer = _normalise(code, _transfer(icc), fallback)
     return Picture(code, transfer, lossy=True, orientation=1)  # the library has turned it
+
+
+def _transfer(icc: bytes | None) -> Transfer | None:
+    """Tone curve that a profile states, if any; refuses those for bright screens."""
+    _refuse_hdr(curve_number(icc))
+    return transfer_from_icc(icc) if icc else None
 
 
 def _refuse_hdr(curve: int | None) -> None:
