@@ -120,7 +120,6 @@ def test_monochrome_has_no_fringing() -> None:
     assert measure_optics(Picture(_discs(1.0, 1.0)[..., 1]))[1] is None
 
 
-
 @pytest.mark.parametrize("sampling", [_PLAIN, _HALVED])
 def test_black_and_white_kept_as_three_colours_has_no_fringing_either(sampling: int) -> None:
     """Cameras and programs write it so; a displacement of 0 would speak for the lens."""
@@ -128,6 +127,7 @@ def test_black_and_white_kept_as_three_colours_has_no_fringing_either(sampling: 
     sharpness, fringing = measure_optics(_jpeg(grey, sampling))
     assert sharpness.zones["centre"] is not None
     assert fringing is None
+
 
 def test_mirroring_keeps_the_displacement() -> None:
     code = _discs(1.2, -0.7)

@@ -322,6 +322,15 @@ def test_a_compact_named_by_equivalents_has_no_converter() -> None:
     assert settings_of({**lens, "FocalLengthIn35mmFilm": "60"}).converter is None
 
 
+@pytest.mark.parametrize(("noted", "converter"), [("XC-14", "XC-14"), ("", None), ("None", None)])
+def test_a_converter_that_only_the_maker_s_note_names(noted: str, converter: str | None) -> None:
+    """At 100 mm a lens of 40-150 mm may stand before it or not."""
+    lens = {"LensModel": "NL 40-150mm F2.8", "FocalLength": "100/1", "FNumber": "4/1"}
+    note = {"Exif.OlympusEq.ExtenderModel": noted, "Exif.Image.Make": "OLYMPUS CORPORATION"}
+    found = settings_of({**lens, **note} if noted else lens)
+    assert (found.lens, found.converter) == ("NL 40-150mm F2.8", converter)
+
+
 def test_a_lens_behind_an_extender_in_its_name_is_the_bare_one_at_every_focal_length() -> None:
     name = "NL100-500mm F4.5-7.1 + EXTENDER NL1.4x"
     for focal in (140, 420, 700):
