@@ -5,8 +5,10 @@ from __future__ import annotations
 
 import contextlib
 import io
+import logging
 import warnings
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any, Final
 
 import cv2
@@ -111,21 +113,34 @@ def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.
         page = _tiff_page(data)
         if page is None:
             raise header_refusal(data, suffix) from error
-        mode = "L" if int(page.photometric) in _GREY else "RGB"
-        return page.imagewidth, page.imagelength, "TIFF", mode, None
+        mode = "L" if page.photometric in _GREY else "RGB"
+        return page.width, page.height, "TIFF", mode, None
 
 
-def _tiff_page(data: bytes) -> Any | None:
-    """The header of a TIFF's first picture; None where there is none."""
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """The header of a TIFF's first picture."""
+
+    width: int
+    height: int
+    photometric: int
+    in_planes: bool
+
+
+def _tiff_page(data: bytes) -> _Page | None:
+    """The header of a TIFF's first picture; None where there is none that is finished."""
     import tifffile
 
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # it speaks of all damage
     try:
         with tifffile.TiffFile(io.BytesIO(data)) as file:
             page: Any = file.pages[0]
-            known = page.imagewidth and page.imagelength and int(page.photometric) in _FINISHED
-            return page if known else None
+            in_planes = int(page.planarconfig) == _SEPARATE and int(page.samplesperpixel) > 1
+            size = int(page.imagewidth), int(page.imagelength)
+            found = _Page(*size, int(page.photometric), in_planes)
     except Exception:  # damage shows itself in many ways
         return None
+    return found if min(size) > 0 and found.photometric in _FINISHED else None
 
 
 def right_at_8_bits_only(data: bytes) -> bool:
@@ -144,10 +159,7 @@ def right_at_8_bits_only(data: bytes) -> bool:
         False where nothing speaks for it.
     """
     page = _tiff_page(data)
-    if page is None:
-        return False
-    planes = int(page.planarconfig) == _SEPARATE and page.samplesperpixel > 1
-    return planes or int(page.photometric) == _WHITE_IS_ZERO
+    return page is not None and (page.in_planes or page.photometric == _WHITE_IS_ZERO)
 
 
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:

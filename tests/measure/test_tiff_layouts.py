@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from auditor.measure.decode import decode
+from auditor.measure.decode import Undecodable, decode
 
 
 def _tiff(array: np.ndarray, **how: Any) -> bytes:
@@ -76,3 +77,19 @@ def test_whole_code_values_in_floating_point_are_code_values(top: int) -> None:
     code = np.round(_share() * top).astype(np.float32)
     code[0, 0] = top
     assert np.abs(_read(_tiff(code, photometric="rgb")) - code / top).max() < 1e-6
+
+
+@pytest.mark.parametrize("kind", [np.uint16, np.float32])
+def test_damaged_headers_are_refused_or_decoded_and_nothing_else(
+    kind: type, caplog: pytest.LogCaptureFixture
+) -> None:
+    planes = np.ascontiguousarray(_share().transpose(2, 0, 1)).astype(kind)
+    whole = _tiff(planes, photometric="rgb", planarconfig="separate")
+    rng = np.random.default_rng(6)
+    for _ in range(150):
+        data = bytearray(whole)
+        for at in rng.integers(4, 400, 5):
+            data[at] = int(rng.integers(256))
+        with contextlib.suppress(Undecodable):
+            decode(bytes(data), "a.tif")
+    assert [r for r in caplog.records if r.name == "tifffile"] == []
