@@ -39,6 +39,8 @@ _HDR_CURVES: Final = {16: "PQ", 18: "HLG"}
 
 _JPEG2000_DEPTH_AT: Final = 42
 """Bytes from a JPEG 2000 codestream's start to the depth of its first component (ISO/IEC 15444-1, SIZ)."""
+_PNG_CURVE: Final = b"\0\0\0\4cICP"
+"""Head of the chunk of PNG whose second byte names the tone curve by H.273 (third edition, 11.3.2.6)."""
 _FILLER: Final = 128
 """Code value with which decoders fill up what is missing of a JPEG: the middle of 8 bits, which a block
 without coefficients gives (ITU-T T.81, level shift)."""
@@ -104,6 +106,8 @@ def decode(
         raise Undecodable("a 1-bit picture has no tones to measure")
     if kind == "JPEG" and _breaks_off(data):
         raise Undecodable("the file is truncated: its picture data breaks off")
+    if kind == "PNG":
+        _refuse_hdr(_curve_of_png(data))
     flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
     flags |= cv2.IMREAD_GRAYSCALE if mode in ("L", "I;16", "I;16B", "I", "F") else cv2.IMREAD_COLOR
     if kind == "TIFF" and right_at_8_bits_only(data):
@@ -173,6 +177,13 @@ def _depth_of_jpeg2000(data: bytes) -> int:
     if not 0 <= at < len(data) - _JPEG2000_DEPTH_AT:
         return BYTE_BITS
     return (data[at + _JPEG2000_DEPTH_AT] & 0x7F) + 1
+
+
+def _curve_of_png(data: bytes) -> int | None:
+    """Transfer characteristic (ITU-T H.273) that a PNG names before its pixels (third edition, cICP)."""
+    at = data.find(_PNG_CURVE, 0, data.find(b"IDAT"))
+    second = at + len(_PNG_CURVE) + 1
+    return int.from_bytes(data[second : second + 1]) if at >= 0 else None
 
 
 def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: int) -> Picture:

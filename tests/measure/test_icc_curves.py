@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import zlib
 from collections.abc import Callable
 
 import cv2
@@ -103,3 +104,18 @@ def test_profiles_for_bright_screens_are_refused_in_any_file(
     data = cv2.imencode(f".{kind}", np.full((200, 300, 3), 90, np.uint8))[1].tobytes()
     with pytest.raises(Undecodable, match=f"written with the {word} tone curve"):
         decode(data, f"a.{kind}", icc=icc)
+
+
+@pytest.mark.parametrize(("number", "refused"), [(16, True), (18, True), (13, False)])
+def test_png_names_its_curve_without_a_profile(number: int, refused: bool) -> None:
+    """Portable Network Graphics, third edition (W3C), 11.3.2.6: cICP."""
+    data = cv2.imencode(".png", np.full((200, 300, 3), 90, np.uint8))[1].tobytes()
+    chunk = b"cICP" + bytes((9, number, 0, 1))
+    header = 8 + 25  # mark and IHDR
+    whole = struct.pack(">I", 4) + chunk + struct.pack(">I", zlib.crc32(chunk))
+    data = data[:header] + whole + data[header:]
+    if refused:
+        with pytest.raises(Undecodable, match="tone curve for bright screens"):
+            decode(data, "a.png")
+    else:
+        assert decode(data, "a.png").transfer == "srgb"
