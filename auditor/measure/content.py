@@ -5,8 +5,10 @@ from __future__ import annotations
 
 import contextlib
 import io
+import logging
 import warnings
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any, Final
 
 import cv2
@@ -19,7 +21,7 @@ from auditor.units import BYTE_BITS
 
 __all__ = [
     *("MAX_PIXELS", "MIN_PIXELS", "check_size", "has_spare_bits", "header_of", "imdecode"),
-    "luma_steps",
+    *("luma_steps", "right_at_8_bits_only"),
 ]
 
 MAX_PIXELS: Final = 300_000_000
@@ -27,6 +29,15 @@ MAX_PIXELS: Final = 300_000_000
 
 MIN_PIXELS: Final = 30_000
 """Smaller pictures (icons, thumbnails) hold too little to measure."""
+
+_WHITE_IS_ZERO: Final = 0
+"""PhotometricInterpretation (TIFF 6.0) of grey whose white is 0."""
+_GREY: Final = (_WHITE_IS_ZERO, 1)
+"""The same of grey of both kinds."""
+_FINISHED: Final = (*_GREY, 2, 8)
+"""The same of finished pictures that programs write: grey, red green blue, and L*a*b*."""
+_SEPARATE: Final = 2
+"""PlanarConfiguration (TIFF 6.0) of files with a plane for each colour."""
 
 
 def check_size(width: int, height: int, max_pixels: int) -> None:
@@ -84,7 +95,8 @@ def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.
     width, height : int
         Size in pixels.
     kind, mode : str
-        Format and mode as Pillow names them.
+        Format and mode as Pillow names them; of TIFF that Pillow has no mode for (floating point in
+        colour, 16 bits with alpha) 'L' or 'RGB'.
     steps : (8, 8) ndarray of float64 or None
         As `luma_steps`.
 
@@ -98,7 +110,56 @@ def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.
             steps = _steps_of(header)
             return header.width, header.height, str(header.format), header.mode, steps
     except Exception as error:
-        raise header_refusal(data, suffix) from error
+        page = _tiff_page(data)
+        if page is None:
+            raise header_refusal(data, suffix) from error
+        mode = "L" if page.photometric in _GREY else "RGB"
+        return page.width, page.height, "TIFF", mode, None
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """The header of a TIFF's first picture."""
+
+    width: int
+    height: int
+    photometric: int
+    in_planes: bool
+
+
+def _tiff_page(data: bytes) -> _Page | None:
+    """The header of a TIFF's first picture; None where there is none that is finished."""
+    import tifffile
+
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # it speaks of all damage
+    try:
+        with tifffile.TiffFile(io.BytesIO(data)) as file:
+            page: Any = file.pages[0]
+            in_planes = int(page.planarconfig) == _SEPARATE and int(page.samplesperpixel) > 1
+            size = int(page.imagewidth), int(page.imagelength)
+            found = _Page(*size, int(page.photometric), in_planes)
+    except Exception:  # damage shows itself in many ways
+        return None
+    return found if min(size) > 0 and found.photometric in _FINISHED else None
+
+
+def right_at_8_bits_only(data: bytes) -> bool:
+    """Whether OpenCV reads a TIFF of more than 8 bits wrongly, unless asked for 8.
+
+    It takes separate planes of colours for one picture, and leaves grey of which zero is white as it is.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    bool
+        False where nothing speaks for it.
+    """
+    page = _tiff_page(data)
+    return page is not None and (page.in_planes or page.photometric == _WHITE_IS_ZERO)
 
 
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:

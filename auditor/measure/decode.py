@@ -11,7 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
-from auditor.measure.content import MAX_PIXELS, check_size, has_spare_bits, header_of, imdecode
+from auditor.measure.content import (
+    MAX_PIXELS,
+    check_size,
+    has_spare_bits,
+    header_of,
+    imdecode,
+    right_at_8_bits_only,
+)
 from auditor.measure.heif import decode_heif
 from auditor.measure.icc_profiles import curve_number, transfer_from_icc
 from auditor.measure.isobmff import is_container, read_container
@@ -32,12 +39,16 @@ _HDR_CURVES: Final = {16: "PQ", 18: "HLG"}
 
 _JPEG2000_DEPTH_AT: Final = 42
 """Bytes from a JPEG 2000 codestream's start to the depth of its first component (ISO/IEC 15444-1, SIZ)."""
+_PNG_CURVE: Final = b"\0\0\0\4cICP"
+"""Head of the chunk of PNG whose second byte names the tone curve by H.273 (third edition, 11.3.2.6)."""
 _FILLER: Final = 128
 """Code value with which decoders fill up what is missing of a JPEG: the middle of 8 bits, which a block
 without coefficients gives (ITU-T T.81, level shift)."""
+_SPARSE: Final = 16
+"""Every so many rows and columns tell the median of a picture."""
 _INTEGERS_FROM: Final = 1.5
-"""Highest value of a floating-point picture from which on it holds integer code values: linear light
-seldom passes white by so much (common practice, no source)."""
+"""Median of a floating-point picture from which on it holds integer code values: merges of several exposures
+keep light far above white, but not most of their picture (common practice, no source)."""
 
 
 def decode(
@@ -95,8 +106,12 @@ def decode(
         raise Undecodable("a 1-bit picture has no tones to measure")
     if kind == "JPEG" and _breaks_off(data):
         raise Undecodable("the file is truncated: its picture data breaks off")
+    if kind == "PNG":
+        _refuse_hdr(_curve_of_png(data))
     flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
     flags |= cv2.IMREAD_GRAYSCALE if mode in ("L", "I;16", "I;16B", "I", "F") else cv2.IMREAD_COLOR
+    if kind == "TIFF" and right_at_8_bits_only(data):
+        flags &= ~cv2.IMREAD_ANYDEPTH
     code = imdecode(data, flags)
     if code is None:
         raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
@@ -104,7 +119,7 @@ def decode(
         raise Undecodable("the picture data is damaged: the lower part of the frame is missing")
     if kind == "JPEG2000":
         code = _to_top(code, _depth_of_jpeg2000(data))
-    code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback_transfer)
+    code, transfer = _normalise(code, _transfer(icc), fallback_transfer)
     lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000")
     return Picture(code, transfer, lossy=lossy, luma_steps=steps)
 
@@ -143,8 +158,7 @@ def _decode_container(
         icc = icc or own
     if code is None:
         raise Undecodable(f"the {kind} data can't be decoded: damaged, or of an unusual kind")
-    transfer = transfer_from_icc(icc) if icc else None
-    transfer = transfer or _CURVES.get(container.curve or 0)
+    transfer = _transfer(icc) or _CURVES.get(container.curve or 0)
     code, transfer = _normalise(code, transfer, fallback)
     return Picture(code, transfer, lossy=True, orientation=container.orientation)
 
@@ -165,6 +179,13 @@ def _depth_of_jpeg2000(data: bytes) -> int:
     return (data[at + _JPEG2000_DEPTH_AT] & 0x7F) + 1
 
 
+def _curve_of_png(data: bytes) -> int | None:
+    """Transfer characteristic (ITU-T H.273) that a PNG names before its pixels (third edition, cICP)."""
+    at = data.find(_PNG_CURVE, 0, data.find(b"IDAT"))
+    second = at + len(_PNG_CURVE) + 1
+    return int.from_bytes(data[second : second + 1]) if at >= 0 else None
+
+
 def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: int) -> Picture:
     """JPEG XL; a JPEG packed into it is measured as the JPEG that it was."""
     damaged = "the JPEG XL data can't be decoded: damaged, or of an unusual kind"
@@ -177,9 +198,14 @@ def _decode_jxl(data: bytes, icc: bytes | None, fallback: Transfer, max_pixels: 
     icc = icc or own
     if isinstance(code, bytes):
         return decode(code, ".jpg", icc=icc, fallback_transfer=fallback, max_pixels=max_pixels)
-    _refuse_hdr(curve_number(icc))
-    code, transfer = _normalise(code, transfer_from_icc(icc) if icc else None, fallback)
+    code, transfer = _normalise(code, _transfer(icc), fallback)
     return Picture(code, transfer, lossy=True, orientation=1)  # the library has turned it
+
+
+def _transfer(icc: bytes | None) -> Transfer | None:
+    """Tone curve that a profile states, if any; refuses those for bright screens."""
+    _refuse_hdr(curve_number(icc))
+    return transfer_from_icc(icc) if icc else None
 
 
 def _refuse_hdr(curve: int | None) -> None:
@@ -225,7 +251,7 @@ def _normalise(
         return (code.astype(np.float32) / np.float32(top)).clip(0, 1), transfer or fallback
     finite = np.nan_to_num(code.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
     top = float(finite.max(initial=0.0))
-    if top > _INTEGERS_FROM:
+    if float(np.median(finite[::_SPARSE, ::_SPARSE])) > _INTEGERS_FROM:
         # Floating-point files of scans and merges often keep integer code values.
         finite = finite / np.float32(255 if top <= 255 else max(top, WHITE_16))
     # Floating-point pictures hold linear light by custom unless a profile says otherwise.

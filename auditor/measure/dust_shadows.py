@@ -65,6 +65,8 @@ _ROUGH: Final = 0.015
 """Local standard deviation (share of light) from which a place is too rough to show dust."""
 _LEAST_SD: Final = 1e-4
 """Local standard deviation (share of light) of every place at least: painted or clipped ones have none."""
+_LEAST_LIGHT: Final = 1e-6
+"""Light, 1 = white, from which on a tone curve has a slope; sampled curves may begin with zeros."""
 _MEAN_ROOT: Final = 0.8222
 """Mean root of the size of a standard normal value: 2^(1/4) Gamma(3/4) / sqrt(pi)."""
 _BORDER: Final = 3
@@ -151,6 +153,11 @@ def _slope(plane: Plane, picture: Picture, scale: float) -> Plane | float:
     if picture.transfer == "srgb":
         # d ln L / d ln C of IEC 61966-2-1 above its straight part.
         return np.float32(srgb.POWER) * plane / (plane + np.float32(srgb.OFFSET * scale))
+    if isinstance(picture.transfer, tuple):
+        share = np.linspace(0, 1, len(picture.transfer))[1:]
+        light = np.maximum(picture.transfer[1:], _LEAST_LIGHT)
+        exponent = np.gradient(np.log(light), np.log(share))
+        return np.interp(plane / scale, share, exponent).astype(np.float32)
     return float(picture.transfer)
 
 

@@ -64,7 +64,7 @@ def measure_file(
         return FrameRecord(path, "set-aside", reason, settings=settings)
     height, width = picture.shape
     source = settings.file_source
-    if picture.mosaic is None and source == "raw":
+    if picture.lossy and source == "raw":
         # Only an embedded preview could be read: like is compared with like.
         source = "camera"
     notes = settings.notes if picture.note is None else (*settings.notes, picture.note)

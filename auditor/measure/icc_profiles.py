@@ -6,6 +6,7 @@ import struct
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor import srgb
 from auditor.measure.picture import Transfer
@@ -23,10 +24,13 @@ _MOST_TAGS: Final = 200
 """Tags looked at: damage can claim any number, profiles hold a few dozen (common practice, no source)."""
 _LINEAR: Final = 0.01
 """How close to 1 a power is that of linear light: profiles round it."""
-_SRGB_POWER: Final = 0.05
-"""How close to sRGB's that of a curve with a straight part must be to pass for sRGB."""
-_SRGB_MIDDLE: Final = 0.02
-"""Share by which the middle of a sampled curve may lie off sRGB's to pass for it."""
+_SAME_CURVE: Final = 0.003
+"""Light, 1 = white, by which a curve may lie off sRGB's, or off none, anywhere to pass for it: profiles round
+theirs, and a power of 2.2 lies off sRGB's by more than twice as much."""
+_SAMPLES: Final = 1024
+"""Steps in which curves given by a formula are sampled."""
+_PARAMETERS: Final = (1, 3, 4, 5, 7)
+"""How many parameters each kind of parametricCurveType has (ICC.1:2022, table 68; from memory)."""
 
 
 def curve_number(icc: bytes | None) -> int | None:
@@ -53,8 +57,7 @@ def curve_number(icc: bytes | None) -> int | None:
 def transfer_from_icc(icc: bytes) -> Transfer | None:
     """Tone curve of an ICC profile's green (or grey) channel.
 
-    Sampled curves are matched to sRGB when their middle lies within `_SRGB_MIDDLE` of it, else to the power
-    that passes through their middle.
+    Curves that are sRGB's within `_SAME_CURVE` are taken for it; others are given as they are.
 
     Parameters
     ----------
@@ -76,7 +79,7 @@ def transfer_from_icc(icc: bytes) -> Transfer | None:
             tag, offset, _ = _TAG.unpack_from(icc, _HEADER_BYTES + 4 + _TAG.size * i)
             if tag in (b"gTRC", b"kTRC"):
                 return _curve(icc, offset)
-    except struct.error:
+    except (struct.error, ValueError):
         return None
     return None
 
@@ -84,11 +87,12 @@ def transfer_from_icc(icc: bytes) -> Transfer | None:
 def _curve(icc: bytes, at: int) -> Transfer | None:
     kind = icc[at : at + 4]
     if kind == b"para":
-        function, gamma = struct.unpack_from(">8xH2xi", icc, at)
-        power = gamma / 2**16
-        if function == 0:
-            return _plain(power)
-        return "srgb" if abs(power - srgb.POWER) < _SRGB_POWER else power
+        (function,) = struct.unpack_from(">8xH", icc, at)
+        if function >= len(_PARAMETERS):
+            return None
+        fixed = struct.unpack_from(f">12x{_PARAMETERS[function]}i", icc, at)
+        power, *rest = (value / 2**16 for value in fixed)
+        return _sampled(_parametric(function, power, *rest)) if rest else _plain(power)
     if kind != b"curv":
         return None
     (n,) = struct.unpack_from(">8xI", icc, at)
@@ -96,14 +100,29 @@ def _curve(icc: bytes, at: int) -> Transfer | None:
         return "linear"
     if n == 1:
         return _plain(struct.unpack_from(">12xH", icc, at)[0] / 256)
-    position = n // 2
-    share = position / (n - 1)
-    value = struct.unpack_from(">12xH", icc, at + 2 * position)[0] / WHITE_16
-    if not 0 < value < 1:
+    return _sampled(np.array(struct.unpack_from(f">12x{n}H", icc, at)) / WHITE_16)
+
+
+def _parametric(function: int, power: float, *rest: float) -> NDArray[np.float64]:
+    """Light at even steps by one of the functions of parametricCurveType with a straight part or an offset."""
+    a, b, c, d, e, f = (*rest, *(0.0,) * (_PARAMETERS[-1] - 1 - len(rest)))
+    share = np.linspace(0, 1, _SAMPLES + 1)
+    bent = np.maximum(a * share + b, 0) ** power
+    if function < 3:  # where the power ends there is nothing but the offset
+        return bent + c
+    return np.where(share >= d, bent + e, c * share + f)
+
+
+def _sampled(light: NDArray[np.float64]) -> Transfer | None:
+    """A curve from its light at even steps of code; None where it falls, or is none."""
+    if not np.isfinite(light).all() or (np.diff(light) < 0).any() or light[-1] <= light[0]:
         return None
-    if abs(value / float(srgb.linear(share)) - 1) < _SRGB_MIDDLE:
+    share = np.linspace(0, 1, len(light))
+    if np.abs(light - srgb.linear(share)).max() < _SAME_CURVE:
         return "srgb"
-    return _plain(float(np.log(value) / np.log(share)))
+    if np.abs(light - share).max() < _SAME_CURVE:
+        return "linear"
+    return tuple(light.clip(0, 1).tolist())
 
 
 def _plain(power: float) -> Transfer:

@@ -15,8 +15,9 @@ from auditor.measure.reduce import area_means
 
 __all__ = ["Mosaic", "Picture", "Transfer"]
 
-Transfer = Literal["srgb", "linear"] | float
-"""The curve between code values and light: IEC 61966-2-1, none, or a plain power (e.g. 2.2)."""
+Transfer = Literal["srgb", "linear"] | float | tuple[float, ...]
+"""The curve between code values and light: IEC 61966-2-1, none, a plain power (e.g. 2.2), or light at even
+steps of code, 1 = white."""
 
 
 def _linearise(share: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
@@ -27,6 +28,9 @@ def _linearise(share: NDArray[np.float32], transfer: Transfer) -> NDArray[np.flo
         above = np.maximum((share + srgb.OFFSET) / (1 + srgb.OFFSET), 0)
         curve = np.power(above, srgb.POWER, dtype=np.float32)
         return np.where(share <= srgb.CODE_FROM, share / np.float32(srgb.LINE), curve)
+    if isinstance(transfer, tuple):
+        steps = np.linspace(0, 1, len(transfer))
+        return np.interp(share, steps, transfer).astype(np.float32)
     return np.power(np.maximum(share, 0), np.float32(transfer), dtype=np.float32)
 
 

@@ -57,10 +57,14 @@ def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
                 mosaic, unread = None, error
             if mosaic is not None:
                 return Picture(None, "linear", mosaic)
-            try:
-                return _preview(raw)
-            except Exception as error:
-                raise (raw_refusal(data, suffix, unread) if unread else error) from error
+            picture = _preview(raw)
+            if picture is None and unread is None:
+                picture = _light(raw, suffix)
+            if picture is None and unread is not None:
+                raise raw_refusal(data, suffix, unread)
+            if picture is None:
+                raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+            return picture
     except Undecodable:
         raise
     except Exception as error:
@@ -88,7 +92,7 @@ def _mosaic(raw: Any) -> Mosaic | None:
     if any(names[i] not in index for i in np.unique(pattern)):
         return None
     colours = np.array([[index[names[i]] for i in row] for row in pattern])
-    if (colours == 1).sum() != 2:
+    if sorted(colours.flat) != [0, 1, 1, 2]:
         return None
     levels = np.asarray(raw.black_level_per_channel, float)
     return Mosaic(
@@ -116,17 +120,20 @@ def _masked(raw: Any, visible: tuple[int, ...]) -> tuple[NDArray[Any], ...]:
     return tuple(strip.copy() for strip in strips if strip.size)
 
 
-def _preview(raw: Any) -> Picture:
-    """The largest embedded JPEG, when the sensor data has no readable mosaic."""
+def _preview(raw: Any) -> Picture | None:
+    """The largest embedded JPEG, when the sensor data has no readable mosaic; None where it is small."""
     import rawpy
 
-    thumb = raw.extract_thumb()
+    try:
+        thumb = raw.extract_thumb()
+    except rawpy.LibRawError:
+        return None
     if thumb.format != rawpy.ThumbFormat.JPEG:
-        raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+        return None
     code = imdecode(thumb.data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
     whole = raw.sizes.width * raw.sizes.height
     if code is None or code.shape[0] * code.shape[1] < _FULL_SIZE * whole:
-        raise Undecodable("the raw data has no readable mosaic and no full-size preview")
+        return None
     return Picture(
         code,
         "srgb",
@@ -134,3 +141,15 @@ def _preview(raw: Any) -> Picture:
         luma_steps=luma_steps(thumb.data),
         note="measured on the embedded preview, not on raw data",
     )
+
+
+def _light(raw: Any, suffix: str) -> Picture | None:
+    """Raw data without a mosaic (linear DNG, sensors without colours) as linear light; None of any other."""
+    visible = raw.raw_image_visible
+    if suffix != ".dng" or visible is None or (visible.ndim == 2 and raw.num_colors != 1):
+        return None
+    channels = 1 if visible.ndim == 2 else 3  # with some files an empty fourth follows
+    black = np.asarray(raw.black_level_per_channel[:channels], np.float32)
+    light = visible.reshape(*visible.shape[:2], -1)[..., :channels].astype(np.float32) - black
+    light = (light / (np.float32(raw.white_level) - black)).clip(0, 1)
+    return Picture(np.ascontiguousarray(light[..., ::-1].squeeze()), "linear")

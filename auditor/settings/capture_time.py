@@ -12,9 +12,16 @@ from auditor.units import MINUTE_S
 __all__ = ["capture_time"]
 
 _STAMP: Final = re.compile(
-    r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})(?:[T :]+(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
+    r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})"
+    r"(?:[T :]+(?:[^\W\d]+\s*)?(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
 )
+_MORNING: Final = re.compile(r"\bam\b|上午|午前|오전", re.IGNORECASE)
+_AFTERNOON: Final = re.compile(r"\bpm\b|下午|午後|오후", re.IGNORECASE)
+"""How some telephones write halves of the day into a time for which Exif has 24 hours (common practice, no
+source)."""
+_NOON_H: Final = 12
+"""Hours; with halves of the day the hour of noon and of midnight."""
 _MOST_OFFSET_H: Final = 15
 """Hours; clocks stand at most 14 before universal time (IANA time zone database)."""
 _FIRST_YEAR: Final = 1985
@@ -55,7 +62,7 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
             continue
         text = value[0] if isinstance(value, list) and value else str(value)
         match = _STAMP.match(text[:64])
-        stamp = _stamp(match) if match else None
+        stamp = _stamp(match, text) if match else None
         if match is None or stamp is None:
             unset = unset or bool(text.strip(" :0\x00"))
             continue
@@ -86,9 +93,13 @@ def _tidy_offset(offset: str) -> str:
     return f"{plain[:3]}:{plain[3:]}"
 
 
-def _stamp(match: re.Match[str]) -> datetime | None:
+def _stamp(match: re.Match[str], text: str) -> datetime | None:
     year, month, day = (int(match[i]) for i in (1, 2, 3))
     hour, minute, second = (int(part or 0) for part in match.groups()[3:6])
+    if _AFTERNOON.search(text) and hour < _NOON_H:
+        hour += _NOON_H
+    elif _MORNING.search(text) and hour == _NOON_H:
+        hour = 0
     try:
         # Second 60 is a leap second in some clocks and a fault in others.
         return datetime(year, month, day, hour, minute, min(second, MINUTE_S - 1))

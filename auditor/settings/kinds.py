@@ -139,10 +139,7 @@ def sensor_alone(e: Evidence) -> Sensor:
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
-        pitch = sensor.pixel_um or _tagged_or_spanned(e, sensor)
-        return Verdict(
-            "raw", "raw", "sensor data", pitch, 1.0, "sure" if sensor.confirmed else "likely"
-        )
+        return _raw(e, sensor)
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
@@ -154,6 +151,23 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     if spans > 1:
         return _larger(e, sensor, spans)
     return _smaller(e, sensor, spans, across / down)
+
+
+def _raw(e: Evidence, sensor: Sensor) -> Verdict:
+    """All of the sensor, unless 35 mm equivalents tell that a smaller file is a part of it, or of joined pixels."""
+    pitch = sensor.pixel_um
+    certainty: Certainty = "sure" if sensor.confirmed else "likely"
+    if sensor.size is not None and sensor.diagonal_mm and e.view_mm:
+        spans = max(e.long / sensor.size[0], e.short / sensor.size[1])
+        view = math.log(e.view_mm / sensor.diagonal_mm)
+        if spans < 1 - SAME_SIZE and abs(view - math.log(spans)) < abs(view):
+            covered = round(e.long * e.short / (sensor.size[0] * sensor.size[1]), 3)
+            reason = f"sensor data, {e.long:.0f} of {_size(sensor)}: a crop mode"
+            return Verdict("raw", "cropped", reason, pitch, covered, certainty)
+        if spans < 1 - SAME_SIZE and pitch:
+            pitch /= spans
+    pitch = pitch or _tagged_or_spanned(e, sensor)
+    return Verdict("raw", "raw", "sensor data", pitch, 1.0, certainty)
 
 
 def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:

@@ -115,14 +115,34 @@ _NAME_KEYS: Final = (
 )
 
 
+_NUMBER_KEYS: Final = (
+    "Exif.Pentax.LensType",
+    "Exif.PentaxDng.LensType",
+    "Exif.Sony2.LensID",
+    "Exif.Minolta.LensID",
+)
+_NO_LENS_NUMBER: Final = re.compile(r"(?:\d+ )?0+(?: .*)?|65535")
+"""Lens numbers of no lens, of one that tells nothing, and of whole series (common practice, no source)."""
+
+
+def _numbered(tags: Tags) -> str | None:
+    """A lens that makers' notes tell by a number alone: 'lens number 4 24'."""
+    for key in _NUMBER_KEYS:
+        number = clean_text(tags.get(key))
+        if number and not _NO_LENS_NUMBER.fullmatch(number):
+            return f"lens number {number}"
+    return None
+
+
 def lens_name(tags: Tags) -> str | None:
-    """The lens by Exif's LensModel, else XMP, else a maker's name for it, else its ranges, else None."""
+    """The lens by Exif's LensModel, else XMP, else a maker's name for it, else its ranges, else its number in
+    makers' notes, else None."""
     for key in _NAME_KEYS:
         text = _name(tags.get(key))
         if text is not None:
             return text
     ranges = lens_range(tags)
-    return ranges.name() if ranges is not None else None
+    return ranges.name() if ranges is not None else _numbered(tags)
 
 
 def lens_range(tags: Tags) -> LensRange | None:

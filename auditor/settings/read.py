@@ -193,6 +193,7 @@ def _lens(
         name, converter = split_converter(name)
     for key in (
         "Exif.OlympusEq.ConversionLens",
+        "Exif.OlympusEq.ExtenderModel",
         "Exif.Nikon1.AuxiliaryLens",
         "Exif.Nikon2.AuxiliaryLens",
     ):

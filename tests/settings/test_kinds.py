@@ -40,6 +40,10 @@ def kind(
         ((6000, 4000), {}, ("edited full size", 4.0)),
         ((6000, 4000), {"source": "camera"}, ("camera full size", 4.0)),
         ((6016, 4016), {"source": "raw"}, ("raw", 4.0)),
+        ((4000, 2667), {"source": "raw"}, ("raw", 4.0)),
+        ((4000, 2667), {"source": "raw", "view_mm": 19.4}, ("cropped", 4.0)),  # a crop mode
+        ((3000, 2000), {"source": "raw", "view_mm": 28.6}, ("raw", 8.0)),  # pixels joined
+        ((6000, 4000), {"source": "raw", "view_mm": 19.4}, ("raw", 4.0)),  # cut by developers alone
         ((3000, 2000), {"source": "camera", "recoded": False}, ("camera reduced", 8.0)),
         ((1600, 1067), {}, ("edited reduced", 15.0)),
         ((1600, 766), {}, ("edited reduced", 15.0)),  # the box of an export, another shape
@@ -58,6 +62,12 @@ def test_a_file_against_a_sensor_of_6000_x_4000(
     size: tuple[int, int], how: dict[str, Any], expected: tuple[str, float]
 ) -> None:
     assert kind(*size, **how) == expected
+
+
+def test_a_raw_file_of_a_crop_mode_covers_a_part_of_the_sensor() -> None:
+    """Its corners are not the lens's."""
+    found = judge(Evidence(4000, 2667, "raw", view_mm=19.4), KNOWN)
+    assert found.share == pytest.approx((4000 / 6000) ** 2, rel=0.01)
 
 
 @given(st.floats(0.03, 0.9), st.sampled_from([True, False]))

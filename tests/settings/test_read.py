@@ -104,6 +104,10 @@ def test_adapted_lenses_write_zero_for_what_they_do_not_know() -> None:
         ({"DateTimeOriginal": "2024:02:30 06:00:00"}, None),
         ({"DateTimeOriginal": "0000:00:00 00:00:00"}, None),
         ({"DateTimeOriginal": "soon"}, None),
+        ({"DateTimeOriginal": "2024:05:01 下午06:00:00"}, "2024-05-01T18:00:00"),
+        ({"DateTimeOriginal": "2024:05:01 오후 12:30:00"}, "2024-05-01T12:30:00"),
+        ({"DateTimeOriginal": "2024:05:01 오전 12:30:00"}, "2024-05-01T00:30:00"),
+        ({"DateTimeOriginal": "2024:05:01 6:00:00 PM"}, "2024-05-01T18:00:00"),
         ({"DateTimeOriginal": "2024:05:01 06:00:60"}, "2024-05-01T06:00:59"),
         ({"Exif.Image.DateTime": "2024:05:01 06:00:00"}, "2024-05-01T06:00:00"),
         ({"Xmp.exif.DateTimeOriginal": "2024-05-01T06:00:00.5+02:00"}, "2024-05-01T06:00:00.5+02:00"),
@@ -320,6 +324,30 @@ def test_the_time_of_the_last_change_stands_behind_that_of_the_making() -> None:
 def test_a_compact_named_by_equivalents_has_no_converter() -> None:
     lens = {"LensModel": "28-100mm F1.8-4.9", "FocalLength": "22/1", "FNumber": "56/10"}
     assert settings_of({**lens, "FocalLengthIn35mmFilm": "60"}).converter is None
+
+
+@pytest.mark.parametrize(("noted", "converter"), [("XC-14", "XC-14"), ("", None), ("None", None)])
+def test_a_converter_that_only_the_maker_s_note_names(noted: str, converter: str | None) -> None:
+    """At 100 mm a lens of 40-150 mm may stand before it or not."""
+    lens = {"LensModel": "NL 40-150mm F2.8", "FocalLength": "100/1", "FNumber": "4/1"}
+    note = {"Exif.OlympusEq.ExtenderModel": noted, "Exif.Image.Make": "OLYMPUS CORPORATION"}
+    found = settings_of({**lens, **note} if noted else lens)
+    assert (found.lens, found.converter) == ("NL 40-150mm F2.8", converter)
+
+
+@pytest.mark.parametrize(
+    ("tags", "lens"),
+    [
+        ({"Exif.Pentax.LensType": "4 24", "Exif.Image.Make": "PENTAX Corporation"}, "lens number 4 24"),
+        ({"Exif.Pentax.LensType": "1 0", "Exif.Image.Make": "PENTAX Corporation"}, None),
+        ({"Exif.Sony2.LensID": "128", "Exif.Image.Make": "SONY"}, "lens number 128"),
+        ({"Exif.Sony2.LensID": "65535", "Exif.Image.Make": "SONY"}, None),
+        ({"Exif.Sony2.LensID": "128", "Exif.Image.Make": "SONY", "LensModel": "NL 50mm F1.4"}, "NL 50mm F1.4"),
+    ],
+)  # fmt: skip
+def test_a_lens_known_by_its_number_alone(tags: dict[str, str], lens: str | None) -> None:
+    """Bodies from before Exif 2.3 name no lens; under one number its frames are at least together."""
+    assert settings_of(tags).lens == lens
 
 
 def test_a_lens_behind_an_extender_in_its_name_is_the_bare_one_at_every_focal_length() -> None:

@@ -233,6 +233,16 @@ def test_equivalents_alone_agree_on_their_median() -> None:
     assert table["pixel_pitch_um"].iloc[0] == pytest.approx(4.0, rel=0.01)
 
 
+def test_raw_files_of_a_crop_mode_are_told_from_those_of_the_whole_sensor() -> None:
+    whole = {"source": "raw", "focal_35mm": 52.5, "n": 5}
+    part = {"source": "raw", "width_px": 4000, "height_px": 2668, "focal_35mm": 79.0, "n": 3}
+    table = reconcile(frames(whole, {**part, "pixel_pitch_um": None}))
+    assert table["file_kind"].tolist() == ["raw"] * 5 + ["cropped"] * 3
+    assert table["source"].tolist() == ["raw"] * 8
+    assert table["pixel_pitch_um"].tolist() == pytest.approx([4.0] * 8)
+    assert table["sensor_share"].tolist() == pytest.approx([1.0] * 5 + [0.445] * 3, abs=0.01)
+
+
 def test_borders_differ_between_raw_and_jpeg_but_the_scale_does_not() -> None:
     raw = {"source": "raw", "width_px": 6048, "height_px": 4024, "n": 3}
     table = reconcile(frames({"n": 3}, raw))
