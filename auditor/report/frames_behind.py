@@ -171,6 +171,8 @@ class FrameIndex:
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:
             return None
+        same = self._column["source"][rows] == body.get("kind")
+        rows = rows[same] if same.any() else rows
         iso = self._column["iso"][rows]
         hits: dict[float, np.ndarray] = {}
         chosen = []

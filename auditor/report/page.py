@@ -24,6 +24,7 @@ from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, Visibl
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
+from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import FEW, LEVELS, match_tables
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
@@ -179,6 +180,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
         "answered": first_screen.answered,
+        "gear_faults": gear_faults(profile, lenses),
         "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,
         "worst": sentences.setting_sentence(profile),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from auditor.gear.usage import PHONE_FOCAL_MM
-from auditor.model import FocalRange, Handheld, Lens, Profile, Scale, Setting, Shot
+from auditor.model import FocalRange, GearChange, Handheld, Lens, Profile, Scale, Setting, Shot
 from auditor.record.pools import SAME_SCALE
 from auditor.report import words
 from auditor.report.words import common, named
@@ -68,7 +68,7 @@ def setting_sentence(profile: Profile) -> str:
     return text + "."
 
 
-def on_body(profile: Profile, entry: Setting | Handheld) -> str:
+def on_body(profile: Profile, entry: Lens | Setting | Handheld | GearChange) -> str:
     """' on the Fell Two', where the archive has several bodies and the lens's name does not tell which."""
     several = len({words.clean(x.get("body")) for x in profile.get("lenses") or []}) > 1
     beside = words.body_beside(entry.get("lens"), entry.get("body"))

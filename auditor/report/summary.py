@@ -18,6 +18,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
+from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
@@ -346,6 +347,7 @@ def findings(profile: Profile) -> list[str]:
         if rest:
             out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
+    out += gear_faults(profile, lenses)
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
     out += [setting_sentence(profile), handheld_sentence(profile)]
     out += [next_line(profile)] if "next_shots" in profile else []

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from test_sentences import text_of
 
+from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.report.card import render_card
@@ -193,3 +194,37 @@ def test_the_table_of_frames_holds_their_colour_fringes(tmp_path: Path) -> None:
     made = frame_table(frames)
     assert made[columns].iloc[0].tolist() == [0.4, -0.3, 1.1]
     assert {"lens_serial", "converter"} <= set(tables({"handheld": [], "settings": []})["settings"].column_names)  # fmt: skip
+
+
+def test_gear_that_has_changed_or_is_decentred_is_told_first() -> None:
+    """A fifth of a lens's sharpness lost since a day is more than any setting costs: it stands on the first screen
+    and at the end of a run, not only in what is folded."""
+    lens = LensSpec("Tarn 24mm f/2.8", focal_mm=(24.0,), frames=60, sides=(1.25, 0.75, 1.0, 1.0))
+    frames, _ = simulate_frames(ArchiveSpec([lens], outings=60), 1)
+    frames, _ = over_years(frames, 6, 1, Wear(0.5, 0.8))
+    made = build_profile(frames, Criteria())
+    lines = summary_lines(made)
+    assert any(
+        "the centre is 20% softer" in line and "before (90% interval" in line for line in lines
+    )
+    assert any("is probably decentred: the right side is softer" in line for line in lines)
+    assert any("(90% interval 19% to 21%)" in line for line in lines)
+    screen = page_of(made).split("What needs a look")[1].split("One afternoon")[0]
+    assert "% softer" in screen
+    assert "probably decentred" in screen
+    sound, _ = simulate_frames(ArchiveSpec([LensSpec()], outings=12), 1)
+    assert "What needs a look" not in page_of(build_profile(sound, Criteria()))
+
+
+def test_no_more_than_a_screen_holds_is_told_of_faulty_gear() -> None:
+    made = made_up.changed_gear()
+    made["changes"] *= 5
+    assert sum("since about" in line for line in summary_lines(made)) == 3
+
+
+def test_a_click_on_a_bodys_point_leads_to_files_of_the_kind_that_was_judged() -> None:
+    frames = two_sizes()
+    made = {"body": "Body A", "kind": "raw", "tones": [{"iso": 100, "signal": 0.18}]}
+    block: Any = FrameIndex(frames).body_block(made)
+    raw = (frames["source"] == "raw") & (frames["iso"] == 100)
+    assert block["totals"]["0:0"] == raw.sum()
