@@ -276,6 +276,16 @@ def test_files_that_name_their_lenses_are_not_asked_for_their_names() -> None:
         assert "one series from a tripod" in told
 
 
+def test_phones_alone_are_not_sent_to_shoot_apertures_that_they_lack() -> None:
+    part = {"sweet_spot": None, "apertures": [{"f_number": 1.8}], "focal_mm": [4.2, 4.2]}
+    profile = {"frames": {"found": 9, "measured": 9}, "next_shots": []}
+    for focal, asked in ((4.2, False), (35.0, True)):
+        lens = {"lens": "Pell", "body": "Pell", "focal_ranges": [part | {"focal_mm": [focal] * 2}]}
+        told = open_note(profile | {"lenses": [lens]})
+        assert told is not None
+        assert ("five apertures" in told) == asked
+
+
 def _gear(frames, **more):
     from auditor.gear.gear_file import Chosen
     from auditor.gear.usage import gear_in_use

@@ -197,7 +197,7 @@ def open_note(profile: Block) -> str | None:
         series = (
             "one series from a tripod, five apertures from wide open to f/16, three frames at each"
         )
-        if lenses and all(one_aperture(lens) for lens in lenses):
+        if lenses and all(_one_aperture(lens) for lens in lenses):
             return "Every lens here has one aperture only, as phones have: there is none to choose."
         if not all(unnamed(lens, "lens") for lens in lenses):
             return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
@@ -213,11 +213,13 @@ def open_note(profile: Block) -> str | None:
     return None
 
 
-def one_aperture(lens: Block) -> bool:
+def _one_aperture(lens: Block) -> bool:
     """Whether a lens is so short, and used at one aperture at each focal length, that it has no other."""
     parts = lens["focal_ranges"]
     return bool(parts) and all(
-        len(part["apertures"]) == 1 and part["focal_mm"] and part["focal_mm"][1] < SMALL_FOCAL_MM
+        len(part.get("apertures") or ()) == 1
+        and part["focal_mm"]
+        and part["focal_mm"][1] < SMALL_FOCAL_MM
         for part in parts
     )
 
