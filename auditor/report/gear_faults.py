@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from typing import Any, Final, cast
 
-from auditor.model import FocalRange, Lens, Profile
+from auditor.model import Body, FocalRange, Lens, Profile
 from auditor.report import words
 from auditor.report.first_screen import role_of
 from auditor.report.sentences import on_body
@@ -80,12 +80,12 @@ def _focus(profile: Profile) -> Iterator[str]:
 
 
 def _dust(profile: Profile) -> Iterator[str]:
-    """One sentence for each body whose spots have not gone."""
+    """One sentence for each body in use whose spots have not gone."""
     last: dict[str, list[str]] = {}
     for spot in profile.get("dust") or []:
-        if not spot.get("gone_by"):
+        body = cast(Body, {"body": spot.get("body")})
+        if not spot.get("gone_by") and role_of(profile, body) == "in use":
             last.setdefault(words.known_name(spot.get("body")), []).append(spot.get("last") or "")
-    for body, days in last.items():
-        on = f" of the {named(body)}" if body else ""
+    for name, days in last.items():
         seen = f", last seen on {max(days)}" if max(days) else ""
-        yield f"Dust on the sensor{on}: {words.count(len(days), 'spot')}{seen}."
+        yield f"Dust on the sensor of the {named(name)}: {words.count(len(days), 'spot')}{seen}."

@@ -222,6 +222,14 @@ def test_no_more_than_a_screen_holds_is_told_of_faulty_gear() -> None:
     assert sum("since about" in line for line in summary_lines(made)) == 3
 
 
+def test_dust_is_told_first_of_bodies_in_use_alone() -> None:
+    made = made_up.faulty_gear()
+    body = made["dust"][0]["body"]
+    for role, told in (("in use", True), ("borrowed", False)):
+        made["gear"] = {"bodies": [{"body": body, "role": role}], "lenses": []}
+        assert any("Dust" in line for line in summary_lines(made)) == told
+
+
 def test_a_click_on_a_bodys_point_leads_to_files_of_the_kind_that_was_judged() -> None:
     frames = two_sizes()
     made = {"body": "Body A", "kind": "raw", "tones": [{"iso": 100, "signal": 0.18}]}

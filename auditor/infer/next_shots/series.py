@@ -120,9 +120,11 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     apertures = _few(wanted, kept)
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
-    gain = "a best aperture" if part["sweet_spot"] is None else "curve at these apertures"
-    if before is not None:
-        gain += f", where the curve is known to ±{100 * before:.0f}% now"
+    known = "" if before is None else f" known to ±{100 * before:.0f}% now"
+    if part["sweet_spot"] is None:
+        gain = "a best aperture" + (f"; the curve is{known}" if known else "")
+    else:
+        gain = "curve at these apertures" + (f",{known}" if known else "")
     error = max(
         before if before is not None else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED)
     )
