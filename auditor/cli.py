@@ -49,9 +49,8 @@ def run(archives: tuple[str, ...], out: Path, strict: bool, **given: Any) -> Non
     target = _outliving_terminal(out)
     summary = _scan(archives, out, infer_options.without_folders, profile_follows=True, **given)
     _need_pictures(summary, archives)
-    profile = _profile(target, infer_options, archives)
-    known = set(summary.notices)
-    summary.notices += [n for n in profile["notices"] if n not in known]
+    profile = _profile(target, infer_options, archives, summary.notices)
+    summary.notices = [*profile["notices"]]
     _close(profile, target, [*summary.notice_lines(), *summary.set_aside_lines()])
     aside = profile["frames"]["set_aside"]
     where = f"listed in {target}/tables/set_aside.csv"
@@ -234,7 +233,10 @@ def _scan(
 
 
 def _profile(
-    target: Path, wanted: InferOptions, archives: tuple[str, ...] = ()
+    target: Path,
+    wanted: InferOptions,
+    archives: tuple[str, ...] = (),
+    notices: Sequence[str] = (),
 ) -> Mapping[str, Any]:
     from auditor.audit import OptionError
     from auditor.crawl.names import shown_root
@@ -245,6 +247,8 @@ def _profile(
     def make() -> Mapping[str, Any]:
         preload_later_stages()
         made = auditor.profile(auditor.load(target), wanted, archives=archives)
+        # Who only opens the page learns what the scan had to say, too.
+        made["notices"] = list(dict.fromkeys([*notices, *made["notices"]]))
         auditor.report(made, target)
         return made
 
@@ -252,7 +256,7 @@ def _profile(
         if not archives:  # somebody asks for nothing but a new profile
             return make()
         labels = [wanted.labels_csv] if wanted.labels_csv else []
-        asked = (wanted, [shown_root(a) for a in archives])
+        asked = (wanted, [shown_root(a) for a in archives], list(notices))
         return unless_unchanged(target, asked, labels, make)
     except OptionError as error:
         fail(str(error), 2)

@@ -112,6 +112,20 @@ def test_an_empty_archive_among_others_is_told(archive: Path, tmp_path: Path) ->
     assert "no picture was found" in measured.output
 
 
+def test_what_a_scan_notes_stands_on_the_page_too(archive: Path, tmp_path: Path) -> None:
+    """Who only opens the page learns that an archive was empty, also where nothing else has changed since."""
+    (tmp_path / "disk").mkdir()
+    note = f"o picture was found in {tmp_path / 'disk'}; check"
+    out = tmp_path / "out"
+    for archives, told in (([archive], False), ([archive, tmp_path / "disk"], True)):
+        done = call("run", *archives, "--out", out, "--workers", 1)
+        assert done.exit_code == 0
+        assert done.output.count(note) == told
+        assert (note in (out / "report.html").read_text()) == told
+        notices = json.loads((out / "profile.json").read_text())["notices"]
+        assert any(note in n for n in notices) == told
+
+
 def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
     (tmp_path / "a" / "walk").mkdir(parents=True)
     ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)

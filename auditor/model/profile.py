@@ -101,6 +101,8 @@ class Setting(TypedDict, total=False):
     noisy_share: Required[Annotated[Share | None, "share of noisy frames"]]
     usual_share: Required[Annotated[Share | None, "share that is usual"]]
     body: str | None
+    converter: str | None
+    lens_serial: Annotated[str | None, "serial where one name has several copies"]
     kind: Annotated[str, "what kind of setting: aperture, iso, shutter time, ..."]
     fault: Annotated[Literal["soft", "noisy"], "which share stands out"]
     low: Annotated[Share, "90% interval of that share"]
@@ -168,6 +170,7 @@ class Handheld(TypedDict):
     lens: str | None
     body: NotRequired[str | None]
     converter: NotRequired[str | None]
+    lens_serial: NotRequired[Annotated[str | None, "serial where one name has several copies"]]
     limit_stops: Annotated[
         float | None, "stops slower than 1 / focal length at which one frame in ten is shaken"
     ]

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 from markupsafe import Markup
 
 from auditor import optics
-from auditor.model import Body, FocalRange, Lens, Profile, SweetSpot
+from auditor.model import Body, FocalRange, Lens, Profile
 from auditor.report import words
 from auditor.report.first_screen import answered, by_frames, role_of
 from auditor.report.iso_words import (
@@ -132,10 +132,14 @@ def ends_uncertainty(part: FocalRange, key: RangeKey) -> str:
     return "all used" if all_used(part, key) else largest_uncertainty(part.get(key), intervals)
 
 
-def best_between(sweet: SweetSpot) -> str:
-    """'f/7.1 to f/9', '±0' where the interval is that very aperture, '' where none is known."""
-    ends = words.aperture_range([sweet.get("low"), sweet.get("high")])
-    return "±0" if ends == words.aperture(sweet.get("f_number")) else ends
+def best_between(part: FocalRange) -> str:
+    """'f/7.1 to f/9', '±0' where the interval is that very aperture, '' where none is known; that it is an end of
+    the apertures used, where it is: then the interval holds among those alone."""
+    sweet, at_end = part.get("sweet_spot"), words.best_at_end(part)
+    ends = words.aperture_range([sweet.get("low"), sweet.get("high")]) if sweet else ""
+    if ends == words.aperture(words.best_aperture(part)):
+        return at_end or "±0"
+    return ", ".join(text for text in (ends, at_end) if text)
 
 
 def iso_rows(bodies: Sequence[Body]) -> list[tuple[str, list[list[IsoLimit]]]]:

@@ -19,6 +19,7 @@ from auditor.exposure import nominal_f_number
 from auditor.infer.frame_values import evenly
 from auditor.model import Body, Lens
 from auditor.record import ZONES
+from auditor.record.pools import SAME_SCALE
 from auditor.record.values import words as names_of
 from auditor.report import words
 from auditor.report.rendering import link
@@ -40,6 +41,8 @@ _FIGURES: Final = {
 
 _NAMES: Final = ("source", "body", "lens", "converter", "lens_serial")
 """Columns by which the rows behind a point are found."""
+_SIZES: Final = ("pixel_pitch_um", "width_px", "height_px")
+"""Columns of what a lens's pictures measure."""
 _SHOWN: Final = ("path", "file_id", "taken")
 """Columns of text that a row shows or is pictured by."""
 
@@ -72,7 +75,7 @@ class FrameIndex:
         self._keys: dict[str, str] = {}
         self._table = self._prepare(frames)
         # Rows are picked out of single columns: a row of the table copies all of them.
-        self._column = {n: self._table[n].to_numpy() for n in (*_LOOKED_UP, *_FIGURES)}
+        self._column = {n: self._table[n].to_numpy() for n in (*_LOOKED_UP, *_SIZES, *_FIGURES)}
         self._text = {n: self._table[n].array for n in _SHOWN}
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
@@ -93,10 +96,10 @@ class FrameIndex:
         weakest = weakest[kept].apply(pd.to_numeric, errors="coerce").astype(float).min(axis=1)
         order = weakest.fillna(-1).sort_values(ascending=False).index
         # The rows in their order at once: choosing rows copies every column that is there.
-        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_FIGURES]).iloc[order]
+        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_SIZES, *_FIGURES]).iloc[order]
         for name in _NAMES:
             table[name] = names_of(table, name)
-        for name in _FIGURES:
+        for name in (*_SIZES, *_FIGURES):
             table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
         code, found = pd.factorize(table["f_number"])
         nominal = [nominal_f_number(n) if math.isfinite(n) and n > 0 else math.nan for n in found]
@@ -110,8 +113,8 @@ class FrameIndex:
         groups = self._table.groupby(keys, sort=False).indices
         return {key if isinstance(key, tuple) else (key,): rows for key, rows in groups.items()}
 
-    def lens_block(self, lens: Lens) -> Block | None:
-        """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
+    def _rows_of(self, lens: Lens) -> np.ndarray | None:
+        """Rows by which a lens was judged: of its kind of file, copy and pixel pitch."""
         key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
         rows = self._by_lens.get(key)
         if rows is None:
@@ -121,6 +124,25 @@ class FrameIndex:
             same = self._column[name][rows] == value
             if isinstance(value, str) and same.any():
                 rows = rows[same]
+        if pitch := lens.get("pixel_pitch_um"):
+            same = np.abs(self._column["pixel_pitch_um"][rows] / pitch - 1) <= SAME_SCALE
+            rows = rows[same] if same.any() else rows
+        return rows
+
+    def height(self, lens: Lens) -> int | None:
+        """Usual height (px, short side) of the pictures by which a lens was judged; None where it is unknown."""
+        rows = self._rows_of(lens)
+        if rows is None:
+            return None
+        short = np.minimum(self._column["width_px"][rows], self._column["height_px"][rows])
+        known = short[np.isfinite(short)]
+        return int(np.median(known)) if len(known) else None
+
+    def lens_block(self, lens: Lens) -> Block | None:
+        """Rows of one lens and, per 'focal range:aperture', which of them lie behind the point."""
+        rows = self._rows_of(lens)
+        if rows is None:
+            return None
         chosen: list[tuple[str, np.ndarray]] = []
         focal, nominal = (self._column[name][rows] for name in ("focal_length_mm", "nominal"))
         for i, part in enumerate(lens.get("focal_ranges") or ()):
@@ -143,6 +165,8 @@ class FrameIndex:
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:
             return None
+        same = self._column["source"][rows] == body.get("kind")
+        rows = rows[same] if same.any() else rows
         iso = self._column["iso"][rows]
         hits: dict[float, np.ndarray] = {}
         chosen = []

@@ -24,7 +24,8 @@ from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, Visibl
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
-from auditor.report.iso_words import LEVELS, match_tables
+from auditor.report.gear_faults import gear_faults
+from auditor.report.iso_words import FEW, LEVELS, match_tables
 from auditor.report.keepers_view import keeper_groups, keeper_rows
 from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.pictures import thumbs_within
@@ -98,7 +99,7 @@ def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
         return Markup(line).format(fault_of("chart", title, error)["error"])
 
 
-def _lens_view(lens: Lens, index: int, frames: FrameIndex, heights: Mapping[Any, int]) -> _LensView:
+def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
     parts = lens.get("focal_ranges") or []
     top, span = highest(lens), used_span(parts)
     charts = []
@@ -109,8 +110,8 @@ def _lens_view(lens: Lens, index: int, frames: FrameIndex, heights: Mapping[Any,
             charts.append(_drawn(chart, title))
         else:
             charts.append(None)
-    height = heights.get((lens.get("body"), lens.get("lens")))
-    return _LensView(f"lens-{index}", lens, charts, span, top, height, frames.lens_block(lens))
+    block = frames.lens_block(lens)
+    return _LensView(f"lens-{index}", lens, charts, span, top, frames.height(lens), block)
 
 
 def _body_view(
@@ -123,15 +124,6 @@ def _body_view(
     span = (min(known), max(known)) if known else None
     drawing = _drawn(partial(snr_chart, body, thresholds), "Signal to noise against ISO")
     return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))
-
-
-def _heights(frames: pd.DataFrame | None) -> dict[Any, int]:
-    """(body, lens) -> usual picture height in px (short side), for line widths per height."""
-    if frames is None or not {"body", "lens", "width_px", "height_px"} <= set(frames.columns):
-        return {}
-    short = frames[["width_px", "height_px"]].apply(pd.to_numeric, errors="coerce").min(axis=1)
-    groups = short.dropna().groupby([frames["body"], frames["lens"]])
-    return {key: int(v) for key, v in groups.median().items()}
 
 
 def _by_reason(rows: Any) -> list[tuple[str, int, list[str]]]:
@@ -166,6 +158,8 @@ def _about(profile: Profile) -> str:
     bodies = (profile.get("gear") or {}).get("bodies") or []
     days = [d for b in bodies for d in (b.get("first"), b.get("last")) if d]
     parts = [f"{words.count(frames.get('measured'))} measured"]
+    if copies := frames.get("copies"):
+        parts.append(f"{copies:,} of them {'a copy' if copies == 1 else 'copies'}")
     if days:
         years = (min(days)[:4], max(days)[:4])
         parts.append(years[0] if years[0] == years[1] else f"{years[0]} to {years[1]}")
@@ -186,6 +180,7 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
         "answered": first_screen.answered,
+        "gear_faults": gear_faults(profile, lenses),
         "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,
         "worst": sentences.setting_sentence(profile),
@@ -245,9 +240,8 @@ def render_report(
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
     index = FrameIndex(frames, max(LEAST_ROWS, rows))
-    heights = _heights(frames)
     limits = {level: criterion(profile, f"snr_{level}") for level in LEVELS}
-    lens_views = [_lens_view(x, i, index, heights) for i, x in enumerate(lenses)]
+    lens_views = [_lens_view(x, i, index) for i, x in enumerate(lenses)]
     body_views = [_body_view(b, i, index, limits) for i, b in enumerate(bodies)]
     views: list[_LensView | _BodyView] = [*lens_views, *body_views]
     keepers = profile.get("keepers") or []
@@ -270,12 +264,14 @@ def render_report(
         "costs": summary.worst(causes),
         "judged": judged,
         "few_judged": summary.FEW_JUDGED,
+        "few_frames": FEW,
         "answers": sentences.BUTTONS,
         "right": sentences.right_sentence(profile),
         "keeper_rows": pack(keeper_rows(keepers)) if keepers else None,
         "inside_acceptable": partial(sentences.inside_acceptable, profile),
         "same_how": _same_how(profile.get("next_shots") or []),
         "set_aside": _by_reason(profile.get("set_aside") or []),
+        "notices": profile.get("notices") or [],
         "unread": _by_reason(profile.get("unread_folders") or []),
         "blocks": {v.id: pack(v.block) for v in views if v.block},
         # Packing would make JPEGs in base64 an eighth smaller, and take as long as all else of the page.

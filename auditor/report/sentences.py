@@ -6,7 +6,8 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from auditor.model import FocalRange, Profile, Scale, Setting, Shot
+from auditor.gear.usage import PHONE_FOCAL_MM
+from auditor.model import FocalRange, GearChange, Handheld, Lens, Profile, Scale, Setting, Shot
 from auditor.record.pools import SAME_SCALE
 from auditor.report import words
 from auditor.report.words import common, named
@@ -17,6 +18,8 @@ __all__ = [
     "inside_acceptable",
     "lens_scale_sentence",
     "no_onset",
+    "on_body",
+    "possible_reasons",
     "right_sentence",
     "scale_sentence",
     "setting_sentence",
@@ -36,7 +39,7 @@ def handheld_sentence(profile: Profile) -> str:
             continue
         name = named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
         return (
-            f"Held by hand, {name}: one frame in ten is shaken at {words.against_rule(limit)} "
+            f"Held by hand, {name}{on_body(profile, h)}: one frame in ten is shaken at {words.against_rule(limit)} "
             f"(90% interval {words.stops_between(low, high)}; {words.count(h.get('frames'))})."
         )
     return ""
@@ -53,7 +56,9 @@ def setting_sentence(profile: Profile) -> str:
         return ""
     setting = words.clean(worst.get("setting"))
     text = f"Watch {setting}"
-    text += f" on the {named(worst.get('lens'))}" if worst.get("lens") else ""
+    if words.known_name(worst.get("lens")):
+        text += f" on the {named(words.lens_name(worst))}"
+    text += on_body(profile, worst)
     text += f": {words.percent(share)} of {words.count(worst.get('frames'))} came out "
     text += ("noisy" if noisy else "soft") + words.share_interval(worst)
     if worst.get("usual_share") is not None:
@@ -63,17 +68,37 @@ def setting_sentence(profile: Profile) -> str:
     return text + "."
 
 
+def on_body(profile: Profile, entry: Lens | Setting | Handheld | GearChange) -> str:
+    """' on the Fell Two', where the archive has several bodies and the lens's name does not tell which."""
+    several = len({words.clean(x.get("body")) for x in profile.get("lenses") or []}) > 1
+    beside = words.body_beside(entry.get("lens"), entry.get("body"))
+    return f" on the {words.short(beside)}" if several and beside else ""
+
+
+def possible_reasons(lens: Lens, part: FocalRange) -> list[str]:
+    """What a focal range's evidence lacks and the lens's as a whole does not say, without apertures that a small
+    camera of one aperture has not got."""
+    told = [r for r in part.get("reasons") or [] if r not in (lens.get("reasons") or [])]
+    _, longest = words.pair(part.get("focal_mm"))
+    one = len(part.get("apertures") or ()) == 1 and longest and longest < PHONE_FOCAL_MM
+    return [r for r in told if not (one and "more aperture" in r)]
+
+
 def inside_acceptable(profile: Profile, row: Setting) -> bool:
     """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
-    every focal length of which it is known: the ranges go by the weaker of centre and corner, softness by the whole frame.
+    every focal length of which it is known, or that the setting names: the ranges go by the weaker of centre and corner, softness by the whole frame.
     """
-    aperture = re.fullmatch(r"f/(\d+(?:\.\d+)?)", str(row.get("setting")))
+    aperture = re.fullmatch(r"f/(\d+(?:\.\d+)?)(?: at (.+))?", str(row.get("setting")))
     if aperture is None or row.get("fault") == "noisy":
         return False
     n = float(aperture[1])
     for lens in profile.get("lenses") or []:
-        if all(lens.get(k) == row.get(k) for k in ("lens", "body")):
-            known = [p for p in lens.get("focal_ranges") or [] if p.get("acceptable")]
+        if all(lens.get(k) == row.get(k) for k in ("lens", "body", "converter", "lens_serial")):
+            known = [
+                p
+                for p in lens.get("focal_ranges") or []
+                if p.get("acceptable") and aperture[2] in (None, _whole_focal(p))
+            ]
             ends = common(known, "acceptable") if known else None
             if ends and ends[0] <= n <= ends[1]:
                 return True
@@ -138,6 +163,11 @@ def no_onset(part: FocalRange, visible_px: float) -> str:
     ends = words.aperture_range((min(used), max(used)))
     where = f"from {ends}" if " to " in ends else f"at {ends}"
     return f"none as wide as {visible_px:g} px {where} ({frames})"
+
+
+def _whole_focal(part: FocalRange) -> str:
+    """A focal range in whole millimetres, as settings name it."""
+    return words.focal([round(mm) for mm in part.get("focal_mm") or () if mm])
 
 
 BUTTONS: Final = {"meant": "meant", "fine": "fine", "bad": "indeed bad"}

@@ -18,6 +18,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
+from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
 from auditor.report.sentences import handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
@@ -66,7 +67,8 @@ def _best(parts: Sequence[FocalRange]) -> str:
     low = [v for s in sweet if (v := s.get("low")) is not None]
     high = [v for s in sweet if (v := s.get("high")) is not None]
     text = words.aperture_range((min(best), max(best)))
-    inside = []
+    at_end = {words.best_at_end(p) for p in parts}
+    inside = [end for end in at_end if end and len(at_end) == 1]
     if low and high:
         ends = words.aperture_range((min(low), max(high)))
         inside.append(f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}")
@@ -99,7 +101,12 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     parts = lens.get("focal_ranges") or []
     advised = [p for p in parts if words.best_aperture(p)]
     if not advised:
-        return f"{name}: {words.count(lens.get('frames'))}, not enough to name its best aperture."
+        counted = words.count(lens.get("frames"))
+        used = [[a.get("f_number") for a in p.get("apertures") or ()] for p in parts]
+        if len(parts) == 1 and len(used[0]) == 1 and used[0][0]:
+            only = f"used at {words.aperture(used[0][0])} only"
+            return f"{name}: {counted}, {only}, so there is no other aperture to hold it against."
+        return f"{name}: {counted}, not enough to name its best aperture."
     no_common = len(advised) > 1 and not common(advised, "acceptable")  # no advice holds everywhere
     differ = len({words.best_aperture(p) for p in advised}) > 1
     each = len(advised) <= FOCAL_RANGES and (no_common or differ or len(advised) < len(parts))
@@ -340,6 +347,7 @@ def findings(profile: Profile) -> list[str]:
         if rest:
             out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
+    out += gear_faults(profile, lenses)
     out += _matches(profile) + _comparisons(profile) + _keepers(profile)
     out += [setting_sentence(profile), handheld_sentence(profile)]
     out += [next_line(profile)] if "next_shots" in profile else []

@@ -224,6 +224,7 @@ _FRAME_COLUMNS: Final = (
     ),
     *("width_px", "height_px", *(f"{z}_cpp" for z in ZONES), *(f"{z}_stderr_cpp" for z in ZONES)),
     *("expected_cpp", "measured_cpp", "sigma_code8", "reason"),
+    *("lateral_red_px", "lateral_blue_px", "fringe_width_px"),
 )
 """Columns of the table of frames, named as those of the frame table ..."""
 _SHARPNESS: Final = {f"{z}_cpp": f"{z}_mtf50_cpp" for z in ZONES}

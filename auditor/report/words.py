@@ -25,6 +25,7 @@ __all__ = [
     "aperture",
     "aperture_range",
     "best_aperture",
+    "best_at_end",
     "body_beside",
     "certainty",
     "change",
@@ -308,6 +309,17 @@ def best_aperture(part: FocalRange) -> float | None:
     """The f-number of a range's sweet spot; None where there is none."""
     sweet = part.get("sweet_spot")
     return sweet.get("f_number") if sweet else None
+
+
+def best_at_end(part: FocalRange) -> str:
+    """'the smallest used', 'the widest used' where a range's best aperture is an end of several used: what lies
+    beyond may be better; '' elsewhere."""
+    best = best_aperture(part)
+    used = [n for row in part.get("apertures") or () if (n := row.get("f_number"))]
+    if best is None or len(set(used)) < 2:
+        return ""
+    ends = {aperture(max(used)): "the smallest used", aperture(min(used)): "the widest used"}
+    return ends.get(aperture(best), "")
 
 
 def criterion(profile: Profile, name: str) -> float:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
+import pandas as pd
 import pytest
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
+from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
-from auditor.infer.next_shots import open_note
+from auditor.infer.next_shots import next_shots, open_note
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.rank import handheld_requests
 
@@ -40,6 +44,93 @@ def test_a_lens_that_was_only_stopped_down_is_asked_for_from_its_widest_aperture
     assert series["apertures"] == [2.8, 4.0, 5.6, 8.0, 11.0]
     (unnamed,) = shots(LensSpec(lens="Tarn", apertures=(11.0, 16.0)))
     assert unnamed["apertures"] == [11.0, 16.0, 22.0]
+
+
+def test_apertures_whose_frames_are_missing_are_asked_for():
+    """What the reason names is in the list; the others are whole stops, as cameras are set, and none leaves more
+    than two stops open."""
+    asked = 0
+    for seed in range(8):
+        lens = LensSpec(lens="Tarn 35mm f/1.8", apertures=(1.8, 2.0, 4.0, 5.6, 8.0, 11.0), frames=2)
+        for series in shots(lens, seed, outings=2):
+            named = {float(n) for n in re.findall(r"f/([\d.]+)", series["why"])}
+            if "not yet" not in series["why"] or not named:
+                continue
+            asked += 1
+            assert named <= set(series["apertures"]), series["why"]
+            assert set(series["apertures"]) <= {1.8, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0}
+    assert asked >= 3
+
+
+@pytest.mark.long
+def test_what_is_asked_for_names_a_best_aperture():
+    """Of drawn lenses of which a best aperture is open, the series asked for settles it in three of four; by
+    whole stops that left out the aperture missing it was three of five."""
+    blur = {
+        z: replace(b, wide=b.wide * (2.0 / 1.8) ** b.power)
+        for z, b in (("centre", Blur(0.35, 0.6, 1.5)), ("middle", Blur(0.4, 0.9, 1.3)), ("corner", Blur(0.45, 1.4, 1.2)))
+    }  # fmt: skip
+    used = LensSpec(lens="Tarn 35mm f/1.8", apertures=(2.0, 4.0, 5.6, 8.0), frames=2)
+    was_open = named = 0
+    for seed in range(20):
+        frames, _ = simulate_frames(ArchiveSpec([used], outings=2, all_columns=False), seed)
+        made = build_profile(frames, Criteria())
+        series = [s for s in made["next_shots"] if s["kind"] == "sharpness"]
+        if not series or made["lenses"][0]["focal_ranges"][0]["sweet_spot"]:
+            continue
+        was_open += 1
+        asked = series[0]["apertures"]
+        each = series[0]["frames"] // len(asked)
+        assert min(asked) == 1.8
+        test_day = replace(used, apertures=tuple(asked), frames=each, **blur)
+        more, _ = simulate_frames(
+            ArchiveSpec([test_day], outings=1, missed=0.1, shaken=0.0, all_columns=False),
+            seed + 100,
+        )
+        for column, first in (("outing", 50), ("capture", 1000), ("burst", 1000)):
+            more[column] += first
+        both = build_profile(pd.concat([frames, more], ignore_index=True), Criteria())
+        named += both["lenses"][0]["focal_ranges"][0]["sweet_spot"] is not None
+    assert was_open >= 5
+    assert named >= 0.75 * was_open
+
+
+def test_every_aperture_asked_for_was_used_at_that_focal_length_or_beyond():
+    """A zoom of f/3.5 to f/5.6 has f/3.5 at its short end alone."""
+    name = "Tarn 18-55mm f/3.5-5.6"
+    lenses = [
+        LensSpec(lens=name, focal_mm=(18.0,), apertures=(3.5, 5.6, 8.0), frames=3),
+        LensSpec(lens=name, focal_mm=(26.0,), apertures=(4.5, 8.0), frames=1),
+        LensSpec(lens=name, focal_mm=(55.0,), apertures=(5.6, 8.0), frames=3),
+    ]
+    frames, _ = simulate_frames(ArchiveSpec(lenses=lenses, all_columns=False), 3)
+    found = [s for s in build_profile(frames, Criteria())["next_shots"] if s["kind"] == "sharpness"]
+    assert found
+    for series in found:
+        there = frames["focal_length_mm"] >= series["focal_mm"]
+        assert min(series["apertures"]) >= frames.loc[there, "f_number"].min(), series
+    assert any(min(series["apertures"]) == 3.5 for series in found)
+
+
+def test_no_gain_is_promised_that_frames_may_not_keep():
+    for lens in (LensSpec(apertures=(5.6,)), LensSpec(frames=3)):
+        for series in shots(lens, outings=2):
+            assert "to ±" not in series["gain"].replace("known to ±", "")
+
+
+def test_nobody_is_sent_to_set_what_a_scanner_or_a_phone_does_not_have():
+    body = {"body": "Scanner", "frames": 60, "kind": None, "brightness": [], "other_kinds": []}
+    body |= {"left_out": [{"frames": 60, "reason": "has no ISO in its settings"}], "sensor": None}
+    use = {"body": "Scanner", "frames": 60, "role": "in use", "iso_low": None, "iso_high": None}
+    asked, _ = next_shots([], [body], [], [], Criteria(), {"bodies": [use], "lenses": []})
+    assert asked == []
+    use |= {"iso_low": 100, "iso_high": 3200}
+    asked, _ = next_shots([], [body], [], [], Criteria(), {"bodies": [use], "lenses": []})
+    assert len(asked) == 1
+    lens = {"lens": "Phone 4mm", "body": "Phone", "converter": None}
+    part = {"frames": 30, "focal_mm": [4.2, 4.2], "sweet_spot": None}
+    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
+    assert handheld_requests([lens | {"focal_ranges": [part]}], [entry]) == []
 
 
 def test_a_curve_that_still_rises_at_its_end_is_followed_further():
@@ -183,6 +274,16 @@ def test_files_that_name_their_lenses_are_not_asked_for_their_names() -> None:
         assert told is not None
         assert ("still name lens and aperture" in told) == asked
         assert "one series from a tripod" in told
+
+
+def test_phones_alone_are_not_sent_to_shoot_apertures_that_they_lack() -> None:
+    part = {"sweet_spot": None, "apertures": [{"f_number": 1.8}], "focal_mm": [4.2, 4.2]}
+    profile = {"frames": {"found": 9, "measured": 9}, "next_shots": []}
+    for focal, asked in ((4.2, False), (35.0, True)):
+        lens = {"lens": "Pell", "body": "Pell", "focal_ranges": [part | {"focal_mm": [focal] * 2}]}
+        told = open_note(profile | {"lenses": [lens]})
+        assert told is not None
+        assert ("five apertures" in told) == asked
 
 
 def _gear(frames, **more):

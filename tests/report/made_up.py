@@ -295,3 +295,32 @@ def drawn_noise(body: dict[str, Any], thresholds: dict[str, float]) -> str | Non
     """The chart of one body as the page draws it, or None."""
     chart = snr_chart(body, thresholds)
     return None if chart is None else str(draw(chart, "Noise"))
+
+
+def faulty_gear() -> dict[str, Any]:
+    """A profile whose first lens is decentred and focuses in front, or changed; dust on the second body."""
+    made = profile(1)
+    lens = made["lenses"][0]
+    whose = {"lens": lens["lens"], "body": lens["body"], "converter": None, "lens_serial": None}
+    lens["focal_ranges"][0]["sides"] = {
+        "verdict": "probably decentred: the right side is softer in frame after frame",
+        "confidence": 0.97, "frames": 175,
+    }  # fmt: skip
+    made["focus_bias"] = [
+        whose | {"text": f"{lens['lens']}: focus lay in front of the centre of the picture in 30 of 40 frames, on its other side in 4"}
+    ]  # fmt: skip
+    dusty = {"body": BODIES[1][0], "last": "2024-05-01", "gone_by": None, "text": "a spot"}
+    made["dust"] = [dusty, dusty | {"gone_by": "2024-06-01"}]
+    return made
+
+
+def changed_gear() -> dict[str, Any]:
+    """The same lens, of which a change is told."""
+    made = faulty_gear()
+    lens = made["lenses"][0]
+    whose = {"lens": lens["lens"], "body": lens["body"], "converter": None}
+    made["changes"] = [
+        whose | {"text": "Since about August 2022 the centre is 20% softer, 177 frames since, 183 before",
+                 "low": -0.21, "high": -0.19, "date_low": "2022-07-16", "date_high": "2022-09-05", "also": []}
+    ]  # fmt: skip
+    return made

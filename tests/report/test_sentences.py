@@ -43,6 +43,10 @@ PATTERNS = {
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
     "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
+    "what changed": rf"{NAME}: since about .+, {COUNT} since, \d+ before \(90% interval {SHARE} to {SHARE}\)\.",
+    "a softer side": rf"{NAME} is probably decentred: the \w+ side is softer in frame after frame(?: at .+ mm)? \((?:over )?{SHARE} sure; {COUNT}\)\.",
+    "focus beside": rf"{NAME}: focus lay (?:in front of|behind) the centre of the picture in \d+ of \d+ frames, .+\.",
+    "dust": r"Dust on the sensor of the .+: \d+ spots?, last seen on \d{4}-\d\d-\d\d\.",
     "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+|interval not known)(?:, predicted)?, .+\)\.",
     "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
     "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
@@ -68,6 +72,8 @@ def cases() -> Iterator[dict[str, Any]]:
     made = made_up.profile(3)
     yield made
     yield made | {"filter": {"words": 'lens "Tarn"', "frames": 12}}
+    yield made_up.faulty_gear()
+    yield made_up.changed_gear()
     yield {"frames": {"found": 0, "measured": 0, "set_aside": 0}, "lenses": []}
     yield {
         "frames": {"found": 0, "measured": 0, "set_aside": 0}, "lenses": [], "next_shots": [],

@@ -107,6 +107,7 @@ def _one_lens(
 ) -> Handheld:
     entry: Handheld = {
         "lens": lens["lens"], "body": lens["body"], "converter": lens.get("converter"),
+        "lens_serial": lens.get("lens_serial"),
         "frames": len(stops), "shaken": int(shaken.sum()),
         "limit_stops": None, "low": None, "high": None, "factor": None, "steady_to_stops": None,
     }  # fmt: skip
@@ -149,7 +150,7 @@ def _one_lens(
     return entry | {
         "limit_stops": round(limit, 2), "low": round(low, 2), "high": round(high, 2),
         "factor": round(2.0**limit, 3),
-        "text": f"one frame in ten is shaken at {_against_rule(limit)}",
+        "text": f"one frame in ten is shaken at {_against_rule(round(limit, 2))}",
     }  # fmt: skip
 
 

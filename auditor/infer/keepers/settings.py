@@ -106,7 +106,8 @@ def settings_to_avoid(
                 tested += 1
                 found.append({
                     **_compare(hits, mask, outing[rows], fault, criteria),
-                    "lens": lens["lens"], "body": lens["body"], "setting": text, "kind": kind,
+                    "lens": lens["lens"], "body": lens["body"], "converter": lens["converter"],
+                    "lens_serial": lens.get("lens_serial"), "setting": text, "kind": kind,
                     "soft_share": shares[0], "noisy_share": shares[1],
                 })  # fmt: skip
     chosen = [e for e in _discoveries(found) if e["excess"] >= LEAST_SHARE]

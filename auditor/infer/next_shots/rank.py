@@ -16,8 +16,8 @@ from auditor.infer.next_shots.series import (
     SLIGHT_SHARE,
     SMALL_FOCAL_MM,
     lens_series,
+    short_end,
     unnamed,
-    usual_focal,
     widest_named,
 )
 from auditor.model import Shot
@@ -113,7 +113,10 @@ def _in_use(request: Block, gear: Block | None) -> bool:
         return True
     body = _used(gear, "bodies", body=request["body"])
     if request["lens"] is None:
-        return body is not None and body["role"] == "in use"
+        if body is None or body["role"] != "in use":
+            return False
+        # A scanner states no ISO, so none can be set.
+        return not request["iso"] or body["iso_low"] is not None
     names = {k: request[k] for k in ("lens", "body", "converter")}
     lens = _used(gear, "lenses", **names)
     return lens is not None and lens["role"] == "in use"
@@ -194,6 +197,8 @@ def open_note(profile: Block) -> str | None:
         series = (
             "one series from a tripod, five apertures from wide open to f/16, three frames at each"
         )
+        if lenses and all(_one_aperture(lens) for lens in lenses):
+            return "Every lens here has one aperture only, as phones have: there is none to choose."
         if not all(unnamed(lens, "lens") for lens in lenses):
             return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
         return (
@@ -206,6 +211,17 @@ def open_note(profile: Block) -> str | None:
             "camera wrote them."
         )
     return None
+
+
+def _one_aperture(lens: Block) -> bool:
+    """Whether a lens is so short, and used at one aperture at each focal length, that it has no other."""
+    parts = lens["focal_ranges"]
+    return bool(parts) and all(
+        len(part.get("apertures") or ()) == 1
+        and part["focal_mm"]
+        and part["focal_mm"][1] < SMALL_FOCAL_MM
+        for part in parts
+    )
 
 
 _EACH: Final = 8
@@ -238,11 +254,14 @@ def handheld_requests(
         if steady is not None and steady >= slowest:
             continue  # the series would reach no further than the frames that are there
         focal, spot = _usual(lenses, entry)
+        if focal is not None and focal < SMALL_FOCAL_MM and spot is None:
+            continue  # phones choose the time themselves
         shot: Shot = {
             "kind": "handheld",
             "lens": entry["lens"],
             "body": entry["body"],
             "converter": entry["converter"],
+            "lens_serial": entry.get("lens_serial"),
             "focal_mm": focal,
             "apertures": [] if spot is None else [spot],
             "iso": [],
@@ -259,11 +278,11 @@ def handheld_requests(
 
 
 def _usual(lenses: Sequence[Block], entry: Block) -> tuple[float | None, float | None]:
-    """Focal length and sweet spot of the focal range with most frames."""
+    """Shortest focal length and sweet spot of the focal range with most frames."""
     for lens in lenses:
         same = all(lens[k] == entry[k] for k in ("lens", "body", "converter"))
         if same and lens["focal_ranges"]:
             part = max(lens["focal_ranges"], key=lambda p: p["frames"])
             spot = part["sweet_spot"]
-            return usual_focal(part), None if spot is None else spot["f_number"]
+            return short_end(part), None if spot is None else spot["f_number"]
     return None, None

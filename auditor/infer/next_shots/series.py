@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
@@ -25,8 +26,8 @@ __all__ = [
     "SMALL_FOCAL_MM",
     "chosen_steps",
     "lens_series",
+    "short_end",
     "unnamed",
-    "usual_focal",
     "widest_named",
 ]
 
@@ -62,6 +63,10 @@ SMALL_FOCAL_MM: Final = 10.0
 phones a single one."""
 _GAP_THIRDS: Final = 6
 """Two stops: further apart, the closed form alone says what lies between."""
+_WHOLE_STOP: Final = 3
+"""Thirds of a stop in a whole one."""
+_F_NUMBER: Final = re.compile(r"f/(\d+(?:\.\d+)?)")
+"""An aperture in a reason."""
 _HOW: Final = (
     "tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
     "a wood's edge), focused once on the magnified picture; all apertures within minutes, ISO 100 "
@@ -104,21 +109,23 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     wanted: set[float] = set()
     reasons: list[str] = []
     if part["sweet_spot"] is None:
-        _unknown(lens, part, wanted, reasons)
+        kept = _unknown(lens, part, wanted, reasons)
     else:
+        kept = {part["sweet_spot"]["f_number"]}
         _sweet_spot(part, wanted, reasons)
         _ends(part, wanted, reasons)
         _gaps(part, wanted, reasons)
         _evidence(part, wanted, reasons)
     if not wanted:
         return None
-    apertures = chosen_steps(wanted)
+    apertures = _few(wanted, kept)
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
-    after = _after(part, before, each, criteria)
-    gain = f"curve at these apertures to ±{100 * after:.0f}%"
-    if before is not None:
-        gain += f", from ±{100 * before:.0f}% now"
+    known = "" if before is None else f" known to ±{100 * before:.0f}% now"
+    if part["sweet_spot"] is None:
+        gain = "a best aperture" + (f"; the curve is{known}" if known else "")
+    else:
+        gain = "curve at these apertures" + (f",{known}" if known else "")
     error = max(
         before if before is not None else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED)
     )
@@ -132,6 +139,18 @@ def chosen_steps(wanted: Iterable[Step]) -> list[Step]:
     return [steps[i] for i in evenly(len(steps), _MOST_STEPS)]
 
 
+def _few(wanted: set[float], kept: set[float]) -> list[float]:
+    """At most `_MOST_STEPS` of some apertures: both ends, those kept, and of the others those furthest apart, the
+    smaller ones first, as the best lies among them more often than wide open."""
+    steps = sorted(wanted)
+    while len(steps) > _MOST_STEPS:
+        inner = range(1, len(steps) - 1)
+        free = [i for i in inner if steps[i] not in kept] or inner
+        place = [f_number_index(f) for f in steps]
+        del steps[min(free, key=lambda i: place[i + 1] - place[i - 1])]
+    return steps
+
+
 def _entry(
     lens: Block, part: Block, apertures: list[float], frames: int,
     reasons: list[str], gain: str,
@@ -142,7 +161,7 @@ def _entry(
         "body": lens["body"],
         "converter": lens["converter"],
         "lens_serial": lens.get("lens_serial"),
-        "focal_mm": usual_focal(part),
+        "focal_mm": short_end(part),
         "apertures": apertures,
         "iso": [],
         "frames": frames,
@@ -152,26 +171,32 @@ def _entry(
     }
 
 
-def usual_focal(part: Block) -> float | None:
-    """Geometric middle (mm) of a focal range, whole as rings are engraved where it is no small
-    sensor's; None where it is unknown."""
-    if part["focal_mm"] is None:
-        return None
-    low, high = part["focal_mm"]
-    middle = math.sqrt(low * high)
-    return round(middle, 1) if low == high or middle < SMALL_FOCAL_MM else float(round(middle))
+def short_end(part: Block) -> float | None:
+    """Shortest focal length (mm) of a range, None where it is unknown: zooms are widest there, so that every
+    aperture used in the range can be set."""
+    return None if part["focal_mm"] is None else round(part["focal_mm"][0], 1)
 
 
-def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> None:
-    """No sweet spot at all: whole stops from the widest aperture, as the lens's name or use tells it."""
-    first = min([a["f_number"] for a in part["apertures"]] + widest_named(lens, part), default=4.0)
+def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> set[float]:
+    """No sweet spot at all: whole stops from the widest aperture, as the lens's name or use tells it, and the
+    apertures of which frames are missing by the reason; these are returned."""
+    used = [a["f_number"] for a in part["apertures"]]
+    first = min(used + widest_named(lens, part), default=4.0)
     index = f_number_index(first)
     last = max(f_number_index(_UNKNOWN_TO[0]), index + _GAP_THIRDS)
-    for i in range(index, min(last, f_number_index(_UNKNOWN_TO[1])) + 1, 3):
-        wanted.add(F_NUMBERS[i])
-    if wanted:
-        stated = (r for r in part["reasons"] if r.startswith("best aperture: not yet"))
-        reasons.append(next(stated, "no sweet spot can be told from the apertures used so far"))
+    last = min(last, f_number_index(_UNKNOWN_TO[1]))
+    if last < index:
+        return set()
+    stated = next((r for r in part["reasons"] if r.startswith("best aperture: not yet")), None)
+    reasons.append(stated or "no sweet spot can be told from the apertures used so far")
+    missing = {float(n) for n in _F_NUMBER.findall(stated or "")}
+    wanted.update((first, *missing))
+    for i in range(index + 2, last + 1):
+        if i % _WHOLE_STOP == 0:  # f/1 has a whole place
+            # Frames at an aperture that was used tell more than frames a third of a stop beside it.
+            near = [f for f in used if abs(f_number_index(f) - i) <= 1]
+            wanted.add(min(near, key=lambda f: abs(f_number_index(f) - i), default=F_NUMBERS[i]))
+    return missing
 
 
 def widest_named(lens: Block, part: Block) -> list[float]:
@@ -225,7 +250,8 @@ def _gaps(part: Block, wanted: set[float], reasons: list[str]) -> None:
     for low, high in itertools.pairwise(used):
         thirds = f_number_index(high) - f_number_index(low)
         if thirds >= _GAP_THIRDS:
-            wanted.add(F_NUMBERS[f_number_index(low) + thirds // 2])
+            # One aperture alone could be held against none.
+            wanted.update((low, F_NUMBERS[f_number_index(low) + thirds // 2], high))
             gaps.append(f"between f/{low:g} and f/{high:g}")
     if gaps:
         reasons.append(f"no frame {' or '.join(gaps)}")
@@ -256,11 +282,6 @@ def _frames_each(part: Block, criteria: Criteria) -> int:
 def _scatter(part: Block) -> float:
     known = [v for v in (part.get("failures") or {}).get("scatter", {}).values() if v]
     return max(known) if known else _SCATTER
-
-
-def _after(part: Block, before: float | None, each: int, criteria: Criteria) -> float:
-    new = half_width(criteria.interval) * _scatter(part) / math.sqrt(each)
-    return new if before is None else 1 / math.sqrt(1 / before**2 + 1 / new**2)
 
 
 def _half_width(part: Block, apertures: list[float]) -> float | None:

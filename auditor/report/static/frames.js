@@ -40,8 +40,9 @@ async function showFrames(blockId, point, title) {
   const total = block ? block.totals[point] ?? 0 : 0;
   byId("behind-title").textContent = title;
   const shown = rows.length < total ? `${rows.length} of ${total} frames` : `${total} ${total === 1 ? "frame" : "frames"}`;
+  const where = blockId.startsWith("body") ? " at this ISO, whether or not they show this tone" : "";
   byId("behind-note").textContent = rows.length
-    ? `${shown}, the sharpest first (by the weaker of centre and corner). Sharpness in cycles per pixel, noise in code values of 255.`
+    ? `${shown}${where}, the sharpest first (by the weaker of centre and corner). Sharpness in cycles per pixel, noise in code values of 255.`
     : "No frames are kept for this point.";
   const list = byId("behind-frames");
   list.replaceChildren();
