@@ -158,9 +158,7 @@ def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
     diffraction = float(np.exp(fit.model.optics.perfect(0.0).max()))
-    kappa = float(blur_sigma_for_mtf50(1.0))
-    blur = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
-    if blur > _SOFT_PX:
+    if blur_sigma_for_mtf50(best) > np.hypot(blur_sigma_for_mtf50(diffraction), _SOFT_PX):
         out.add(
             2,
             "even the sharpest frames are much softer than optics explains: every frame may have "
