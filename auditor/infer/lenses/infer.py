@@ -153,7 +153,7 @@ def _describe(
             entry["acceptable"],
             criteria.interval,
         )
-        entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
+        entry["sides"] = judge_sides(tables.sides, inlier, table.outing)
         zone = weaker_zone(supported)
         entry["diffraction"] = describe_diffraction(
             part.fit,
