@@ -22,6 +22,7 @@ __all__ = [
     "cut_out",
     "focal_clusters",
     "lens_groups",
+    "of_commonest_size",
     "whole_field",
     "within_range",
     "zoom_thirds",
@@ -39,8 +40,6 @@ _RANGE_MARGIN: Final = 0.03
 """A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
 PITCHES_UM: Final = (0.3, 50.0)
 """Pixel pitches beyond these are mistakes of tags."""
-_PITCH_STEP: Final = 0.04
-"""Step of ln pitch in which the commonest one is counted."""
 SAME_PITCH: Final = 0.03
 """Difference of ln pitch below which two pictures have one size."""
 _FOCAL_STEP: Final = 0.03
@@ -205,18 +204,35 @@ def _one_pitch(
     """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
     own = pitch[rows]
     own = np.where((own > PITCHES_UM[0]) & (own < PITCHES_UM[1]), own, np.nan)
-    known = own[~np.isnan(own)]
-    if not len(known):
+    if np.isnan(own).all():
         return rows, None, ["pixel pitch unknown: diffraction taken as on a sensor of 4 µm"]
-    steps = np.round(np.log(known) / _PITCH_STEP).astype(int)
-    values, counts = np.unique(steps, return_counts=True)
-    centre = float(np.median(known[steps == values[counts.argmax()]]))
-    same = np.abs(np.log(own / centre)) < SAME_PITCH
-    keep = same | np.isnan(own)
+    keep = of_commonest_size(np.log(own))
     notes = []
     if not keep.all():
         notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
-    return rows[keep], round(centre, 4), notes
+    return rows[keep], round(float(np.nanmedian(own[keep])), 4), notes
+
+
+def of_commonest_size(log_size: Floats) -> NDArray[np.bool_]:
+    """Which pictures are of the size that most have: alike within `SAME_PITCH`.
+
+    Parameters
+    ----------
+    log_size : ndarray of float64, shape (n,)
+        ln pixel pitch, or of another measure of size; not finite where unknown, which counts as that of most.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        The largest group within `SAME_PITCH`; of groups of as many pictures, that of the finest pitch.
+    """
+    known = np.isfinite(log_size)
+    if not known.any():
+        return ~known
+    ordered = np.sort(log_size[known])
+    alike = np.searchsorted(ordered, ordered + SAME_PITCH, "right") - np.arange(len(ordered))
+    above = log_size - ordered[alike.argmax()]
+    return np.asarray(~known | ((above >= 0) & (above <= SAME_PITCH)))
 
 
 def cut_out(frames: pd.DataFrame) -> NDArray[np.bool_]:
