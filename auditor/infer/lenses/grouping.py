@@ -48,15 +48,16 @@ PRIME: Final = 1.06
 """Focal lengths within this factor are one: a prime's own, as cameras write it."""
 _CLUSTER_SPREAD: Final = 1.4
 """Factor that the focal lengths of one cluster span at most."""
-_CLUSTER_FRAMES: Final = 15
-"""Frames of a cluster below which it joins its neighbour."""
+CLUSTER_FRAMES: Final = 15
+"""Frames of a cluster below which it joins its neighbour; a part of a zoom with fewer is said to have few."""
 PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames, and pictures of the
 whole field over cropped ones."""
-_ENOUGH_OUTINGS: Final = 4
-"""Outings from which it is: one afternoon of raw files is no reason to leave out years of JPEGs."""
+ENOUGH_OUTINGS: Final = 4
+"""Outings from which it is: one afternoon of raw files is no reason to leave out years of JPEGs. From so many on
+what each outing shares averages out between apertures; fewer are said to be few."""
 _WHOLE_FIELD: Final = 0.8
 """Share of the sensor that a picture shows at least whose corners are the lens's: 16:9 cut out of 3:2 shows 0.84."""
 
@@ -193,7 +194,7 @@ def _trusted(by_source: dict[str, int], outings: dict[str, int]) -> str:
     order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
     for kind in order:
         many = by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3
-        if many and outings[kind] >= min(_ENOUGH_OUTINGS, outings[common]):
+        if many and outings[kind] >= min(ENOUGH_OUTINGS, outings[common]):
             return kind
     return common
 
@@ -328,7 +329,7 @@ def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster frames by focal length.
 
     Log focal length is split in two where that leaves the least squares, and so again each part that spans
-    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `_CLUSTER_FRAMES` join the nearer neighbour.
+    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `CLUSTER_FRAMES` join the nearer neighbour.
 
     Parameters
     ----------
@@ -370,7 +371,7 @@ def _merge_small(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray
     while label.max() > 0:
         size = np.bincount(label, counts)
         smallest = int(size.argmin())
-        if size[smallest] >= _CLUSTER_FRAMES:
+        if size[smallest] >= CLUSTER_FRAMES:
             break
         mean = np.bincount(label, counts * x) / size
         gaps = np.abs(mean - mean[smallest])

@@ -21,14 +21,14 @@ from auditor.record import SIDES, UPRIGHT
 from auditor.record.values import numbers
 from auditor.robust import group_medians
 
-__all__ = ["SideTable", "judge_sides", "read_sides"]
+__all__ = ["CONFIDENCE", "SideTable", "judge_sides", "read_sides"]
 
 Floats = NDArray[np.float64]
 
 _RELEVANT: Final = 0.04
 """Log ratio between opposite sides from which a difference would be seen."""
-_CONFIDENCE: Final = 0.95
-"""Probability from which a verdict on sides is given."""
+CONFIDENCE: Final = 0.95
+"""Probability from which a lens is said to be decentred or sound, and one aperture to beat another."""
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
 _FEWEST_OUTINGS: Final = 3
@@ -111,7 +111,7 @@ def judge_sides(
         below, above = _shares_below(medians, np.array([-_RELEVANT, _RELEVANT])).tolist()
         beyond = below if median < 0 else 1 - above
         alike_shares[" and ".join(names)] = above - below
-        if abs(median) > _RELEVANT and beyond >= _CONFIDENCE:
+        if abs(median) > _RELEVANT and beyond >= CONFIDENCE:
             decentred.append((beyond, worse))
     if frames == 0:
         return None
@@ -119,7 +119,7 @@ def judge_sides(
     if decentred:
         confidence, worse = max(decentred)
         verdict = f"probably decentred: the {worse} side is softer in frame after frame"
-    elif alike_shares and min(alike_shares.values()) >= _CONFIDENCE:
+    elif alike_shares and min(alike_shares.values()) >= CONFIDENCE:
         pair = next(iter(alike_shares)) if len(alike_shares) == 1 else "sides"
         verdict, confidence = f"{pair} alike", min(alike_shares.values())
     return {
