@@ -21,7 +21,7 @@ from scipy.sparse.csgraph import connected_components
 from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
 
-__all__ = ["grey_means", "read_signatures", "scenes_of"]
+__all__ = ["CHUNK", "grey_means", "read_signatures", "scenes_of"]
 
 Rows = NDArray[np.int64]
 
@@ -29,8 +29,8 @@ CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
 _DIGITS: Final = f"^[0-9a-fA-F]{{{2 * CELLS}}}$"
 """What a signature is written as."""
-_CHUNK: Final = 20_000
-"""Signatures read at a time."""
+CHUNK: Final = 20_000
+"""Signatures read at a time, for the memory."""
 _COMPARED: Final = 250
 """Frames compared with all later ones of their outing at a time, for the memory."""
 _SAME_SCENE: Final = 0.9
@@ -52,12 +52,12 @@ def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
     """
     out = np.zeros((len(signature), CELLS), np.float32)
     # Piece by piece: the digits of a million signatures would take as much memory again and again.
-    for first in range(0, len(signature), _CHUNK):
-        good, means = grey_means(signature.iloc[first : first + _CHUNK])
+    for first in range(0, len(signature), CHUNK):
+        good, means = grey_means(signature.iloc[first : first + CHUNK])
         grey = means.astype(np.float32)
         grey -= grey.mean(1, keepdims=True)
         grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
-        out[first : first + _CHUNK][good] = grey
+        out[first : first + CHUNK][good] = grey
     return out
 
 
