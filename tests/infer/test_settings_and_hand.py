@@ -133,6 +133,6 @@ def test_sides_that_were_not_judged_are_not_said_to_be_alike() -> None:
     both = SideTable(even, even, np.arange(n) % 2 == 0)
     outing = np.arange(n) // 5
     for sides, verdict in ((level, "left and right alike"), (both, "sides alike")):
-        told = judge_sides(sides, np.arange(n), outing, 1)
+        told = judge_sides(sides, np.arange(n), outing)
         assert told is not None
         assert told["verdict"] == verdict

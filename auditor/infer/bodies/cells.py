@@ -31,7 +31,7 @@ from auditor.infer.bodies.observe import Tones, sigma_code
 from auditor.infer.bodies.photon import fit_physics
 from auditor.robust import group_medians
 
-__all__ = ["Cells", "Limits", "gather"]
+__all__ = ["LAW_FIT_SD", "Cells", "Limits", "gather"]
 
 Floats = NDArray[np.float64]
 
@@ -43,8 +43,8 @@ _CODING: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
 _CLIPPING: Final = 0.15
 """Error in log noise through clipping at black where noise is as large as the signal."""
-_ROUGH_SD: Final = 0.03
-"""Error of a cell's median beside its scatter, for the first fit of physics."""
+LAW_FIT_SD: Final = 0.02
+"""Error (log noise) of a cell beside its own, for fits of the law: no law holds better."""
 _LIMIT_QUANTILE: Final = 0.25
 """Quantile of a cell's bounds that is taken for its limit: each holds for all, but for their scatter."""
 
@@ -202,7 +202,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
     iso_written, s = tones["iso"], tones["signal"]
     counts = np.bincount(cell, minlength=n_cells)
     median = _censored_median(y, censored, cell)
-    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + _ROUGH_SD**2)
+    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + LAW_FIT_SD**2)
     eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
     law, _ = fit_physics(
         iso, signal, median, np.hypot(rough_sd, _coding_sd(eight_bit, signal, median))

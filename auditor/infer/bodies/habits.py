@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import bands_of, histograms
 from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY, sensor_mask
+from auditor.infer.bodies.visible import HALF_THIRD
 from auditor.infer.frame_values import DAYS, SHARE_COLUMNS, days, shutter_stops, signal_quantile
-from auditor.infer.lenses.scene_groups import grey_means
+from auditor.infer.lenses.scene_groups import CHUNK, grey_means
 from auditor.model import Habit
 from auditor.record.values import numbers, texts, words
 from auditor.robust import share_interval
@@ -34,10 +35,6 @@ _FIGURES: Final = (
     *("width_px", "height_px", "pixel_pitch_um"),
 )
 _HABIT_COLUMNS: Final = ("body", "taken", DAYS, *_FIGURES)
-_CHUNK: Final = 20_000
-"""Signatures read at a time, for the memory."""
-_RAISED: Final = 1.1
-"""An ISO counts as raised above the lowest used by more than rounding."""
 BRIGHTEST: Final = 0.998
 """One pixel in 500 lies above this quantile of the signal: lamps and sparkles are passed over."""
 
@@ -116,8 +113,8 @@ def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> N
     order = np.argsort(seconds, kind="stable")
     first = np.flatnonzero(np.diff(seconds[order]) <= STATIC_SECONDS)  # unknown times come last
     # Piece by piece: the text of a million signatures weighs as much as all else.
-    for start in range(0, len(first), _CHUNK):
-        at = first[start : start + _CHUNK]
+    for start in range(0, len(first), CHUNK):
+        at = first[start : start + CHUNK]
         similar = _similar(signature, rows[order[at]], rows[order[at + 1]])
         out[order[at[similar]]] = out[order[at[similar] + 1]] = True
     return out
@@ -187,7 +184,7 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
     known = np.isfinite(white) & np.isfinite(iso)
     if not known.any():
         return []
-    raised = known & (iso > np.nanmin(iso[known]) * _RAISED)
+    raised = known & (iso > np.nanmin(iso[known]) * 2**HALF_THIRD)
     if not raised.any():
         return []
     hits = white[raised] < HEADROOM_LOG2

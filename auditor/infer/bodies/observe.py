@@ -14,7 +14,7 @@ from auditor import srgb
 from auditor.exposure import nominal_iso
 from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.frame_values import draw_order
-from auditor.infer.lenses.grouping import SAME_PITCH
+from auditor.infer.lenses.grouping import of_commonest_size
 from auditor.record import TONE_SIGNALS, tone_column
 from auditor.record.values import flags, numbers, words
 
@@ -198,17 +198,12 @@ def _other_size(frames: pd.DataFrame, usable: NDArray[np.bool_]) -> NDArray[np.b
     picture sizes merge pixels, and so hide noise per pixel. A pitch that is not known is taken for the usual one."""
     pitch = numbers(frames, "pixel_pitch_um")
     known = np.flatnonzero(usable & (pitch > 0))
-    log_pitch = np.log(pitch[known])
     kinds = pd.DataFrame(
         {"body": words(frames, "body", UNKNOWN_BODY), "kind": words(frames, "source")}
     )
     other = np.zeros(len(frames), bool)
     for rows in kinds.iloc[known].groupby(["body", "kind"]).indices.values():
-        ordered = np.sort(log_pitch[rows])
-        # The largest group within SAME_PITCH; of groups of one size, that of the largest pictures.
-        alike = np.searchsorted(ordered, ordered + SAME_PITCH, "right") - np.arange(len(rows))
-        above = log_pitch[rows] - ordered[alike.argmax()]
-        other[known[rows]] = (above < 0) | (above > SAME_PITCH)
+        other[known[rows]] = ~of_commonest_size(np.log(pitch[known[rows]]))
     return other
 
 

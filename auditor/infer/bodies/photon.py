@@ -23,7 +23,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize_scalar, nnls
 
-__all__ = ["Physics", "assumed_law", "fit_development", "fit_physics", "log_sigma_jacobian"]
+__all__ = [
+    "DEVELOPMENT_SD",
+    "Physics",
+    "assumed_law",
+    "fit_development",
+    "fit_physics",
+    "log_sigma_jacobian",
+]
 
 Floats = NDArray[np.float64]
 

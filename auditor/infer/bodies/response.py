@@ -22,8 +22,9 @@ from scipy.special import stdtrit
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cell_means import PRIOR_WEIGHT
-from auditor.infer.bodies.cells import Cells
+from auditor.infer.bodies.cells import LAW_FIT_SD, Cells
 from auditor.infer.bodies.photon import (
+    DEVELOPMENT_SD,
     Physics,
     assumed_law,
     fit_development,
@@ -63,10 +64,7 @@ _AMPLITUDE_SD: Final = (0.2, 0.15, 0.08)
 _UNKNOWN_AMPLITUDES: Final = (0.15, 0.15, 0.03)
 """Amplitudes of a body of which nothing was measured."""
 
-_CELL_SD: Final = 0.02
-"""Error of a cell beside its own, for the fit of the law: no law holds better."""
-
-_LAW_SD: Final = np.array([1.4, 1.4, 0.04])
+_LAW_SD: Final = np.array([1.4, 1.4, DEVELOPMENT_SD])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
 of log noise per stop through development may differ by from the fitted ones, a priori."""
 
@@ -274,7 +272,7 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
     """The physics that the cells show; that of an unknown body where nothing was measured."""
     if not len(cells.iso):
         return assumed_law(developed)
-    sd = np.hypot(cells.sd, _CELL_SD)
+    sd = np.hypot(cells.sd, LAW_FIT_SD)
     at = np.maximum(cells.iso, base), cells.signal, cells.log_sigma, sd
     return fit_development(*at) if developed else fit_physics(*at)[0]
 

@@ -32,9 +32,6 @@ LEVEL: Final = 1.10
 LEVEL_FRAMES: Final = 3
 """Frames with read noise at an ISO from which on it has a say in where read noise stops falling: resampling fewer
 shows no scatter (common practice, no source)."""
-LEVEL_CERTAIN: Final = 0.9
-"""Share of the resamples that must agree on whether read noise still falls: as of intervals (common practice, no
-source)."""
 
 
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
@@ -49,7 +46,8 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
         Columns `gain_e_per_dn`, `read_noise_e`, `iso`, `white_dn`, `status`, `body` and, where known,
         `burst`, `outing` and `best`.
     share : float
-        Share of the truth that intervals are meant to hold.
+        Share of the truth that intervals are meant to hold, and of the resamples that must agree on whether read noise
+        still falls.
     seed : int
         Seed of the bootstrap; each body has a stream of its own.
 
@@ -166,9 +164,9 @@ def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Se
     best = _level_from(np.array(steps), np.array([[d.middle for d in dark.values()]]))[0]
     sampled = _level_from(np.array(steps), np.stack([d.draws for d in dark.values()], axis=1))
     known = np.isfinite(sampled)
-    if known.mean() <= 1 - LEVEL_CERTAIN:
+    if known.mean() <= 1 - share:
         out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
-    elif not np.isfinite(best) or known.mean() < LEVEL_CERTAIN:
+    elif not np.isfinite(best) or known.mean() < share:
         out["level_reason"] = (
             f"whether read noise still falls at ISO {steps[-1]}, the highest used, is not settled"
         )

@@ -29,10 +29,9 @@ from auditor.infer.decisions.scan import (
 )
 from auditor.infer.enough import FEW_FRAMES
 from auditor.infer.frame_values import days, log_sharpness, usable
-from auditor.infer.lenses.grouping import within_range
+from auditor.infer.lenses.grouping import of_commonest_size, within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
-from auditor.record.pools import SAME_SCALE
 from auditor.record.values import name_combinations, numbers, rows_by_names
 
 __all__ = ["find_changes"]
@@ -264,15 +263,12 @@ def _groups(
             yield subject, own[_one_size(scale[:, own])]
 
 
-def _one_size(scale: Floats) -> NDArray[np.bool_]:
+def _one_size(scale: Floats) -> Rows:
     """The frames, by ln of width, height and pixel pitch (3, n), that are as large as most are; what is
     unknown of a frame is taken to be as in most."""
-    kept = np.ones(scale.shape[1], bool)
+    kept = np.arange(scale.shape[1])
     for size in scale:
-        known = np.isfinite(size)
-        values, counts = np.unique(size[kept & known], return_counts=True)
-        if len(values):
-            kept &= ~known | (np.abs(size - values[counts.argmax()]) < SAME_SCALE)
+        kept = kept[of_commonest_size(size[kept])]
     return kept
 
 

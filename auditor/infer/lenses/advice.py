@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.grouping import ENOUGH_OUTINGS
 from auditor.infer.lenses.intervals import Draws
+from auditor.infer.lenses.sides import CONFIDENCE
 from auditor.record import ZONES
 
-__all__ = ["has_evidence", "missing_evidence", "weaker_zone"]
+__all__ = ["SOUND", "has_evidence", "missing_evidence", "weaker_zone"]
 
 Floats = NDArray[np.float64]
 
@@ -26,14 +28,10 @@ best against its corners wide open (common practice, no source)."""
 _APERTURES: Final = 3
 """Apertures with sharp frames that a best one needs (common practice, no source)."""
 _FRAMES: Final = 5
-"""Sound frames that it needs on either side of it, or `_RESOLVED` (common practice, no source)."""
-_SOUND: Final = 0.5
+"""Sound frames that it needs on either side of it, or to beat the last aperture of that side in `CONFIDENCE` of the
+plausible curves (common practice, no source)."""
+SOUND: Final = 0.5
 """Probability of an inlier from which a frame is sound."""
-_RESOLVED: Final = 0.95
-"""Share of plausible curves in which it beats the last aperture of a side, which does as well."""
-_OUTINGS: Final = 4
-"""Outings from which what each shares averages out between apertures; of fewer two apertures must share one (of
-drawn lenses two outings apart missed the best aperture in 7 of 24, four in 3)."""
 _LEAST: Final = 2
 """Sound frames that even that takes, at wider apertures and at the best aperture itself."""
 
@@ -124,13 +122,13 @@ def missing_evidence(
     for side, end in ((used[used < best], used[0]), (used[used > best], used[-1])):
         if not len(side):
             continue
-        resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= _RESOLVED
+        resolved = float(np.mean(weaker[:, best] > weaker[:, end])) >= CONFIDENCE
         # That diffraction softens small apertures needs no frame to show it.
         resolved &= side[0] > best or inlier[side].sum() >= _LEAST
         if inlier[side].sum() < _FRAMES and not resolved:
             least = int(inlier[side].sum())  # of 4.6 frames five are not there yet
             out.append(f"sharp frames at {_named(fit, side)} ({least} now, {_FRAMES} are needed)")
-        elif outings < _OUTINGS and not _share_an_outing(fit, best, side):
+        elif outings < ENOUGH_OUTINGS and not _share_an_outing(fit, best, side):
             nearest = side[-1] if side[0] < best else side[0]
             out.append(f"{_named(fit, sorted((best, nearest)), ' and ')} on one outing")
     return out
@@ -142,7 +140,8 @@ def _named(fit: CurveFit, apertures: Sequence[int] | NDArray[np.int64], between:
 
 def _share_an_outing(fit: CurveFit, best: int, side: NDArray[np.int64]) -> bool:
     """Whether sound frames at the best aperture and at some of a side were taken on one outing: light, air and
-    distance of two outings differ by more than two apertures may."""
-    sound = fit.inlier >= _SOUND
+    distance of two outings differ by more than two apertures may (of drawn lenses two outings apart missed the best
+    aperture in 7 of 24, four in 3)."""
+    sound = fit.inlier >= SOUND
     outing, aperture = fit.data.outing[sound], fit.data.aperture[sound]
     return bool(np.isin(outing[aperture == best], outing[np.isin(aperture, side)]).any())

@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.exposure import f_number_at
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
 from auditor.infer.lenses.table import Table
+from auditor.robust import group_medians
 
 __all__ = ["CurveData", "cell_sums", "curve_data", "sums_of_cells"]
 
@@ -21,8 +21,6 @@ _LEAST_ERROR: Final = 0.008
 """Least standard error (ln MTF50) of a figure, whatever it states."""
 _ERROR_UNKNOWN: Final = 0.05
 """Standard error of a figure that states none."""
-_NEAREST: Final = 0.49
-"""Thirds of a stop by which the stated f-number may lie off the engraved one and still be nearest to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +81,8 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     rows = table.sample(rows)
     if not len(rows):
         return None
-    index, aperture = np.unique(table.aperture[rows], return_inverse=True)
-    stated = table.f_number[rows].astype(float)
-    f_numbers = np.array([_middle(stated[aperture == j], int(i)) for j, i in enumerate(index)])
+    aperture = np.unique(table.aperture[rows], return_inverse=True)[1]
+    f_numbers = group_medians(table.f_number[rows], aperture)
     stderr = table.relative_stderr[rows].astype(float)
     stderr = np.where(np.isnan(stderr), _ERROR_UNKNOWN, np.maximum(stderr, _LEAST_ERROR))
     return CurveData(
@@ -138,9 +135,3 @@ def sums_of_cells(cell: NDArray[np.int64], shape: tuple[int, ...], values: Float
     leading, rest = len(shape) - 1, values.ndim - 2
     curves = range(rest + 1, rest + 1 + leading)
     return sums.transpose(*curves, 0, rest + 1 + leading, *range(1, rest + 1))
-
-
-def _middle(f_number: Floats, index: int) -> float:
-    """The f-number that the files of one nominal third state, kept next to the nominal one."""
-    stated = float(np.median(f_number))
-    return float(np.clip(stated, *f_number_at([index - _NEAREST, index + _NEAREST])))

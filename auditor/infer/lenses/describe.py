@@ -23,10 +23,8 @@ __all__ = ["best_aperture", "describe_range"]
 
 Floats = NDArray[np.float64]
 
-_SAME_STOPS: Final = 0.1
-"""Stops within which two apertures are one: a third of the step between engraved ones."""
-_SHOWN_STOPS: Final = 1.1
-"""Stops over which a curve is drawn between apertures that have evidence: a full stop, rounded."""
+_SHOWN_THIRDS: Final = 3
+"""Thirds of a stop over which a curve is drawn between apertures that have evidence: a full stop."""
 _ASYMMETRIC: Final = 2.0
 """How much further up than down intervals reach, from which it is said."""
 
@@ -260,17 +258,16 @@ def _ranges(
 
 def _curve(fit: CurveFit, draws: Draws, supported: NDArray[np.bool_]) -> list[CurvePoint]:
     """The fitted curve at thirds of a stop, a zone's where an aperture within a stop has evidence."""
-    used = set(aperture_index(fit.data.f_numbers).tolist())
+    used = aperture_index(fit.data.f_numbers)
     if supported.any():
         value, low, high = draws.figures_at_thirds
-    stops = 2 * np.log2(fit.data.f_numbers)
     out: list[CurvePoint] = []
-    for j, (i, f_number) in enumerate(zip(draws.thirds.tolist(), draws.grid, strict=True)):
+    for j, i in enumerate(draws.thirds.tolist()):
         figures: list[Zone | None] = []
         for z in range(len(ZONES)):
-            distance = stops[supported[z]] - 2 * np.log2(f_number)
-            below, above = distance[distance <= _SAME_STOPS], distance[distance >= -_SAME_STOPS]
-            shown = len(below) and len(above) and np.abs(distance).min() < _SHOWN_STOPS
+            distance = used[supported[z]] - i
+            shown = (distance <= 0).any() and (distance >= 0).any()
+            shown = shown and np.abs(distance).min() <= _SHOWN_THIRDS
             figures.append(_interval(value[z, j], low[z, j], high[z, j]) if shown else None)
         centre, middle, corner = figures
         out.append({

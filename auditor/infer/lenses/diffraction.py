@@ -18,15 +18,11 @@ __all__ = ["describe_diffraction", "diffraction_blur_px"]
 
 Floats = NDArray[np.float64]
 
-_KAPPA: Final = float(blur_sigma_for_mtf50(1.0))
-"""MTF50 of a Gaussian of 1 px."""
 _MTF50_DIFFRACTION: Final = 0.40397
 """x = wavelength N f at which the diffraction MTF is one half: solves acos x - x sqrt(1 - x^2) =
 pi / 4 (from `optics.diffraction_mtf`)."""
 _MTF50_PIXEL: Final = 0.60335
 """Where |sinc f| is one half, c/px."""
-_F_NUMBERS: Final = (1.0, 64.0)
-"""F-numbers among which diffraction is looked for: those of lenses in use."""
 
 
 def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
@@ -44,7 +40,7 @@ def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
     ndarray of float64
         Standard deviation in px, for green light.
     """
-    return np.asarray(_KAPPA * GREEN_UM * np.asarray(f_number) / (_MTF50_DIFFRACTION * pitch_um))
+    return blur_sigma_for_mtf50(_MTF50_DIFFRACTION * pitch_um / (GREEN_UM * f_number))
 
 
 def describe_diffraction(
@@ -74,9 +70,9 @@ def describe_diffraction(
     Diffraction
         F-numbers, None where diffraction never rules or evidence is missing.
     """
-    grid = np.array([f for f in F_NUMBERS if _F_NUMBERS[0] <= f <= _F_NUMBERS[1]])
+    grid = np.array(F_NUMBERS)
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
-    pixel = _KAPPA / _MTF50_PIXEL
+    pixel = float(blur_sigma_for_mtf50(_MTF50_PIXEL))
     perfect = grid[np.argmax(diffraction > pixel)]
     out: Diffraction = {
         "ruling_from_f_number": None,

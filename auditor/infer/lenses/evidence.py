@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.exposure import nominal_f_number
 from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.lenses.grouping import ENOUGH_OUTINGS
 from auditor.optics import blur_sigma_for_mtf50
 from auditor.record import ZONES
 
@@ -19,25 +20,17 @@ Floats = NDArray[np.float64]
 
 _MARKED_EXCESS: Final = 0.06
 """How much (ln MTF50) even the sharpest frames fall short of the curve, from which it is said."""
-_FEW_INLIERS_SHARE: Final = 0.25
-"""Share of frames on the curve under which that is said."""
 # What makes evidence thin or only fair is common practice, no source: it chooses words, no figure.
 _WIDE: Final = 0.12
 """Half width of an interval, as a share, from which evidence is thin: wider than differences that matter."""
 _FAIR: Final = 0.05
 """The same from which it is only fair."""
 _FEW: Final = 4
-"""Frames at an aperture below which its figure rests on the others."""
-_FEW_OUTINGS: Final = 4
-"""Outings below which it is said how few they are."""
+"""Frames at an aperture below which its figure rests on the others, and from which its failures mean something."""
 _FEW_INLIERS: Final = 6
 """Frames in which nothing failed, below which evidence is thin."""
 _MOSTLY_FAILED: Final = 0.35
 """Share of such frames below which it is said that most failed."""
-_ENOUGH_TO_JUDGE: Final = 3
-"""Frames at an aperture from which its failures mean something."""
-_LEAST_INLIERS: Final = 1.5
-"""Sum of inlier probabilities below which there is hardly a frame without a fault."""
 _SOFT_PX: Final = 1.4
 """Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
 _NAMED: Final = 5
@@ -115,7 +108,7 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
     outings = len(np.unique(fit.data.outing))
     if outings == 1:
         out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
-    elif outings < _FEW_OUTINGS:
+    elif outings < ENOUGH_OUTINGS:
         out.add(1, f"frames from {outings} outings only")
     _softness(fit, out)
     return out
@@ -126,7 +119,7 @@ def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.least_excess(fit.state.shares)[zones]
     excess = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if excess > _MARKED_EXCESS and np.median(fit.state.inlier_share[zones]) < _FEW_INLIERS_SHARE:
+    if excess > _MARKED_EXCESS:
         out.add(
             1,
             f"even the sharpest frames are some {100 * excess:.0f}% softer than the curve, which lies "
@@ -144,9 +137,7 @@ def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
         out.add(2, f"{count} in which nothing else failed")
     if inlier.sum() / total.sum() < _MOSTLY_FAILED:
         out.add(1, f"most frames failed otherwise ({_percent(1 - inlier.sum() / total.sum())})")
-    bad = [
-        names[j] for j in range(k) if total[j] >= _ENOUGH_TO_JUDGE and inlier[j] < _LEAST_INLIERS
-    ]
+    bad = [names[j] for j in range(k) if total[j] >= _FEW and inlier[j] < 1]
     if bad:
         out.add(
             1,
@@ -158,9 +149,7 @@ def _softness(fit: CurveFit, out: Evidence) -> None:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
     diffraction = float(np.exp(fit.model.optics.perfect(0.0).max()))
-    kappa = float(blur_sigma_for_mtf50(1.0))
-    blur = kappa * np.sqrt(max(1 / best**2 - 1 / diffraction**2, 0.0))
-    if blur > _SOFT_PX:
+    if blur_sigma_for_mtf50(best) > np.hypot(blur_sigma_for_mtf50(diffraction), _SOFT_PX):
         out.add(
             2,
             "even the sharpest frames are much softer than optics explains: every frame may have "

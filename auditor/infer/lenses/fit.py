@@ -13,6 +13,7 @@ from auditor.infer.lenses.curve_data import CurveData
 from auditor.infer.lenses.excess import COMPONENTS
 from auditor.infer.lenses.likelihood import SCATTER, Model
 from auditor.infer.lenses.likelihood_state import Expectation, State
+from auditor.infer.lenses.physics import STEP
 
 __all__ = ["CurveFit", "fit_curves"]
 
@@ -29,8 +30,6 @@ _FIRST_STEPS: Final = 8
 """Steps of the start, and of a fit before it may settle."""
 _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
-_STEP: Final = 0.004
-"""Step (logarithms) for derivatives of the score."""
 _BATCH: Final = 200
 """Curves fitted at once: enough that numpy's small calls cost little, few enough for the memory."""
 
@@ -105,8 +104,8 @@ def _fit_together(data: Sequence[CurveData]) -> list[CurveFit]:
     single_frame = np.bincount(model.curve) == 1
     state = _maximise(model, _start(model), ~single_frame)
     found = model.expectation(state)
-    up, down = (model.expectation(state, by).gradient for by in (_STEP, -_STEP))
-    curvature = (down - up) / (2 * _STEP)
+    up, down = (model.expectation(state, by).gradient for by in (STEP, -STEP))
+    curvature = (down - up) / (2 * STEP)
     fits = []
     first = 0
     for i, single in enumerate(singles):

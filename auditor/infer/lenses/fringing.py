@@ -35,8 +35,6 @@ _FEWEST_OUTINGS: Final = 6
 """So many such outings take the place of all: of fewer the scenes' own strength is not averaged out."""
 _SEVERAL: Final = 2
 """Outings below which nothing is said of the lens: what one scene shows or hides is its own."""
-_FEWEST: Final = 4
-"""Frames, at the apertures at which seams are said to show, below which nothing is said."""
 
 
 class FringeTable(NamedTuple):
@@ -113,8 +111,8 @@ def describe_fringing(
     Returns
     -------
     Fringing or None
-        None when no frame was measured. The onset is None unless the widest apertures surely show seams, on
-        at least `_FEWEST` frames of `_SEVERAL` outings.
+        None when no frame was measured. The onset is None unless the widest apertures surely show seams, in
+        `_SEVERAL` outings.
     """
     by_aperture: list[Seams] = []
     measured = np.zeros(len(rows), bool)
@@ -140,7 +138,7 @@ def describe_fringing(
     onset, first, last = (_onset(stops, size[:, i], visible_px) for i in range(3))
     shown = comparable & (aperture <= (-1 if onset is None else f_number_place(onset) + 0.5))
     frames, outings = int(shown.sum()), len(np.unique(outing[shown]))
-    if onset is None or first is None or frames < _FEWEST or outings < _SEVERAL:
+    if first is None or outings < _SEVERAL:
         onset = first = last = None
     widest = None if acceptable is None else acceptable[0]
     inside = None if widest is None else onset is not None and onset >= widest

@@ -22,6 +22,7 @@ __all__ = [
     "cut_out",
     "focal_clusters",
     "lens_groups",
+    "of_commonest_size",
     "whole_field",
     "within_range",
     "zoom_thirds",
@@ -39,8 +40,6 @@ _RANGE_MARGIN: Final = 0.03
 """A focal range reaches so much further than the frames behind it: cameras round focal lengths."""
 PITCHES_UM: Final = (0.3, 50.0)
 """Pixel pitches beyond these are mistakes of tags."""
-_PITCH_STEP: Final = 0.04
-"""Step of ln pitch in which the commonest one is counted."""
 SAME_PITCH: Final = 0.03
 """Difference of ln pitch below which two pictures have one size."""
 _FOCAL_STEP: Final = 0.03
@@ -49,15 +48,16 @@ PRIME: Final = 1.06
 """Focal lengths within this factor are one: a prime's own, as cameras write it."""
 _CLUSTER_SPREAD: Final = 1.4
 """Factor that the focal lengths of one cluster span at most."""
-_CLUSTER_FRAMES: Final = 15
-"""Frames of a cluster below which it joins its neighbour."""
+CLUSTER_FRAMES: Final = 15
+"""Frames of a cluster below which it joins its neighbour; a part of a zoom with fewer is said to have few."""
 PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
 """Frames from which a kind of file is preferred over a less trusted one with more frames, and pictures of the
 whole field over cropped ones."""
-_ENOUGH_OUTINGS: Final = 4
-"""Outings from which it is: one afternoon of raw files is no reason to leave out years of JPEGs."""
+ENOUGH_OUTINGS: Final = 4
+"""Outings from which it is: one afternoon of raw files is no reason to leave out years of JPEGs. From so many on
+what each outing shares averages out between apertures; fewer are said to be few."""
 _WHOLE_FIELD: Final = 0.8
 """Share of the sensor that a picture shows at least whose corners are the lens's: 16:9 cut out of 3:2 shows 0.84."""
 
@@ -194,7 +194,7 @@ def _trusted(by_source: dict[str, int], outings: dict[str, int]) -> str:
     order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
     for kind in order:
         many = by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3
-        if many and outings[kind] >= min(_ENOUGH_OUTINGS, outings[common]):
+        if many and outings[kind] >= min(ENOUGH_OUTINGS, outings[common]):
             return kind
     return common
 
@@ -205,18 +205,35 @@ def _one_pitch(
     """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
     own = pitch[rows]
     own = np.where((own > PITCHES_UM[0]) & (own < PITCHES_UM[1]), own, np.nan)
-    known = own[~np.isnan(own)]
-    if not len(known):
+    if np.isnan(own).all():
         return rows, None, ["pixel pitch unknown: diffraction taken as on a sensor of 4 µm"]
-    steps = np.round(np.log(known) / _PITCH_STEP).astype(int)
-    values, counts = np.unique(steps, return_counts=True)
-    centre = float(np.median(known[steps == values[counts.argmax()]]))
-    same = np.abs(np.log(own / centre)) < SAME_PITCH
-    keep = same | np.isnan(own)
+    keep = of_commonest_size(np.log(own))
     notes = []
     if not keep.all():
         notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
-    return rows[keep], round(centre, 4), notes
+    return rows[keep], round(float(np.nanmedian(own[keep])), 4), notes
+
+
+def of_commonest_size(log_size: Floats) -> NDArray[np.bool_]:
+    """Which pictures are of the size that most have: alike within `SAME_PITCH`.
+
+    Parameters
+    ----------
+    log_size : ndarray of float64, shape (n,)
+        ln pixel pitch, or of another measure of size; not finite where unknown, which counts as that of most.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        The largest group within `SAME_PITCH`; of groups of as many pictures, that of the finest pitch.
+    """
+    known = np.isfinite(log_size)
+    if not known.any():
+        return ~known
+    ordered = np.sort(log_size[known])
+    alike = np.searchsorted(ordered, ordered + SAME_PITCH, "right") - np.arange(len(ordered))
+    above = log_size - ordered[alike.argmax()]
+    return np.asarray(~known | ((above >= 0) & (above <= SAME_PITCH)))
 
 
 def cut_out(frames: pd.DataFrame) -> NDArray[np.bool_]:
@@ -312,7 +329,7 @@ def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster frames by focal length.
 
     Log focal length is split in two where that leaves the least squares, and so again each part that spans
-    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `_CLUSTER_FRAMES` join the nearer neighbour.
+    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `CLUSTER_FRAMES` join the nearer neighbour.
 
     Parameters
     ----------
@@ -354,7 +371,7 @@ def _merge_small(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray
     while label.max() > 0:
         size = np.bincount(label, counts)
         smallest = int(size.argmin())
-        if size[smallest] >= _CLUSTER_FRAMES:
+        if size[smallest] >= CLUSTER_FRAMES:
             break
         mean = np.bincount(label, counts * x) / size
         gaps = np.abs(mean - mean[smallest])

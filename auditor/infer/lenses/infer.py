@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.advice import has_evidence, weaker_zone
+from auditor.infer.lenses.advice import SOUND, has_evidence, weaker_zone
 from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range
@@ -18,7 +17,14 @@ from auditor.infer.lenses.diffraction import describe_diffraction
 from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.focal import Part, merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
-from auditor.infer.lenses.grouping import PRIME, LensGroup, focal_clusters, lens_groups, zoom_thirds
+from auditor.infer.lenses.grouping import (
+    CLUSTER_FRAMES,
+    PRIME,
+    LensGroup,
+    focal_clusters,
+    lens_groups,
+    zoom_thirds,
+)
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import Table, read_table
@@ -26,9 +32,6 @@ from auditor.model import Lens
 from auditor.record.pools import EXPORTS, pool_words
 
 __all__ = ["infer_lenses"]
-
-_FEW: Final = 15
-"""Frames below which a part of a zoom is said to have few."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +146,7 @@ def _describe(
         entry = describe_range(part.fit, part.draws, supported, table, part.rows, criteria)
         entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
         entry["reasons"] = entry["reasons"] + _pooled(part, ranges) + reasons
-        inlier = part.fit.data.row[part.fit.inlier > 0.5]
+        inlier = part.fit.data.row[part.fit.inlier >= SOUND]
         entry["fringing"] = describe_fringing(
             tables.fringes,
             inlier,
@@ -153,7 +156,7 @@ def _describe(
             entry["acceptable"],
             criteria.interval,
         )
-        entry["sides"] = judge_sides(tables.sides, inlier, table.outing, criteria.seed)
+        entry["sides"] = judge_sides(tables.sides, inlier, table.outing)
         zone = weaker_zone(supported)
         entry["diffraction"] = describe_diffraction(
             part.fit,
@@ -195,7 +198,7 @@ def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
         out.append(
             f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
         )
-    if len(ranges) > 1 and len(part.rows) < _FEW:
+    if len(ranges) > 1 and len(part.rows) < CLUSTER_FRAMES:
         out.append(f"only {_frames(len(part.rows))} in this part of the zoom")
     return out
 

@@ -38,8 +38,6 @@ SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
 LEAST_SCATTER: Final = 0.006
 """The least that is believed of it: figures of plain steps scatter no less."""
-_MOST_SCATTER: Final = 0.15
-"""The most: what scatters more is another subject."""
 _OUTLIERS: Final = 0.015
 """Share of figures that are off by anything."""
 _OUTLIER_DENSITY: Final = 0.5
@@ -299,7 +297,7 @@ class Model:
             np.clip(theta, mean - _FARTHEST_SD * sd, mean + _FARTHEST_SD * sd),
             inlier_share,
             excess_shares,
-            np.clip(np.sqrt(np.maximum(scatter, 0)), LEAST_SCATTER, _MOST_SCATTER),
+            np.sqrt(np.maximum(scatter, LEAST_SCATTER**2)),
         )
 
     def gauss_newton(

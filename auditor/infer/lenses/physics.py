@@ -10,15 +10,16 @@ Gaussian of one pixel (Gonzalez & Woods, Digital Image Processing). It may lift 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates, spline_filter
 
-from auditor.optics import GREEN_UM, gaussian_mtf, pixel_mtf
+from auditor.optics import GREEN_UM, diffraction_mtf, gaussian_mtf, pixel_mtf
 
-__all__ = ["PARAMETERS", "Optics", "blur_px", "prior_for"]
+__all__ = ["PARAMETERS", "STEP", "Optics", "blur_px", "prior_for"]
 
 Floats = NDArray[np.float64]
 
@@ -34,8 +35,9 @@ _SOFT_PX: Final = 0.12
 _BLUR: Final = np.linspace(0.0, np.log1p(6.0 / _SOFT_PX), 28)
 """ln(1 + blur / 0.12 px): even steps where blur matters, up to 6 px."""
 
-_AT_NODES: Final = (1 / 6, 2 / 3, 1 / 6)
-"""A cubic B-spline at the nodes (de Boor, A Practical Guide to Splines, 1978)."""
+STEP: Final = 1e-4
+"""Step of parameters of optics and of ln MTF50 for differences that stand for derivatives: its square, their error,
+is far below what any figure shows."""
 _SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
 """How much a kind of file is sharpened, as an amount (standard deviation about none). Common practice,
 no source; raw mosaics are measured before any."""
@@ -57,8 +59,7 @@ _FREQUENCIES: Final = np.linspace(0.003, 1.0, 700)
 def _table() -> Floats:
     """Spline coefficients of ln MTF50 over `_CUTOFF`, `_AMOUNT`, `_BLUR`."""
     freq = _FREQUENCIES
-    x = np.minimum(np.exp(_CUTOFF)[:, None] * freq, 1.0)
-    fixed = 2 / np.pi * (np.arccos(x) - x * np.sqrt(1 - x * x)) * pixel_mtf(freq)
+    fixed = diffraction_mtf(freq, np.exp(_CUTOFF)[:, None], 1.0, 1.0) * pixel_mtf(freq)
     sharpening = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
     out = np.empty((len(_CUTOFF), len(_AMOUNT), len(_BLUR)))
     rows, columns = np.ogrid[: len(_CUTOFF), : len(_AMOUNT)]
@@ -71,30 +72,7 @@ def _table() -> Floats:
         out[:, :, j] = np.log(freq[first_below - 1] + share * (freq[1] - freq[0]))
         # With more blur the half lies no higher.
         freq, sharp = freq[: first_below.max() + 1], sharp[..., : first_below.max() + 1]
-    for axis, size in enumerate(out.shape):
-        # Beyond the ends the table is mirrored.
-        basis = np.sum([w * np.eye(size, k=k - 1) for k, w in enumerate(_AT_NODES)], axis=0)
-        basis[0, 1] = basis[-1, -2] = 2 * _AT_NODES[0]
-        out = np.moveaxis(np.tensordot(np.linalg.inv(basis), out, (1, axis)), 0, axis)
-    return out
-
-
-def _bspline_weights(at: Floats, size: int) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """Of places on an axis of so many nodes (...) the four nodes about each (..., 4), the outermost ones
-    beyond the ends, and their weights in a cubic B-spline and its slope (de Boor, A Practical Guide to
-    Splines, 1978)."""
-    left = np.floor(at)
-    t = at - left
-    u = 1 - t
-    value, slope = np.empty((2, *t.shape, 4))
-    cubes = u**3, 4 - 3 * t * t * (1 + u), 4 - 3 * u * u * (1 + t), t**3
-    squares = -u * u, t * (3 * t - 4), u * (4 - 3 * u), t * t
-    for i in range(4):
-        value[..., i], slope[..., i] = cubes[i], squares[i]
-    value *= _AT_NODES[0]
-    slope /= 2
-    node = left.astype(np.int64)[..., None] + np.arange(-1, 3)
-    return np.minimum(np.maximum(node, 0), size - 1), value, slope
+    return np.asarray(spline_filter(out, mode="mirror"))
 
 
 def blur_px(theta: Floats, ratio: Floats) -> Floats:
@@ -147,13 +125,14 @@ class Optics:
         ndarray of float64, shape (..., Z, M)
             ln MTF50, cycles per pixel, by cubic B-spline interpolation of a table.
         """
-        zones, amount = _split(theta)
-        coefficients, (of_amount, _), (of_blur, _) = self._coefficients(
-            blur_px(zones, self._ratio), amount
-        )
-        return np.asarray(
-            (coefficients * of_amount[..., None] * of_blur[..., None, :]).sum((-2, -1))
-        )
+        zones, amount = theta[..., :-1], theta[..., -1:]
+        zones = zones.reshape(*zones.shape[:-1], -1, PARAMETERS)
+        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
+        ratio = (self.widest[..., None] / self.f_numbers)[..., None, :]
+        blur = np.log1p(blur_px(zones, ratio) / _SOFT_PX)
+        nodes = (cutoff, _CUTOFF), (amount[..., None], _AMOUNT), (blur, _BLUR)
+        places = np.broadcast_arrays(*((at - axis[0]) / (axis[1] - axis[0]) for at, axis in nodes))
+        return np.asarray(map_coordinates(_table(), places, mode="nearest", prefilter=False))
 
     def perfect(self, sharpening: float) -> Floats:
         """Curve of a lens without blur to speak of.
@@ -171,7 +150,7 @@ class Optics:
         return self.curves(np.append(_NO_BLUR, sharpening))[0]
 
     def jacobian(self, theta: Floats) -> Floats:
-        """Derivatives of `curves`.
+        """Derivatives of `curves`, by differences.
 
         Parameters
         ----------
@@ -183,62 +162,18 @@ class Optics:
         ndarray of float64, shape (..., Z, M, P)
             By each parameter.
         """
-        zones, amount = _split(theta)
-        change = self._slopes(zones, amount)
-        out = np.zeros((*change.shape[:-1], theta.shape[-1]))
-        for zone in range(zones.shape[-2]):
+        # The same parameter of all zones at once, none of which has a part in another's curve; last the sharpening.
+        moved = np.append(np.arange(theta.shape[-1] - 1) % PARAMETERS, PARAMETERS)
+        steps = STEP * np.equal.outer(np.arange(PARAMETERS + 1), moved)
+        steps = steps.reshape(PARAMETERS + 1, *(1,) * (theta.ndim - 1), -1)
+        slopes = (self.curves(theta + steps) - self.curves(theta - steps)) / (2 * STEP)
+        slopes = np.moveaxis(slopes, 0, -1)
+        out = np.zeros((*slopes.shape[:-1], theta.shape[-1]))
+        out[..., -1] = slopes[..., -1]
+        for zone in range(slopes.shape[-3]):
             at = PARAMETERS * zone
-            out[..., zone, :, at : at + PARAMETERS] = change[..., zone, :, :PARAMETERS]
-        out[..., -1] = change[..., PARAMETERS]
+            out[..., zone, :, at : at + PARAMETERS] = slopes[..., zone, :, :PARAMETERS]
         return out
-
-    def _slopes(self, zones: Floats, amount: Floats) -> Floats:
-        """(..., Z, M, 4) derivatives of `curves` by the parameters of a zone and the sharpening."""
-        floor, wide, power = (np.exp(zones[..., j, None]) for j in range(PARAMETERS))
-        aberration = wide * self._ratio**power
-        blur = np.hypot(floor, aberration)
-        coefficients, (of_amount, by_amount), (of_blur, by_blur) = self._coefficients(blur, amount)
-        by_blur_px = (coefficients * of_amount[..., None] * by_blur[..., None, :]).sum((-2, -1))
-        by_blur_px /= (_SOFT_PX + blur) * blur * (_BLUR[1] - _BLUR[0])
-        sharpened = (coefficients * by_amount[..., None] * of_blur[..., None, :]).sum((-2, -1))
-        sharpened /= _AMOUNT[1] - _AMOUNT[0]
-        wider = by_blur_px * aberration**2
-        return np.stack(
-            [by_blur_px * floor**2, wider, wider * power * np.log(self._ratio), sharpened], axis=-1
-        )
-
-    def _coefficients(
-        self, blur: Floats, amount: Floats
-    ) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
-        """Coefficients about places (..., 4, 4) by amount and by blur (px), and the weights (..., 4) of
-        either in the value and in the slope per node."""
-        i, of_cutoff = self._by_cutoff
-        j, *by_amount = _bspline_weights(
-            (amount[..., None] - _AMOUNT[0]) / (_AMOUNT[1] - _AMOUNT[0]), len(_AMOUNT)
-        )
-        k, *by_blur = _bspline_weights(
-            np.log1p(blur / _SOFT_PX) / (_BLUR[1] - _BLUR[0]), len(_BLUR)
-        )
-        coefficients = _table()[i[..., None, None], j[..., None, :, None], k[..., None, None, :]]
-        coefficients = (coefficients * of_cutoff[..., None, None]).sum(-3)
-        return coefficients, (by_amount[0], by_amount[1]), (by_blur[0], by_blur[1])
-
-    @cached_property
-    def _by_cutoff(self) -> tuple[NDArray[np.int64], Floats]:
-        """Nodes (..., 1, M, 4) about the apertures' cutoffs, and their weights."""
-        cutoff = np.log(GREEN_UM * self.f_numbers / self.pitch_um[..., None])[..., None, :]
-        place = (cutoff - _CUTOFF[0]) / (_CUTOFF[1] - _CUTOFF[0])
-        return _bspline_weights(place, len(_CUTOFF))[:2]
-
-    @property
-    def _ratio(self) -> Floats:
-        """(..., 1, M) of the widest f-number to the others."""
-        return (self.widest[..., None] / self.f_numbers)[..., None, :]
-
-
-def _split(theta: Floats) -> tuple[Floats, Floats]:
-    """Parameters of the zones (..., Z, 3), sharpening (..., 1)."""
-    return theta[..., :-1].reshape(*theta.shape[:-1], -1, PARAMETERS), theta[..., -1:]
 
 
 def prior_for(source: str, zones: int) -> tuple[Floats, Floats]:

@@ -21,7 +21,7 @@ from scipy.sparse.csgraph import connected_components
 from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
 
-__all__ = ["grey_means", "read_signatures", "scenes_of"]
+__all__ = ["CHUNK", "grey_means", "read_signatures", "scenes_of"]
 
 Rows = NDArray[np.int64]
 
@@ -29,18 +29,10 @@ CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
 _DIGITS: Final = f"^[0-9a-fA-F]{{{2 * CELLS}}}$"
 """What a signature is written as."""
-_CHUNK: Final = 20_000
-"""Signatures read at a time."""
+CHUNK: Final = 20_000
+"""Signatures read at a time, for the memory."""
 _COMPARED: Final = 250
-"""Frames compared with all later ones of their outing at a time; fewer are not worth a sketch."""
-_AXES: Final = 31
-"""Axes of a sketch: a third of the work, and hardly a dissimilar pair gets past it."""
-_AXES_SAMPLE: Final = 20_000
-"""Vectors that tell what the main axes are."""
-_FEW_PAIRS: Final = 2
-"""Pairs for each of the later frames up to which they are computed one by one."""
-_ROUNDING: Final = 1e-5
-"""By how much products of single precision may be off."""
+"""Frames compared with all later ones of their outing at a time, for the memory."""
 _SAME_SCENE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
@@ -60,12 +52,12 @@ def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
     """
     out = np.zeros((len(signature), CELLS), np.float32)
     # Piece by piece: the digits of a million signatures would take as much memory again and again.
-    for first in range(0, len(signature), _CHUNK):
-        good, means = grey_means(signature.iloc[first : first + _CHUNK])
+    for first in range(0, len(signature), CHUNK):
+        good, means = grey_means(signature.iloc[first : first + CHUNK])
         grey = means.astype(np.float32)
         grey -= grey.mean(1, keepdims=True)
         grey /= np.maximum(np.sqrt((grey**2).sum(1, keepdims=True)), 1e-6)
-        out[first : first + _CHUNK][good] = grey
+        out[first : first + CHUNK][good] = grey
     return out
 
 
@@ -127,13 +119,10 @@ def find_scenes(
         return np.empty(0, np.int64)
     vectors = read_signatures(signature)
     order = np.argsort(outing, kind="stable")
-    starts = np.flatnonzero(np.diff(outing[order], prepend=outing[order[0]] - 1))
-    ends = np.append(starts[1:], n)
-    axes = _axes(vectors) if (ends - starts).max() > _COMPARED else None
+    starts = np.flatnonzero(np.diff(outing[order])) + 1
     first_of_pair, second_of_pair = [], []
-    for first, end in zip(starts, ends, strict=True):
-        rows = order[first:end]
-        for a, b in _similar_pairs(vectors[rows], axes):
+    for rows in np.split(order, starts):
+        for a, b in _similar_pairs(vectors[rows]):
             first_of_pair.append(rows[a])
             second_of_pair.append(rows[b])
     by_burst = np.argsort(burst, kind="stable")
@@ -145,38 +134,13 @@ def find_scenes(
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
 
 
-def _similar_pairs(
-    vectors: NDArray[np.float32], axes: NDArray[np.float32] | None
-) -> Iterator[tuple[Rows, Rows]]:
+def _similar_pairs(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
     """Pairs of the vectors of one outing that show one scene, piece by piece."""
     n = len(vectors)
-    sketch = vectors if n <= _COMPARED or axes is None else _sketch(vectors, axes)
     for at in range(0, n, _COMPARED):
-        some, later = slice(at, at + _COMPARED), slice(at, n)
-        candidates = np.flatnonzero(sketch[some] @ sketch[later].T > _SAME_SCENE - _ROUNDING)
-        exact = len(candidates) > _FEW_PAIRS * (n - at)
-        if exact:
-            candidates = np.flatnonzero(vectors[some] @ vectors[later].T > _SAME_SCENE)
-        a, b = np.divmod(candidates, n - at)
-        a, b = at + a[a < b], at + b[a < b]
-        if not exact:
-            confirmed = np.einsum("ij,ij->i", vectors[a], vectors[b]) > _SAME_SCENE
-            a, b = a[confirmed], b[confirmed]
-        yield a, b
-
-
-def _axes(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(96, 96) axes of vectors, the main ones first: of a part of them, as any axes would do."""
-    some = vectors[:: max(len(vectors) // _AXES_SAMPLE, 1)]
-    return np.asarray(np.linalg.eigh(some.T @ some)[1][:, ::-1])
-
-
-def _sketch(vectors: NDArray[np.float32], axes: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Short vectors whose products are no less than those of the vectors: what lies along the main axes
-    of all, and the length of the rest (Cauchy and Schwarz)."""
-    rotated = vectors @ axes
-    rest = np.linalg.norm(rotated[:, _AXES:], axis=1)
-    return np.column_stack([rotated[:, :_AXES], rest])
+        alike = vectors[at : at + _COMPARED] @ vectors[at:].T > _SAME_SCENE
+        a, b = np.divmod(np.flatnonzero(alike), n - at)
+        yield at + a[a < b], at + b[a < b]
 
 
 def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> NDArray[np.int64]:

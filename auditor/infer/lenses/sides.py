@@ -13,27 +13,24 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtr
 
-from auditor.infer.criteria import DRAWS
 from auditor.infer.frame_values import log_sharpness
 from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
 from auditor.record.values import numbers
+from auditor.robust import group_medians
 
-__all__ = ["SideTable", "judge_sides", "read_sides"]
+__all__ = ["CONFIDENCE", "SideTable", "judge_sides", "read_sides"]
 
 Floats = NDArray[np.float64]
 
 _RELEVANT: Final = 0.04
 """Log ratio between opposite sides from which a difference would be seen."""
-_CONFIDENCE: Final = 0.95
-"""Share of resampled archives that must agree before a verdict on sides is given."""
+CONFIDENCE: Final = 0.95
+"""Probability from which a lens is said to be decentred or sound, and one aperture to beat another."""
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
-_MOST: Final = 4000
-"""Frames beyond which a random sample is taken."""
-_OUTINGS: Final = 6
-"""Outings from which they are resampled, not frames."""
 _FEWEST_OUTINGS: Final = 3
 """Outings below which their scatter says next to nothing, and no verdict is given."""
 
@@ -67,12 +64,12 @@ def read_sides(frames: pd.DataFrame) -> SideTable:
 
 
 def judge_sides(
-    sides: SideTable, rows: NDArray[np.int64], outing: NDArray[np.int64], seed: int
+    sides: SideTable, rows: NDArray[np.int64], outing: NDArray[np.int64]
 ) -> Sides | None:
     """Whether a lens is decentred: one side softer than its opposite in outing after outing.
 
-    Medians of log ratios over frames, with a bootstrap of outings (Student's t over their medians where outings
-    are few).
+    Medians of log ratios over frames, judged by Student's t over the medians of outings: scenes have sides of their
+    own.
 
     Parameters
     ----------
@@ -82,13 +79,11 @@ def judge_sides(
         Positions of inlier frames.
     outing : ndarray of int64, shape (frames,)
         Outing of every frame of the table.
-    seed : int
-        Seed of the bootstrap.
 
     Returns
     -------
     Sides or None
-        `confidence` is the share of resampled archives that agree; a side's ratio is its MTF50 over the
+        `confidence` is the probability of the verdict; a side's ratio is its MTF50 over the
         geometric mean of it and its opposite. None when fewer than `_FEW` frames show two opposite sides.
     """
     upright = sides.upright[rows]
@@ -100,22 +95,23 @@ def judge_sides(
         (sides.across, rows[~upright], ("left", "right")),
         (sides.down, rows[upright], ("top", "bottom")),
     ):
-        median, draws, judged_count = _median(values[judged], outing[judged], seed)
-        count = judged_count
-        if judged_count < _FEW:
-            median, _, count = _median(values[rows], outing[rows], seed)
-        if count < _FEW:
+        shown = judged[~np.isnan(values[judged])]
+        used = shown if len(shown) >= _FEW else rows[~np.isnan(values[rows])]
+        if len(used) < _FEW:
             continue
+        median = float(np.median(values[used]))
         ratios[names[0]] = round(float(np.exp(median / 2)), 3)
         ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
-        frames = max(frames, count)
-        if judged_count < _FEW or np.isnan(draws).any():
+        frames = max(frames, len(used))
+        medians = group_medians(values[used], np.unique(outing[used], return_inverse=True)[1])
+        if len(shown) < _FEW or len(medians) < _FEWEST_OUTINGS:
             continue
-        counts.append(judged_count)
+        counts.append(len(shown))
         worse = names[1] if median > 0 else names[0]
-        beyond = float((np.sign(median) * draws > _RELEVANT).mean())
-        alike_shares[" and ".join(names)] = float((np.abs(draws) <= _RELEVANT).mean())
-        if abs(median) > _RELEVANT and beyond >= _CONFIDENCE:
+        below, above = _shares_below(medians, np.array([-_RELEVANT, _RELEVANT])).tolist()
+        beyond = below if median < 0 else 1 - above
+        alike_shares[" and ".join(names)] = above - below
+        if abs(median) > _RELEVANT and beyond >= CONFIDENCE:
             decentred.append((beyond, worse))
     if frames == 0:
         return None
@@ -123,7 +119,7 @@ def judge_sides(
     if decentred:
         confidence, worse = max(decentred)
         verdict = f"probably decentred: the {worse} side is softer in frame after frame"
-    elif alike_shares and min(alike_shares.values()) >= _CONFIDENCE:
+    elif alike_shares and min(alike_shares.values()) >= CONFIDENCE:
         pair = next(iter(alike_shares)) if len(alike_shares) == 1 else "sides"
         verdict, confidence = f"{pair} alike", min(alike_shares.values())
     return {
@@ -133,32 +129,7 @@ def judge_sides(
     }  # fmt: skip
 
 
-def _median(values: Floats, outing: NDArray[np.int64], seed: int) -> tuple[float, Floats, int]:
-    """Median, its draws by resampling outings (of few by Student's t over their medians), and count."""
-    known = ~np.isnan(values)
-    values, outing = values[known], outing[known]
-    n = len(values)
-    if n < _FEW:
-        return 0.0, np.zeros(1), n
-    rng = np.random.default_rng(seed)
-    groups, code = np.unique(outing, return_inverse=True)
-    median = float(np.median(values))
-    if n > _MOST:
-        pick = rng.choice(n, _MOST, replace=False)
-        values, n = values[pick], _MOST
-        groups, code = np.unique(outing[pick], return_inverse=True)
-    if len(groups) < _OUTINGS:
-        # Scenes have sides of their own: few outings say what they share by their scatter alone.
-        if len(groups) < _FEWEST_OUTINGS:
-            return median, np.full(DRAWS, np.nan), n
-        medians = np.array([np.median(values[code == i]) for i in range(len(groups))])
-        error = float(medians.std(ddof=1)) / np.sqrt(len(groups))
-        return median, medians.mean() + error * rng.standard_t(len(groups) - 1, DRAWS), n
-    order = np.argsort(values)
-    values, code = values[order], code[order]
-    picks = rng.integers(0, len(groups), (DRAWS, len(groups)))
-    picks += len(groups) * np.arange(DRAWS)[:, None]
-    weight = np.bincount(picks.ravel(), minlength=picks.size).reshape(picks.shape)
-    below = np.cumsum(weight[:, code], axis=1)
-    draws = values[(below >= below[:, -1:] / 2).argmax(1)]
-    return median, draws, n
+def _shares_below(medians: Floats, limits: Floats) -> Floats:
+    """Probability, by Student's t, that what outings share lies below some limits."""
+    error = float(medians.std(ddof=1)) / np.sqrt(len(medians))
+    return np.asarray(stdtr(len(medians) - 1, (limits - medians.mean()) / max(error, 1e-9)))

@@ -55,7 +55,7 @@ class Table:
     relative_stderr: Singles
     object_error: Singles
     aperture: Rows
-    f_number: Singles
+    f_number: Floats
     focal_mm: Floats
     outing: Rows
     order: NDArray[np.uint64]
@@ -131,6 +131,5 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
-        f_number.astype(np.float32), focal,
-        group_numbers(frames, "outing"), order,
+        f_number, focal, group_numbers(frames, "outing"), order,
     )  # fmt: skip
