@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
-__all__ = ["FileEntry", "Skipped", "sidecar_of"]
+__all__ = ["FileEntry", "Skipped", "changed_ns", "in_64_bits", "sidecar_of"]
+
+_MOST: Final = 2**63 - 1
+"""The latest time of change in ns that the store and messages hold: the year 2262. File systems go on for
+centuries (ext4 until 2446), and damaged ones claim anything."""
 
 
 class FileEntry(NamedTuple):
@@ -32,6 +37,16 @@ class Skipped(NamedTuple):
     device) it is only mentioned."""
     unreadable: bool = False
     """A folder that should be read and can't be: pictures in it are not among those found."""
+
+
+def in_64_bits(time_ns: int) -> int:
+    """The time, or the end of what 64 bits hold where it lies beyond."""
+    return max(-_MOST, min(time_ns, _MOST))
+
+
+def changed_ns(info: os.stat_result) -> int:
+    """Time of a file's last change in ns, as it is compared and stored."""
+    return in_64_bits(info.st_mtime_ns)
 
 
 def sidecar_of(name: str, sidecars: Mapping[str, str]) -> str | None:

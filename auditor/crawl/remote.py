@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.entries import FileEntry, Skipped, in_64_bits, sidecar_of
 from auditor.crawl.suffixes import (
     SIDECAR_SUFFIX,
     claims_picture,
@@ -90,9 +90,9 @@ def _mtime_ns(info: dict[str, Any]) -> int:
         value = info.get(key)
         if isinstance(value, datetime):
             when = value if value.tzinfo else value.replace(tzinfo=UTC)
-            return int(when.timestamp() * 1e9)
+            return in_64_bits(int(when.timestamp() * 1e9))
         if isinstance(value, int | float):
-            return int(value * 1e9)
+            return in_64_bits(int(value * 1e9))
     return 0
 
 

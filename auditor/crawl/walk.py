@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 
-from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.entries import FileEntry, Skipped, changed_ns, sidecar_of
 from auditor.crawl.mounts import is_of_system
 from auditor.crawl.names import root_name
 from auditor.crawl.suffixes import (
@@ -101,7 +101,7 @@ class _Walker:
             if walked or key in self._linked:
                 return  # found in its folder, or named twice
             self._linked.add(key)
-            yield FileEntry(root, info.st_size, info.st_mtime_ns, root, _lone_sidecar(root))
+            yield FileEntry(root, info.st_size, changed_ns(info), root, _lone_sidecar(root))
             return
         if not stat.S_ISDIR(info.st_mode):
             yield Skipped(root, _special(info.st_mode), claims_picture(root))
@@ -250,7 +250,7 @@ def _entry(
     base: str, name: str, info: os.stat_result, root: str, sidecars: dict[str, str]
 ) -> FileEntry:
     beside = sidecar_of(name, sidecars) if sidecars else None
-    size, time = info.st_size, info.st_mtime_ns
+    size, time = info.st_size, changed_ns(info)
     return FileEntry(base + name, size, time, root, base + beside if beside else None)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from typing import BinaryIO, Final, Literal
 
+from ..crawl.entries import changed_ns
 from ..error_text import one_line
 from ..open_files import open_unnoticed
 from ..units import MB
@@ -165,7 +166,7 @@ def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
     unchanged = (
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )
-    return Content(data, after.st_size, after.st_mtime_ns), unchanged
+    return Content(data, after.st_size, changed_ns(after)), unchanged
 
 
 @contextlib.contextmanager
