@@ -72,6 +72,28 @@ def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None
     )
 
 
+def test_a_folder_of_a_server_that_cannot_be_listed_keeps_its_frames(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
+    root = archive.make(tmp_path / "a", ["1.jpg", "sub/2.jpg", "sub/3.jpg"])
+    with served(root) as address:
+        archive.run(address, tmp_path / "out", workers=1)
+        answer = _Handler.list_directory
+        monkeypatch.setattr(
+            _Handler,
+            "list_directory",
+            lambda self, path: (
+                self.send_error(500) if path.rstrip("/").endswith("sub") else answer(self, path)
+            ),
+        )
+        summary = archive.run(address, tmp_path / "out", workers=1)
+    assert (summary.found, summary.unchanged, summary.gone) == (1, 1, 0)
+    assert len(summary.unread) == 1
+    assert len(archive.rows(tmp_path / "out")) == 3
+
+
 @pytest.mark.long
 def test_a_share_that_stalls_costs_one_file_and_a_dead_one_stops_the_scan(tmp_path: Path) -> None:
     pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")

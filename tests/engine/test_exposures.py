@@ -164,6 +164,30 @@ def test_when_the_file_that_stands_for_it_goes_a_counted_file_is_measured(
     assert run(root, out).unchanged == found
 
 
+def test_a_file_that_replaces_the_measured_one_is_measured_at_once(
+    tmp_path: Path, at_once: None
+) -> None:
+    root, out = tmp_path / "a", tmp_path / "out"
+    old = [raw(root / f"IMG_{n:04d}.dng", n) for n in range(2)]
+    extra = jpeg(root / "IMG_0009.jpg", 9)
+    backup = put(tmp_path / "backup" / "IMG_0009.jpg", extra.read_bytes())
+    run(root, out)
+    run(backup.parent, out)
+    archive.measured_now()
+    for n, path in enumerate(old):  # the same exposures in other files
+        path.unlink()
+        raw(root / "converted" / f"IMG_{n:04d}.dng", n)
+    extra.rename(root / "moved.jpg")
+    backup.parent.rename(tmp_path / "unmounted")
+    summary = run(root, out)
+    assert (*sums(summary), summary.gone) == (3, 3, 0, 0, 3)
+    assert archive.measured_now() == ["IMG_0000.dng", "IMG_0001.dng"]
+    frames = Store(out).load(["path", "status"]).set_index("path")["status"]
+    assert frames[str(root / "converted" / "IMG_0000.dng")] == "measured"
+    assert str(backup) in frames, "a copy on a disk that is not there did not move"
+    assert run(root, out).unchanged == 3
+
+
 def test_a_backup_of_a_deleted_file_is_known_by_its_content(tmp_path: Path, at_once: None) -> None:
     root = tmp_path / "a"
     one = jpeg(root / "IMG_0001.jpg", 1)
