@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import closing
@@ -196,7 +197,7 @@ def _outliving_terminal(out: Path) -> Path:
     """From now on nobody need listen; the log lies in the output folder, whose real place is returned."""
     from auditor.engine.runlog import RunLog
 
-    target = out.expanduser().resolve()
+    target = Path(os.path.realpath(out.expanduser()))
     terminal.outlive(RunLog(target / "store" / "log.txt"))
     return target
 
