@@ -103,14 +103,18 @@ def measure(files: tuple[str, ...], as_json: bool, strict: bool, **given: Any) -
     """Measure single FILES and print what was found."""
     from auditor.console import frame_line, frame_lines
     from auditor.engine import ScanOptions, measure_files
+    from auditor.engine.decoder import DecoderBroken
 
     set_aside = 0
     limits = options.taken(ScanOptions, given)
-    with closing(measure_files(list(files), options=limits, **given)) as rows:
-        for row in rows:
-            set_aside += row["status"] != "measured"
-            for line in [frame_line(row)] if as_json else frame_lines(row):
-                terminal.to_stdout(line)
+    try:
+        with closing(measure_files(list(files), options=limits, **given)) as rows:
+            for row in rows:
+                set_aside += row["status"] != "measured"
+                for line in [frame_line(row)] if as_json else frame_lines(row):
+                    terminal.to_stdout(line)
+    except DecoderBroken as error:
+        fail(str(error), 1)
     sys.exit(SET_ASIDE if set_aside and strict else 0)
 
 

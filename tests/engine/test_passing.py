@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
 import signal
 import subprocess
@@ -183,6 +184,32 @@ def test_a_decoder_that_is_killed_while_it_starts_is_started_again(
     with pytest.raises(decoder.DecoderBroken, match="does not start"):
         one.start()
     assert len(made) == 3
+
+
+def test_no_file_is_to_blame_where_no_process_can_be_started(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Too many open files, too many processes: what a user's limits (getrlimit(2)) say is no fault of a file."""
+    monkeypatch.setattr(decoder, "_STARTS", (0.0,))
+    true, refused = decoder.subprocess.Popen, []
+
+    def popen(*args: object, **more: object) -> object:
+        if len(refused) < 4:  # the warming up, and three times the first batch
+            refused.append(1)
+            raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+        return true(*args, **more)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(decoder.subprocess, "Popen", popen)
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    with pytest.raises(ScanError, match=r"Too many open files.*run again"):
+        archive.run(root, tmp_path / "out", workers=1)
+    assert len(refused) == 4
+    assert len(Store(tmp_path / "out").load()) == 0
+    refused.clear()
+    monkeypatch.setattr(decoder, "_STARTS", (0.0,) * 5)
+    summary = archive.run(root, tmp_path / "out", workers=1)
+    assert len(refused) == 4
+    assert (summary.measured, summary.set_aside) == (2, 0)
 
 
 def test_time_that_a_process_did_not_have_is_not_counted() -> None:
