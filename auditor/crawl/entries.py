@@ -36,7 +36,8 @@ class Skipped(NamedTuple):
     """Its name claims to be a picture: it counts as found and set aside. Otherwise (a folder, a
     device) it is only mentioned."""
     unreadable: bool = False
-    """A folder that should be read and can't be: pictures in it are not among those found."""
+    """Out of reach: a folder that should be read, so that pictures in it are not among those found; or a file
+    of which nothing can be told now, not even whether it is still there."""
 
 
 def in_64_bits(time_ns: int) -> int:

@@ -184,7 +184,7 @@ class _Walker:
             info = entry.stat(follow_symlinks=False)
         except OSError as error:
             return Skipped(
-                path, f"gone or unreadable while the folder was read: {_why(error)}", True
+                path, f"gone or unreadable while the folder was read: {_why(error)}", True, True
             )
         return _entry(base, name, info, root, sidecars)
 
@@ -206,9 +206,9 @@ class _Walker:
         try:
             info = os.stat(path)
         except FileNotFoundError:
-            return Skipped(path, "a link to something that is not there", picture)
+            return Skipped(path, "a link to something that is not there", picture, picture)
         except OSError as error:
-            unreadable = not picture and error.errno != errno.ELOOP  # may lead to a folder
+            unreadable = error.errno != errno.ELOOP  # may lead to a folder
             return Skipped(
                 path, f"a link that can't be followed: {_why(error)}", picture, unreadable
             )

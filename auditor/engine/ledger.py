@@ -48,6 +48,8 @@ class Ledger:
         rows."""
         self.retriable = 0
         """Files set aside in this run that the next one tries again."""
+        self.out_of_reach = 0
+        """Files measured before that could not be looked at."""
         self.without_sidecar = 0
         """Files measured although their sidecar could not be read."""
         self._rows: list[FileRow] = []
@@ -80,7 +82,10 @@ class Ledger:
             )
             return
         self.summary.found += 1
-        if self.planner.skipped_before(item.path):
+        if item.unreadable and (status := self.planner.status_out_of_reach(item.path)):
+            self.unchanged(**{status: 1})
+            self.out_of_reach += 1
+        elif self.planner.skipped_before(item.path):
             self.unchanged(set_aside=1)
         else:
             self.set_aside({"path": item.path}, item.reason)
@@ -160,6 +165,11 @@ class Ledger:
             out.append(
                 f"{self.retriable:,} of the files set aside may be readable another time (rights, a share, "
                 "time or memory that ran out): the next run tries them again by itself"
+            )
+        if self.out_of_reach:
+            out.append(
+                f"{self.out_of_reach:,} frames measured before are out of reach (rights, or links to what is not "
+                "there) and kept as they are"
             )
         if self.without_sidecar:
             out.append(

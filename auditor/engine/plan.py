@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,6 +122,14 @@ class Planner:
             return 0
         kept = known.measured & self.seen & ~self.renewed & ~known.gone
         return int(np.count_nonzero(kept & other[known.version]))
+
+    def status_out_of_reach(self, path: str) -> Literal["measured", "counted"] | None:
+        """What is known of a file of which nothing can be told now; marks it seen."""
+        index, known = self.known.index(path), self.known
+        if index < 0 or known.gone[index]:
+            return None
+        self.seen[index] = True
+        return "measured" if known.measured[index] else "counted" if known.counted[index] else None
 
     def skipped_before(self, path: str) -> bool:
         """Whether a file that is passed over unread is in the store as such already; marks it seen."""
