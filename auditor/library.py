@@ -167,10 +167,8 @@ def scan(
         if "://" not in root_name(name) and not os.path.exists(root_name(name)):
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
-    remember_archives(target, archives)
     given = [root_name(name) for name in archives]
-    left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
-
+    left_out: Sequence[str] = ()
     folders: set[str] = set()
 
     def find(roots: Sequence[str | Path]) -> Iterator[Any]:
@@ -181,15 +179,18 @@ def scan(
             if not left_out or not in_folder(folder, left_out, given):
                 yield found
 
-    summary = carry(
-        archives,
-        Store(target / "store"),
-        workers=workers,
-        cluster=cluster,
-        options=options,
-        progress=progress,
-        find=find,
-    )
+    with Store(target / "store") as store:
+        remember_archives(target, archives)
+        left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
+        summary = carry(
+            archives,
+            store,
+            workers=workers,
+            cluster=cluster,
+            options=options,
+            progress=progress,
+            find=find,
+        )
     summary.notices += idle_folders(left_out, folders, given)
     return summary
 
