@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble, path_key
-from .file_bytes import SIDECAR_UNREAD
+from .file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
 from .messages import FileRow, Identity, Job, Measured, to_measure
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
@@ -93,11 +93,11 @@ class Ledger:
     def measured(self, job: Job, message: Measured) -> None:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
         row = message["row"]
-        row["tool_version"], row["sidecar_stamp"] = self.options.version, job["stamp"]
+        row["tool_version"], row["sidecar_stamp"] = self.options.version, _stamp(row, job)
         row["trouble"] = None
         self._rows.append(row)
         self._place(job["path"], row)
-        self.without_sidecar += any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
+        self.without_sidecar += _noted(row, SIDECAR_UNREAD)
         if message["pictures"]:
             self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
         elif row["status"] == "measured":
@@ -213,7 +213,7 @@ class Ledger:
             new = {
                 "path": job["path"],
                 "path_key": None,
-                "sidecar_stamp": job["stamp"],
+                "sidecar_stamp": _stamp(rows[index], job),
                 "gone": False,
             }
             row = rows[index] | identity | new
@@ -228,3 +228,12 @@ class Ledger:
             rows = self.store.rows(self.planner.known, indices[at : at + ROWS_TOGETHER])
             self.store.append([row | {"gone": True} for row in rows.values()])
             self.summary.gone += len(rows)
+
+
+def _noted(row: FileRow, words: str) -> bool:
+    return any(words in note for note in row.get("notes") or ())
+
+
+def _stamp(row: FileRow, job: Job) -> int:
+    """Stamp of the sidecar that a row knows: none where it could not be read, so that the next run looks again."""
+    return -1 if _noted(row, SIDECAR_NEXT_TIME) else job["stamp"]

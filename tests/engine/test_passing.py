@@ -88,13 +88,18 @@ def _rights_count() -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
 def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    (root / "2.xmp").write_bytes(b"1234")
     code = """if True:
         import sys, pathlib, archive
+        from auditor.store import Store
         root, out = map(pathlib.Path, sys.argv[1:])
         for mode in (0, 0, 0o644):
             (root / "1.jpg").chmod(mode)
+            (root / "2.xmp").chmod(mode)
             found = archive.run(root, out, workers=1)
-            print(found.measured, found.set_aside, archive.rows(out)["1.jpg"][1])
+            print(found.measured, found.set_aside, archive.rows(out)["1.jpg"][1], end="; ")
+            print(Store(out).load(["rating"])["rating"].max())
+        print(archive.run(root, out, workers=1).unchanged)
     """
     here = Path(__file__).parent
     path = os.pathsep.join([str(here), str(here.parents[1])])
@@ -102,8 +107,8 @@ def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None
         [sys.executable, "-c", code, str(root), str(tmp_path / "out")], preexec_fn=_rights_count,
         env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
     )  # fmt: skip
-    closed = "1 1 the file may not be read (permission denied)"
-    assert done.stdout.splitlines() == [closed, closed, "2 0 "], done.stderr
+    closed = "1 1 the file may not be read (permission denied); <NA>"
+    assert done.stdout.splitlines() == [closed, closed, "2 0 ; 4", "2"], done.stderr
 
 
 def test_a_measurement_ended_from_outside_is_tried_once_more_by_the_next_run(
