@@ -220,6 +220,9 @@ class _Walker:
                 return Skipped(
                     path, "a link to a folder of the archive, which is read there", False
                 )
+            if os.path.realpath(root).startswith(target.rstrip(os.sep) + os.sep):
+                reason = "a link to a folder that the archive lies in, which is read only when it is given"
+                return Skipped(path, reason, False)
             if key in self._folders:
                 return Skipped(path, "a link to a folder that was read already", False)
             if info.st_dev != self._device:
