@@ -6,11 +6,15 @@ import os
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
-__all__ = ["FileEntry", "Skipped", "changed_ns", "in_64_bits", "sidecar_of"]
+__all__ = ["FileEntry", "Skipped", "changed_ns", "in_64_bits", "sidecar_of", "stamp"]
 
 _MOST: Final = 2**63 - 1
 """The latest time of change in ns that the store and messages hold: the year 2262. File systems go on for
 centuries (ext4 until 2446), and damaged ones claim anything."""
+_SIZE_BITS: Final = 40
+"""A stamp is a time of change in ns, mixed with the size from this bit on ..."""
+_STAMP_BITS: Final = 62
+"""... in so many bits: a positive 64-bit number."""
 
 
 class FileEntry(NamedTuple):
@@ -25,6 +29,8 @@ class FileEntry(NamedTuple):
     root: str
     sidecar: str | None = None
     """Path of its XMP sidecar, 'name.ext.xmp' before 'name.xmp'."""
+    sidecar_stamp: int | None = None
+    """`stamp` of the sidecar where a listing told it; None where it is to be asked for."""
 
 
 class Skipped(NamedTuple):
@@ -48,6 +54,11 @@ def in_64_bits(time_ns: int) -> int:
 def changed_ns(info: os.stat_result) -> int:
     """Time of a file's last change in ns, as it is compared and stored."""
     return in_64_bits(info.st_mtime_ns)
+
+
+def stamp(size_bytes: int, mtime_ns: int) -> int:
+    """Size and time of change of a sidecar mixed into one number."""
+    return (mtime_ns ^ (size_bytes << _SIZE_BITS)) & (2**_STAMP_BITS - 1)
 
 
 def sidecar_of(name: str, sidecars: Mapping[str, str]) -> str | None:

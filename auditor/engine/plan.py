@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ..crawl.entries import stamp
 from ..store.schema import path_keys, stored_keys
 from .file_bytes import is_url
 from .messages import Identity, Job, job_of
@@ -23,21 +24,17 @@ __all__ = ["Decision", "Planner", "stamp_of"]
 
 _CANDIDATES: Final = 32
 """So many known files of one size a new one is held against."""
-_SIZE_BITS: Final = 40
-"""A stamp is a time of change in ns, mixed with the size from this bit on ..."""
-_STAMP_BITS: Final = 62
-"""... in so many bits: a positive 64-bit number."""
 
 
-def stamp_of(sidecar: str | None) -> int:
-    """Size and time of change of a sidecar mixed into one number; -1 without a sidecar."""
-    if sidecar is None or is_url(sidecar):
-        return -1
+def stamp_of(entry: FileEntry) -> int:
+    """Stamp of a file's sidecar; -1 without one, or where it can't be told."""
+    if entry.sidecar is None or is_url(entry.sidecar):
+        return -1 if entry.sidecar_stamp is None else entry.sidecar_stamp
     try:
-        info = os.stat(sidecar)
+        info = os.stat(entry.sidecar)
     except OSError:
         return -1
-    return (info.st_mtime_ns ^ (info.st_size << _SIZE_BITS)) & (2**_STAMP_BITS - 1)
+    return stamp(info.st_size, info.st_mtime_ns)
 
 
 @dataclass(slots=True)
@@ -84,10 +81,10 @@ class Planner:
         if not entries:
             return out
         known, count = self.known, len(entries)
-        paths, sizes, mtimes, _, sidecars = zip(*entries, strict=True)
+        paths, sizes, mtimes, *_ = zip(*entries, strict=True)
         keys = path_keys(paths)
         index = known.find(keys)
-        stamps = np.array([-1 if s is None else stamp_of(s) for s in sidecars], np.int64)
+        stamps = np.array([-1 if e.sidecar is None else stamp_of(e) for e in entries], np.int64)
         same = index >= 0
         row = np.where(same, index, 0)
         if len(known):

@@ -244,7 +244,7 @@ class _Scan:
         valid = self.planner.leaders_valid(index)
         self.ledger.unchanged(counted=int(valid.sum()))
         invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]
-        self.queues.add(self.planner.job(e, stamp_of(e.sidecar), i) for e, i in invalid)
+        self.queues.add(self.planner.job(e, stamp_of(e), i) for e, i in invalid)
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 

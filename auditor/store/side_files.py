@@ -154,7 +154,9 @@ def _rows(folder: Path) -> dict[str, dict[str, str]]:
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, csv.Error) as error:
-        raise StoreError(f"{path} cannot be read ({one_line(error)}); mend it or remove it") from error
+        raise StoreError(
+            f"{path} cannot be read ({one_line(error)}); mend it or remove it"
+        ) from error
 
 
 def read_answers(folder: Path) -> dict[str, str]:

@@ -54,10 +54,15 @@ def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None
     with served(root) as address:
         summary = archive.run(address, tmp_path / "out", workers=1)
         again = archive.run(address, tmp_path / "out", workers=1)
+        (root / "1.xmp").write_bytes(b"12345")
+        edited = archive.run(address, tmp_path / "out", workers=1)
+        (root / "1.xmp").write_bytes(b"1234")
+        archive.run(address, tmp_path / "out", workers=1)
         (root / "sub" / "2.jpg").unlink()
         third = archive.run(address, tmp_path / "out", workers=1)
     assert (summary.found, summary.measured, summary.set_aside) == (4, 3, 1)
     assert again.unchanged == 4
+    assert (edited.unchanged, edited.new) == (3, 1), "of a sidecar a server tells the size"
     assert (third.found, third.gone) == (3, 1)
     ours = Store(tmp_path / "out").load(
         ["path", "file_id", "rating", "iso", "status", "size_bytes"]
