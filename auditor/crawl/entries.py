@@ -47,17 +47,52 @@ class Skipped(NamedTuple):
 
 
 def in_64_bits(time_ns: int) -> int:
-    """The time, or the end of what 64 bits hold where it lies beyond."""
+    """The time, or the end of what 64 bits hold where it lies beyond.
+
+    Parameters
+    ----------
+    time_ns : int
+        Time in ns.
+
+    Returns
+    -------
+    int
+        Time in ns.
+    """
     return max(-_MOST, min(time_ns, _MOST))
 
 
 def changed_ns(info: os.stat_result) -> int:
-    """Time of a file's last change in ns, as it is compared and stored."""
+    """Time of a file's last change, as it is compared and stored.
+
+    Parameters
+    ----------
+    info : os.stat_result
+        What the system says of the file.
+
+    Returns
+    -------
+    int
+        Time in ns.
+    """
     return in_64_bits(info.st_mtime_ns)
 
 
 def stamp(size_bytes: int, mtime_ns: int) -> int:
-    """Size and time of change of a sidecar mixed into one number."""
+    """Size and time of change of a sidecar mixed into one number.
+
+    Parameters
+    ----------
+    size_bytes : int
+        Its size.
+    mtime_ns : int
+        Its time of change in ns.
+
+    Returns
+    -------
+    int
+        A number from 0 that fits into 64 bits.
+    """
     return (mtime_ns ^ (size_bytes << _SIZE_BITS)) & (2**_STAMP_BITS - 1)
 
 
