@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import closing
@@ -101,14 +102,18 @@ def measure(files: tuple[str, ...], as_json: bool, strict: bool, **given: Any) -
     """Measure single FILES and print what was found."""
     from auditor.console import frame_line, frame_lines
     from auditor.engine import ScanOptions, measure_files
+    from auditor.engine.decoder import DecoderBroken
 
     set_aside = 0
     limits = options.taken(ScanOptions, given)
-    with closing(measure_files(list(files), options=limits, **given)) as rows:
-        for row in rows:
-            set_aside += row["status"] != "measured"
-            for line in [frame_line(row)] if as_json else frame_lines(row):
-                terminal.to_stdout(line)
+    try:
+        with closing(measure_files(list(files), options=limits, **given)) as rows:
+            for row in rows:
+                set_aside += row["status"] != "measured"
+                for line in [frame_line(row)] if as_json else frame_lines(row):
+                    terminal.to_stdout(line)
+    except DecoderBroken as error:
+        fail(str(error), 1)
     sys.exit(SET_ASIDE if set_aside and strict else 0)
 
 
@@ -195,7 +200,7 @@ def _outliving_terminal(out: Path) -> Path:
     """From now on nobody need listen; the log lies in the output folder, whose real place is returned."""
     from auditor.engine.runlog import RunLog
 
-    target = out.expanduser().resolve()
+    target = Path(os.path.realpath(out.expanduser()))
     terminal.outlive(RunLog(target / "store" / "log.txt"))
     return target
 

@@ -117,7 +117,7 @@ def _need_folder(out: Path, wanted: str | None) -> None:
 def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | None) -> None:
     """Say of listed FILES that they were meant so, are fine, or indeed bad; none takes it back."""
     from auditor.crawl.names import shown_root
-    from auditor.store import Store, why
+    from auditor.store import Store, StoreError, why
     from auditor.store.side_files import AnswerError, parse_answers, remember_answers
 
     need_store(out)
@@ -137,6 +137,8 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
         fail(f"{saved}: {error}", 2)
     except UnicodeDecodeError:
         fail(f"{saved} is not text in UTF-8", 2)
+    except StoreError as error:
+        fail(str(error), 1)
     except OSError as error:
         fail(f"the answers can't be kept in {out / 'store'} ({why(error)})", 1)
     for path in unknown:

@@ -164,13 +164,11 @@ def scan(
 
     archives = _names(archive)
     for name in archives:
-        if "://" not in name and not os.path.exists(root_name(name)):
+        if "://" not in root_name(name) and not os.path.exists(root_name(name)):
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
-    remember_archives(target, archives)
     given = [root_name(name) for name in archives]
-    left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
-
+    left_out: Sequence[str] = ()
     folders: set[str] = set()
 
     def find(roots: Sequence[str | Path]) -> Iterator[Any]:
@@ -181,15 +179,18 @@ def scan(
             if not left_out or not in_folder(folder, left_out, given):
                 yield found
 
-    summary = carry(
-        archives,
-        Store(target / "store"),
-        workers=workers,
-        cluster=cluster,
-        options=options,
-        progress=progress,
-        find=find,
-    )
+    with Store(target / "store") as store:
+        remember_archives(target, archives)
+        left_out = chosen_gear(target, InferOptions(without_folders=without_folders)).no_folders
+        summary = carry(
+            archives,
+            store,
+            workers=workers,
+            cluster=cluster,
+            options=options,
+            progress=progress,
+            find=find,
+        )
     summary.notices += idle_folders(left_out, folders, given)
     return summary
 
@@ -347,12 +348,12 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
     if not isinstance(profile, Mapping):
         kind = type(profile).__name__
         raise TypeError(f"a report is made of what auditor.profile gives, not of a {kind}")
-    target = Path(out).expanduser().resolve()
+    target = Path(os.path.realpath(Path(out).expanduser()))
     source = target
     if isinstance(profile, Profile):
         frames = profile.frames if frames is None else frames
         source = profile.out or target
-    outside_archives([target], source)
+    outside_archives([target, target / "tables"], source)
     target.mkdir(parents=True, exist_ok=True)
     store = _store_of(source)
     with atomic_write(target) as beside:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
 from auditor.crawl.mounts import overlap
+from auditor.crawl.names import root_name
+from auditor.open_files import write_file
 
 __all__ = ["OutputError", "archives_of", "outside_archives", "prepare_output", "remember_archives"]
 
@@ -49,13 +52,14 @@ def prepare_output(out: Path, archives: Sequence[str]) -> Path:
     OutputError
         When it lies inside an archive or can't be written.
     """
-    target = out.expanduser().resolve()
+    target = Path(os.path.realpath(out.expanduser()))
     # Links and mounts at or above any place written would lead the writing elsewhere.
     places = [target, *(target / part for part in _WRITTEN)]
     for archive in archives:
-        if "://" in archive:
+        name = root_name(archive)
+        if "://" in name:
             continue
-        root = Path(archive).expanduser().resolve()
+        root = Path(os.path.realpath(name))
         for place in places if root.is_dir() else ():
             if overlap(str(place), str(root)):
                 inside = "" if place == target else f" (through {place.relative_to(target)})"
@@ -100,7 +104,7 @@ def remember_archives(out: Path, archives: Sequence[str]) -> None:
     try:
         (out / "store").mkdir(exist_ok=True)
         text = json.dumps(sorted(known), indent=1) + "\n"
-        (out / "store" / ARCHIVES_FILE).write_text(text, encoding="utf-8")
+        write_file(out / "store" / ARCHIVES_FILE, text.encode(), durable=True)
         write_example(out)
     except OSError as error:
         why = error.strerror or str(error)
@@ -145,12 +149,12 @@ def outside_archives(folders: Iterable[Path], out: Path) -> None:
     from auditor.crawl.names import on_disk
 
     roots = [
-        (archive, str(Path(on_disk(archive)).resolve()))
+        (archive, os.path.realpath(on_disk(archive)))
         for archive in archives_of(out)
         if "://" not in archive
     ]
     for folder in folders:
-        target = str(folder.expanduser().resolve())
+        target = os.path.realpath(folder.expanduser())
         for archive, root in roots:
             if overlap(target, root):
                 raise OutputError(

@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 from auditor.cli import main
 from auditor.console import _fringe_words, _zone_words
+from auditor.output import archives_of, remember_archives
 
 
 def call(*words: str | Path) -> Result:
@@ -35,9 +36,10 @@ def test_a_path_that_does_not_exist_is_a_wrong_call(tmp_path: Path) -> None:
     assert len(done.output.strip().splitlines()) == 1
 
 
-def test_an_output_folder_inside_the_archive_is_refused(archive: Path) -> None:
+@pytest.mark.parametrize("by", ["", "file://", "local://"])
+def test_an_output_folder_inside_the_archive_is_refused(archive: Path, by: str) -> None:
     before = sorted(p.name for p in archive.iterdir())
-    done = call("run", archive, "--out", archive / "profile")
+    done = call("run", f"{by}{archive}", "--out", archive / "profile")
     assert done.exit_code == 2
     assert "inside the archive" in done.output
     assert sorted(p.name for p in archive.iterdir()) == before
@@ -48,6 +50,26 @@ def test_an_output_folder_that_cannot_be_written_is_refused(archive: Path, tmp_p
     done = call("run", archive, "--out", tmp_path / "file" / "out")
     assert done.exit_code == 2
     assert "can't be written" in done.output
+
+
+def test_an_output_folder_that_leads_in_a_circle_is_refused(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "one").symlink_to(tmp_path / "two")
+    (tmp_path / "two").symlink_to(tmp_path / "one")
+    done = call("run", archive, "--out", tmp_path / "one")
+    assert done.exit_code == 2
+    assert "can't be written" in done.output
+
+
+def test_what_is_remembered_of_archives_is_written_through_no_link(
+    archive: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "out" / "store"
+    store.mkdir(parents=True)
+    broken = archive / "broken.jpg"
+    (store / "archives.json").symlink_to(broken)
+    remember_archives(tmp_path / "out", [str(archive)])
+    assert broken.read_bytes() == b"no picture at all"
+    assert archives_of(tmp_path / "out") == [str(archive)]
 
 
 def test_an_output_folder_that_is_a_file_is_refused(archive: Path, tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """How commands end when they can't go on: one line, the right code, never a traceback."""
 
+import errno
 import os
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from auditor.cli import main
+from auditor.engine import decoder
 
 
 def call(*words: str | Path) -> Result:
@@ -39,6 +41,20 @@ def test_an_output_that_takes_nothing_is_told_in_one_line(picture: Path, words: 
         )
     assert done.returncode == 1
     assert done.stderr == "auditor: the output can't be written: No space left on device\n"
+
+
+def test_measuring_without_a_decoder_is_told_in_one_line(
+    picture: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*args: object, **more: object) -> None:
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+    monkeypatch.setattr(decoder, "_STARTS", (0.0,))
+    monkeypatch.setattr(decoder.subprocess, "Popen", refuse)
+    done = CliRunner().invoke(main, ["measure", str(picture)])
+    assert done.exit_code == 1
+    assert "does not start: [Errno 24] Too many open files" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
 
 
 def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:

@@ -142,6 +142,19 @@ def test_answers_that_make_no_sense_are_told_in_one_line(out: Path) -> None:
         assert len(done.output.splitlines()) == 1
 
 
+@pytest.mark.parametrize("kept", [b"path\n/x\n", b"\xff\xfe"])
+def test_damaged_answers_are_told_in_one_line_and_left_as_they_are(out: Path, kept: bytes) -> None:
+    listed = [k["path"] for k in profile(out)["keepers"]]
+    answers = out / "store" / "answers.csv"
+    answers.write_bytes(kept)
+    for words in (("profile",), ("answer", listed[0], "--as", "fine")):
+        done = call(*words, "--out", out)
+        assert done.exit_code == 1
+        assert len(done.output.splitlines()) == 1
+        assert str(answers) in done.output
+    assert answers.read_bytes() == kept
+
+
 def test_sidecars_are_xmp_that_a_metadata_library_reads(out: Path, tmp_path: Path) -> None:
     """Read back with exiv2, which knows XMP of its own."""
     listed = profile(out)["keepers"]

@@ -13,6 +13,7 @@ import os
 import re
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Final
 
 __all__ = [
     "as_text",
@@ -27,6 +28,8 @@ __all__ = [
 _BIDI = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
 """Marks that turn the direction of what follows (Unicode Standard Annex 9): with them a name can be made
 to read as another."""
+_OWN_FILES: Final = ("file://", "local://")
+"""Protocols of this machine's own files, by fsspec's names."""
 _ESCAPED = r"\\x([0-9a-f]{2})|\\u([0-9a-f]{4})"
 _ESCAPE = re.compile(_ESCAPED)
 _UNSAFE = re.compile(
@@ -140,9 +143,12 @@ def root_name(root: str | Path) -> str:
     Returns
     -------
     str
-        An address as it is, else the absolute path, links left alone.
+        An address as it is, else the absolute path, links left alone; so for an address of this machine's
+        own files.
     """
     text = str(root)
+    for protocol in _OWN_FILES:
+        text = text.removeprefix(protocol)
     return text if "://" in text else os.path.abspath(os.path.expanduser(text))
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.entries import FileEntry, Skipped, in_64_bits, sidecar_of, stamp
 from auditor.crawl.suffixes import (
     SIDECAR_SUFFIX,
     claims_picture,
@@ -53,11 +53,7 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
             yield Skipped(system.unstrip_protocol(folder), reason, False, True)
             continue
         names = {_last(info): info for info in listing if info.get("type") == "file"}
-        sidecars = {
-            name[:-4].lower(): system.unstrip_protocol(info["name"])
-            for name, info in names.items()
-            if suffix_of(name) == SIDECAR_SUFFIX
-        }
+        sidecars = {name[:-4].lower(): name for name in names if suffix_of(name) == SIDECAR_SUFFIX}
         for name, info in names.items():
             if not claims_picture(name):
                 continue
@@ -65,7 +61,8 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
             if hidden:
                 yield Skipped(system.unstrip_protocol(info["name"]), hidden, True)
                 continue
-            yield _entry(system, info, address, sidecar_of(name, sidecars))
+            beside = sidecar_of(name, sidecars)
+            yield _entry(system, info, address, names[beside] if beside else None)
         inner: list[str] = []
         for info in listing:
             if info.get("type") == "directory" and info["name"].rstrip("/") != folder.rstrip("/"):
@@ -77,12 +74,23 @@ def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
         pending.extend(reversed(inner))
 
 
-def _entry(system: Any, info: dict[str, Any], root: str, sidecar: str | None) -> FileEntry:
+def _entry(
+    system: Any, info: dict[str, Any], root: str, sidecar: dict[str, Any] | None
+) -> FileEntry:
     path = system.unstrip_protocol(info["name"])
+    size, time = _size_and_time(system, info)
+    if sidecar is None:
+        return FileEntry(path, size, time, root)
+    beside = system.unstrip_protocol(sidecar["name"])
+    return FileEntry(path, size, time, root, beside, stamp(*_size_and_time(system, sidecar)))
+
+
+def _size_and_time(system: Any, info: dict[str, Any]) -> tuple[int, int]:
+    """(bytes, time of change in ns), 0 for what can't be told."""
     if info.get("size") is None:  # listings of web servers have names only
         with contextlib.suppress(Exception):
             info = system.info(info["name"])
-    return FileEntry(path, int(info.get("size") or 0), _mtime_ns(info), root, sidecar)
+    return int(info.get("size") or 0), _mtime_ns(info)
 
 
 def _mtime_ns(info: dict[str, Any]) -> int:
@@ -90,9 +98,9 @@ def _mtime_ns(info: dict[str, Any]) -> int:
         value = info.get(key)
         if isinstance(value, datetime):
             when = value if value.tzinfo else value.replace(tzinfo=UTC)
-            return int(when.timestamp() * 1e9)
+            return in_64_bits(int(when.timestamp() * 1e9))
         if isinstance(value, int | float):
-            return int(value * 1e9)
+            return in_64_bits(int(value * 1e9))
     return 0
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 
-from auditor.crawl.entries import FileEntry, Skipped, sidecar_of
+from auditor.crawl.entries import FileEntry, Skipped, changed_ns, sidecar_of
 from auditor.crawl.mounts import is_of_system
 from auditor.crawl.names import root_name
 from auditor.crawl.suffixes import (
@@ -101,7 +101,7 @@ class _Walker:
             if walked or key in self._linked:
                 return  # found in its folder, or named twice
             self._linked.add(key)
-            yield FileEntry(root, info.st_size, info.st_mtime_ns, root, _lone_sidecar(root))
+            yield FileEntry(root, info.st_size, changed_ns(info), root, _lone_sidecar(root))
             return
         if not stat.S_ISDIR(info.st_mode):
             yield Skipped(root, _special(info.st_mode), claims_picture(root))
@@ -184,7 +184,7 @@ class _Walker:
             info = entry.stat(follow_symlinks=False)
         except OSError as error:
             return Skipped(
-                path, f"gone or unreadable while the folder was read: {_why(error)}", True
+                path, f"gone or unreadable while the folder was read: {_why(error)}", True, True
             )
         return _entry(base, name, info, root, sidecars)
 
@@ -206,9 +206,9 @@ class _Walker:
         try:
             info = os.stat(path)
         except FileNotFoundError:
-            return Skipped(path, "a link to something that is not there", picture)
+            return Skipped(path, "a link to something that is not there", picture, picture)
         except OSError as error:
-            unreadable = not picture and error.errno != errno.ELOOP  # may lead to a folder
+            unreadable = error.errno != errno.ELOOP  # may lead to a folder
             return Skipped(
                 path, f"a link that can't be followed: {_why(error)}", picture, unreadable
             )
@@ -220,6 +220,9 @@ class _Walker:
                 return Skipped(
                     path, "a link to a folder of the archive, which is read there", False
                 )
+            if os.path.realpath(root).startswith(target.rstrip(os.sep) + os.sep):
+                reason = "a link to a folder that the archive lies in, which is read only when it is given"
+                return Skipped(path, reason, False)
             if key in self._folders:
                 return Skipped(path, "a link to a folder that was read already", False)
             if info.st_dev != self._device:
@@ -250,7 +253,7 @@ def _entry(
     base: str, name: str, info: os.stat_result, root: str, sidecars: dict[str, str]
 ) -> FileEntry:
     beside = sidecar_of(name, sidecars) if sidecars else None
-    size, time = info.st_size, info.st_mtime_ns
+    size, time = info.st_size, changed_ns(info)
     return FileEntry(base + name, size, time, root, base + beside if beside else None)
 
 

@@ -17,6 +17,7 @@ from typing import Any, Final
 import psutil
 
 from .. import safe_path
+from ..error_text import one_line
 from ..units import MB
 from .messages import Identity, Job, receive, send, wanted_memory
 from .options import ScanOptions
@@ -63,7 +64,7 @@ _RECYCLE_AFTER: Final = 3000
 """A decoder is replaced after so many files, whatever its libraries may have leaked by then."""
 
 
-class DecoderBroken(RuntimeError):
+class DecoderBroken(OSError):
     """The decoder process cannot even start; the message says why."""
 
 
@@ -99,7 +100,13 @@ class Decoder:
         for pause in _STARTS:
             self.stop()
             time.sleep(pause)
-            answer = self._launch()
+            try:
+                answer = self._launch()
+            except DecoderBroken:
+                raise
+            except (OSError, RuntimeError) as error:  # no process, pipe or thread is to be had
+                why = one_line(error)
+                continue
             if answer == ["ready"]:
                 return
             explained = isinstance(answer, list) and len(answer) > 1

@@ -12,11 +12,13 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from typing import BinaryIO, Final, Literal
 
+from ..crawl.entries import changed_ns
 from ..error_text import one_line
 from ..open_files import open_unnoticed
 from ..units import MB
 
 __all__ = [
+    "SIDECAR_NEXT_TIME",
     "SIDECAR_UNREAD",
     "Content",
     "Unreadable",
@@ -30,6 +32,8 @@ __all__ = [
 _SIDECAR_LIMIT: Final = 16 * MB
 """A larger sidecar is not read: they have some kilobytes."""
 SIDECAR_UNREAD = "its sidecar was not read"
+SIDECAR_NEXT_TIME = f"{SIDECAR_UNREAD} this time"
+"""The same of one that another run may be able to read."""
 _MARKED: Final = 64 * 2**10
 """Bytes at the beginning and at the end of a file that its mark is made of."""
 _MARK_BYTES: Final = 12
@@ -165,7 +169,7 @@ def _read_local(path: str, limit_bytes: int) -> tuple[Content, bool]:
     unchanged = (
         len(data) == before.st_size == after.st_size and before.st_mtime_ns == after.st_mtime_ns
     )
-    return Content(data, after.st_size, after.st_mtime_ns), unchanged
+    return Content(data, after.st_size, changed_ns(after)), unchanged
 
 
 @contextlib.contextmanager
@@ -198,7 +202,8 @@ def read_sidecar(path: str | None) -> tuple[bytes | None, str | None]:
     try:
         return read(path, _SIDECAR_LIMIT).data, None
     except Unreadable as error:
-        return None, f"{SIDECAR_UNREAD}: {str(error).replace('the file', 'it')}"
+        what = SIDECAR_UNREAD if error.retry == "never" else SIDECAR_NEXT_TIME
+        return None, f"{what}: {str(error).replace('the file', 'it')}"
 
 
 def place_reachable(path: str, root: str) -> bool:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import os
 import queue
 import threading
+from collections import Counter
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -92,14 +94,16 @@ _PATIENCE_S: Final = 60.0
 def settle_departed(ledger: Ledger, found: RootsFound) -> list[str]:
     """Mark what is no longer there; never when the archive itself seems to be missing.
 
-    A file counts as gone when it lies under a root in which this scan found files, or was found elsewhere
-    by its content, and asking for it by name says that it does not exist. Returns what to say of roots in
-    which nothing was found, and of folders that do not answer.
+    A file counts as gone when it lies under a root in which this scan found files, in a folder that could be
+    read, or was found elsewhere by its content, and asking for it by name says that it does not exist. Returns
+    what to say of roots in which nothing was found, of folders whose disk seems to be missing, and of folders
+    that do not answer.
     """
     planner = ledger.planner
     unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
     suspects, notices = _suspects(ledger, unseen, found)
-    departed = _find_missing(suspects, notices) if suspects else []
+    made = ledger.store.folder / "version.json"
+    departed = _find_missing(suspects, made, notices) if suspects else []
     ledger.mark_gone(departed)
     planner.known.gone[departed] = True
     return notices
@@ -112,8 +116,9 @@ def _suspects(
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
     reachable = tuple(with_end(r) for r in found.walked)
     empty = found.empty()
+    unread = tuple(with_end(on_disk(path)) for path, _ in ledger.summary.unread)
     departed = np.zeros(len(ledger.planner.known), bool)
-    departed[unseen] = [path.startswith(reachable) for path in paths]
+    departed[unseen] = [p.startswith(reachable) and not p.startswith(unread) for p in paths]
     moved = ledger.planner.left_behind(ledger.new_places, departed)
     suspects: list[tuple[int, str]] = []
     missing: dict[str, int] = {}
@@ -135,9 +140,9 @@ def _suspects(
     return suspects, notices
 
 
-def _find_missing(suspects: list[tuple[int, str]], notices: list[str]) -> list[int]:
-    """Those that do not exist, asked in a thread: a dead share may never answer."""
-    answers: queue.Queue[int | None] = queue.Queue()
+def _find_missing(suspects: list[tuple[int, str]], made: Path, notices: list[str]) -> list[int]:
+    """Those that do not exist, asked in a thread: a dead share may never answer. `made`: see `_uncovered`."""
+    answers: queue.Queue[int | str | None] = queue.Queue()
 
     def work() -> None:
         for index, path in suspects:
@@ -147,16 +152,38 @@ def _find_missing(suspects: list[tuple[int, str]], notices: list[str]) -> list[i
             try:
                 os.lstat(path)
             except (FileNotFoundError, NotADirectoryError):
-                answers.put(index)
+                answers.put(_uncovered(path, made) or index)
             except OSError:
                 pass
         answers.put(None)
 
     threading.Thread(target=work, daemon=True).start()
     gone: list[int] = []
+    away: Counter[str] = Counter()
     try:
-        while (index := answers.get(timeout=_PATIENCE_S)) is not None:
-            gone.append(index)
+        while (answer := answers.get(timeout=_PATIENCE_S)) is not None:
+            if isinstance(answer, str):
+                away[answer] += 1
+            else:
+                gone.append(answer)
     except queue.Empty:
         notices.append("a folder does not answer; files missing from it are kept for now")
+    notices += [
+        f"{printable(folder)}: empty, and unchanged since before the first run, though {count} frames are known "
+        "from there; they are kept (is its disk mounted?)"
+        for folder, count in away.items()
+    ]
     return gone
+
+
+def _uncovered(path: str, made: Path) -> str | None:
+    """The folder on the way to a missing file that a disk must have covered: an empty one in which nothing has
+    changed since the store was `made` (a file of it that never changes), not even by deleting (POSIX, unlink)."""
+    folder = os.path.dirname(path)
+    while not os.path.isdir(folder) and folder != os.path.dirname(folder):
+        folder = os.path.dirname(folder)
+    try:
+        unchanged = os.stat(folder).st_mtime_ns < made.stat().st_mtime_ns
+        return folder if unchanged and not os.listdir(folder) else None
+    except OSError:
+        return None

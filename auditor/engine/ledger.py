@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from ..crawl.entries import Skipped
 from ..crawl.names import printable
 from ..store.schema import Trouble, path_key
-from .file_bytes import SIDECAR_UNREAD
+from .file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
 from .messages import FileRow, Identity, Job, Measured, to_measure
 from .options import ScanOptions, ScanSummary
 from .plan import Planner
@@ -48,6 +48,8 @@ class Ledger:
         rows."""
         self.retriable = 0
         """Files set aside in this run that the next one tries again."""
+        self.out_of_reach = 0
+        """Files measured before that could not be looked at."""
         self.without_sidecar = 0
         """Files measured although their sidecar could not be read."""
         self._rows: list[FileRow] = []
@@ -80,7 +82,10 @@ class Ledger:
             )
             return
         self.summary.found += 1
-        if self.planner.skipped_before(item.path):
+        if item.unreadable and (status := self.planner.status_out_of_reach(item.path)):
+            self.unchanged(**{status: 1})
+            self.out_of_reach += 1
+        elif self.planner.skipped_before(item.path):
             self.unchanged(set_aside=1)
         else:
             self.set_aside({"path": item.path}, item.reason)
@@ -88,11 +93,11 @@ class Ledger:
     def measured(self, job: Job, message: Measured) -> None:
         """A row from a decoder, with its pictures; its status may also be 'set-aside'."""
         row = message["row"]
-        row["tool_version"], row["sidecar_stamp"] = self.options.version, job["stamp"]
+        row["tool_version"], row["sidecar_stamp"] = self.options.version, _stamp(row, job)
         row["trouble"] = None
         self._rows.append(row)
         self._place(job["path"], row)
-        self.without_sidecar += any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
+        self.without_sidecar += _noted(row, SIDECAR_UNREAD)
         if message["pictures"]:
             self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
         elif row["status"] == "measured":
@@ -161,6 +166,11 @@ class Ledger:
                 f"{self.retriable:,} of the files set aside may be readable another time (rights, a share, "
                 "time or memory that ran out): the next run tries them again by itself"
             )
+        if self.out_of_reach:
+            out.append(
+                f"{self.out_of_reach:,} frames measured before are out of reach (rights, or links to what is not "
+                "there) and kept as they are"
+            )
         if self.without_sidecar:
             out.append(
                 f"{self.without_sidecar:,} frames were measured without their sidecar, which is over "
@@ -203,7 +213,7 @@ class Ledger:
             new = {
                 "path": job["path"],
                 "path_key": None,
-                "sidecar_stamp": job["stamp"],
+                "sidecar_stamp": _stamp(rows[index], job),
                 "gone": False,
             }
             row = rows[index] | identity | new
@@ -218,3 +228,12 @@ class Ledger:
             rows = self.store.rows(self.planner.known, indices[at : at + ROWS_TOGETHER])
             self.store.append([row | {"gone": True} for row in rows.values()])
             self.summary.gone += len(rows)
+
+
+def _noted(row: FileRow, words: str) -> bool:
+    return any(words in note for note in row.get("notes") or ())
+
+
+def _stamp(row: FileRow, job: Job) -> int:
+    """Stamp of the sidecar that a row knows: none where it could not be read, so that the next run looks again."""
+    return -1 if _noted(row, SIDECAR_NEXT_TIME) else job["stamp"]

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..crawl.entries import stamp
 from ..store.schema import path_keys, stored_keys
 from .file_bytes import is_url
 from .messages import Identity, Job, job_of
@@ -23,21 +24,17 @@ __all__ = ["Decision", "Planner", "stamp_of"]
 
 _CANDIDATES: Final = 32
 """So many known files of one size a new one is held against."""
-_SIZE_BITS: Final = 40
-"""A stamp is a time of change in ns, mixed with the size from this bit on ..."""
-_STAMP_BITS: Final = 62
-"""... in so many bits: a positive 64-bit number."""
 
 
-def stamp_of(sidecar: str | None) -> int:
-    """Size and time of change of a sidecar mixed into one number; -1 without a sidecar."""
-    if sidecar is None or is_url(sidecar):
-        return -1
+def stamp_of(entry: FileEntry) -> int:
+    """Stamp of a file's sidecar; -1 without one, or where it can't be told."""
+    if entry.sidecar is None or is_url(entry.sidecar):
+        return -1 if entry.sidecar_stamp is None else entry.sidecar_stamp
     try:
-        info = os.stat(sidecar)
+        info = os.stat(entry.sidecar)
     except OSError:
         return -1
-    return (info.st_mtime_ns ^ (info.st_size << _SIZE_BITS)) & (2**_STAMP_BITS - 1)
+    return stamp(info.st_size, info.st_mtime_ns)
 
 
 @dataclass(slots=True)
@@ -65,6 +62,7 @@ class Planner:
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
+        self._gone_before = known.gone.copy()
         self.renewed = np.zeros(len(known), bool)
         """Rows whose file is read again."""
         self._new: set[int] = set()
@@ -83,10 +81,10 @@ class Planner:
         if not entries:
             return out
         known, count = self.known, len(entries)
-        paths, sizes, mtimes, _, sidecars = zip(*entries, strict=True)
+        paths, sizes, mtimes, *_ = zip(*entries, strict=True)
         keys = path_keys(paths)
         index = known.find(keys)
-        stamps = np.array([-1 if s is None else stamp_of(s) for s in sidecars], np.int64)
+        stamps = np.array([-1 if e.sidecar is None else stamp_of(e) for e in entries], np.int64)
         same = index >= 0
         row = np.where(same, index, 0)
         if len(known):
@@ -121,6 +119,14 @@ class Planner:
             return 0
         kept = known.measured & self.seen & ~self.renewed & ~known.gone
         return int(np.count_nonzero(kept & other[known.version]))
+
+    def status_out_of_reach(self, path: str) -> Literal["measured", "counted"] | None:
+        """What is known of a file of which nothing can be told now; marks it seen."""
+        index, known = self.known.index(path), self.known
+        if index < 0 or known.gone[index]:
+            return None
+        self.seen[index] = True
+        return "measured" if known.measured[index] else "counted" if known.counted[index] else None
 
     def skipped_before(self, path: str) -> bool:
         """Whether a file that is passed over unread is in the store as such already; marks it seen."""
@@ -203,12 +209,12 @@ class Planner:
     def left_behind(self, new_places: Mapping[int, int], missing: NDArray[np.bool_]) -> set[int]:
         """Known rows that are taken for the old places of what was found in new ones: of each content (given by
         the index of one of its rows) as many as there are new places; those that are `missing` where this scan
-        looked first, then measured ones."""
+        looked first (or have been marked gone by it), then measured ones."""
         known = self.known
         out: set[int] = set()
         for index, count in new_places.items():
             rows = self.of_content(known.ids[index], int(known.size[index]))
-            rows = rows[~self.seen[rows] & ~known.gone[rows]]
-            order = np.lexsort([~known.measured[rows], ~missing[rows]])
+            rows = rows[~self.seen[rows] & ~self._gone_before[rows]]
+            order = np.lexsort([~known.measured[rows], ~(missing | known.gone)[rows]])
             out.update(rows[order][:count].tolist())
         return out

@@ -144,7 +144,7 @@ class _Scan:
                 self._loop(walk, stop)
                 if walk.error is not None:
                     raise _Stop(f"the archive cannot be walked any further ({walk.error})")
-                self.summary.notices += settle_departed(self.ledger, self.roots_found)
+                self.summary.notices += self._settle_departed(walk)
                 self.summary.empty = [printable(r) for r in self.roots_found.empty()]
                 self.store.tidy()
             except (_Stop, ClusterError, StoreError) as error:
@@ -180,7 +180,7 @@ class _Scan:
                 busy = self.queues.running or self.queues.to_measure
                 for chunk in walk.take(0.0 if busy else WAIT_SECONDS):
                     self._take_in(chunk)
-            self._sort(walk.ended)
+            self._sort(walk)
             self._submit()
             self._collect(WAIT_SECONDS if self.queues else 0.0)
             if self.pool is not None:
@@ -211,33 +211,40 @@ class _Scan:
         self.counted += decided.counted
         self.queues.add(decided.jobs)
 
-    def _sort(self, ended: bool) -> None:
+    def _sort(self, walk: Walk) -> None:
         """Once the tags of all files are read, and what was sorted before is measured, lest a file be held against
         what waits: which are measured, which counted on others."""
-        waiting = len(self.exposures) + len(self.duplicates)
+        ended, waiting = walk.ended, len(self.exposures) + len(self.duplicates)
         if self.queues.busy or not (ended or waiting >= STRETCH):
             return
         if ended and self.counted:
-            self._confirm_counted()
+            self._confirm_counted(walk)
         elif waiting:
+            if ended and len(self.exposures):
+                # Nor does a deleted one stand for a new file of its exposure.
+                self._settle_departed(walk)
             copied, jobs = self.duplicates.resolve()
             jobs += self.ledger.recognised(copied)
             self.ledger.commit()  # what is measured by now counts too
             self.queues.add([*jobs, *self.exposures.sort()])
             release_memory()
 
-    def _confirm_counted(self) -> None:
+    def _settle_departed(self, walk: Walk) -> list[str]:
+        """See `settle_departed`; where the walk broke off nobody knows what it would have found."""
+        return settle_departed(self.ledger, self.roots_found) if walk.error is None else []
+
+    def _confirm_counted(self, walk: Walk) -> None:
         """Files counted on others stay so while those others stand; else they are looked at anew."""
         entries, self.counted = self.counted, []
         index = np.array([i for _, i in entries], np.int64)
         leaders = self.planner.known.find(self.planner.known.leader[index])
         if not self.planner.seen[leaders[leaders >= 0]].all():
             # One that is deleted stands for nothing any more.
-            settle_departed(self.ledger, self.roots_found)
+            self._settle_departed(walk)
         valid = self.planner.leaders_valid(index)
         self.ledger.unchanged(counted=int(valid.sum()))
         invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]
-        self.queues.add(self.planner.job(e, stamp_of(e.sidecar), i) for e, i in invalid)
+        self.queues.add(self.planner.job(e, stamp_of(e), i) for e, i in invalid)
 
     # -- batches out, outcomes back ----------------------------------------------------------------
 

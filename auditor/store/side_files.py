@@ -15,6 +15,7 @@ from typing import Final
 from .. import __version__
 from ..answers import ANSWERS, TAKEN_BACK
 from ..crawl.names import as_text, path_prefixes
+from ..error_text import one_line
 from ..open_files import write_file
 from .errors import StoreError
 from .parts import list_parts
@@ -143,11 +144,19 @@ def parse_answers(text: str) -> dict[str, str]:
 
 
 def _rows(folder: Path) -> dict[str, dict[str, str]]:
+    """Raises StoreError where the file can't be used: answers are the photographer's work, not to be dropped."""
+    path = folder / FILE_NAME
     try:
-        text = (folder / FILE_NAME).read_text(encoding="utf-8")
+        rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8")))
+        if not {"path", "answer"} <= set(rows.fieldnames or _HEAD):
+            raise ValueError("no columns path and answer")
+        return {row["path"]: row for row in rows if row.get("path")}
     except FileNotFoundError:
         return {}
-    return {row["path"]: row for row in csv.DictReader(io.StringIO(text)) if row.get("path")}
+    except (OSError, ValueError, csv.Error) as error:
+        raise StoreError(
+            f"{path} cannot be read ({one_line(error)}); mend it or remove it"
+        ) from error
 
 
 def read_answers(folder: Path) -> dict[str, str]:
@@ -163,6 +172,11 @@ def read_answers(folder: Path) -> dict[str, str]:
     dict
         Path, and content hash where it is known, -> answer, the last one given last; so a file that was moved
         keeps its answer. 'none' takes back what was said of the same exposure before.
+
+    Raises
+    ------
+    StoreError
+        When the file can't be used.
     """
     out: dict[str, str] = {}
     for path, row in _rows(folder).items():
@@ -188,6 +202,8 @@ def remember_answers(
     ------
     OSError
         When they can't be written.
+    StoreError
+        When those there can't be read.
     """
     rows = _rows(folder)
     now = datetime.now(UTC).isoformat(timespec="seconds")

@@ -130,6 +130,36 @@ def test_an_archive_that_is_not_mounted_loses_nothing(tmp_path: Path, at_once: N
     assert len(Store(out).load(["path"])) == 5
 
 
+def test_a_disk_below_the_archive_that_is_not_mounted_loses_nothing(
+    tmp_path: Path, at_once: None
+) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "disk/2.jpg", "disk/x/3.jpg", "y/4.jpg"])
+    out = tmp_path / "out"
+    archive.run(root, out, workers=1)
+    os.rename(root / "disk", tmp_path / "away")
+    (root / "disk").mkdir()
+    os.utime(root / "disk", (1.5e9, 1.5e9))  # as the mount point was before there was a store
+    (root / "y" / "4.jpg").unlink()  # which leaves an empty folder too
+    summary = archive.run(root, out, workers=1)
+    assert (summary.found, summary.gone) == (1, 1)
+    assert [n for n in summary.notices if "2 frames" in n and "mounted?" in n]
+    assert sorted(archive.rows(out)) == ["1.jpg", "2.jpg", "3.jpg"]
+    (root / "disk").rmdir()
+    os.rename(tmp_path / "away", root / "disk")
+    assert archive.run(root, out, workers=1).unchanged == 3
+
+
+@pytest.mark.parametrize("second", [16_000_000_000, 10**11, -(10**11), -5, 0])
+def test_any_time_of_change_is_known_again(tmp_path: Path, at_once: None, second: int) -> None:
+    """File systems count in years to 2446 (ext4), and beyond."""
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    os.utime(root / "1.jpg", (second, second))
+    archive.run(root, tmp_path / "out", workers=1)
+    archive.measured_now()
+    summary = archive.run(root, tmp_path / "out", workers=1)
+    assert (summary.unchanged, archive.measured_now()) == (2, [])
+
+
 def test_an_archive_that_disappears_stops_the_scan_and_keeps_what_came(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -54,10 +54,15 @@ def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None
     with served(root) as address:
         summary = archive.run(address, tmp_path / "out", workers=1)
         again = archive.run(address, tmp_path / "out", workers=1)
+        (root / "1.xmp").write_bytes(b"12345")
+        edited = archive.run(address, tmp_path / "out", workers=1)
+        (root / "1.xmp").write_bytes(b"1234")
+        archive.run(address, tmp_path / "out", workers=1)
         (root / "sub" / "2.jpg").unlink()
         third = archive.run(address, tmp_path / "out", workers=1)
     assert (summary.found, summary.measured, summary.set_aside) == (4, 3, 1)
     assert again.unchanged == 4
+    assert (edited.unchanged, edited.new) == (3, 1), "of a sidecar a server tells the size"
     assert (third.found, third.gone) == (3, 1)
     ours = Store(tmp_path / "out").load(
         ["path", "file_id", "rating", "iso", "status", "size_bytes"]
@@ -70,6 +75,28 @@ def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None
     pd.testing.assert_frame_equal(
         ours.drop(columns="path"), disk.drop(columns="path").reset_index(drop=True)
     )
+
+
+def test_a_folder_of_a_server_that_cannot_be_listed_keeps_its_frames(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
+    root = archive.make(tmp_path / "a", ["1.jpg", "sub/2.jpg", "sub/3.jpg"])
+    with served(root) as address:
+        archive.run(address, tmp_path / "out", workers=1)
+        answer = _Handler.list_directory
+        monkeypatch.setattr(
+            _Handler,
+            "list_directory",
+            lambda self, path: (
+                self.send_error(500) if path.rstrip("/").endswith("sub") else answer(self, path)
+            ),
+        )
+        summary = archive.run(address, tmp_path / "out", workers=1)
+    assert (summary.found, summary.unchanged, summary.gone) == (1, 1, 0)
+    assert len(summary.unread) == 1
+    assert len(archive.rows(tmp_path / "out")) == 3
 
 
 @pytest.mark.long

@@ -164,6 +164,50 @@ def test_when_the_file_that_stands_for_it_goes_a_counted_file_is_measured(
     assert run(root, out).unchanged == found
 
 
+def test_a_file_that_replaces_the_measured_one_is_measured_at_once(
+    tmp_path: Path, at_once: None
+) -> None:
+    root, out = tmp_path / "a", tmp_path / "out"
+    old = [raw(root / f"IMG_{n:04d}.dng", n) for n in range(2)]
+    extra = jpeg(root / "IMG_0009.jpg", 9)
+    backup = put(tmp_path / "backup" / "IMG_0009.jpg", extra.read_bytes())
+    run(root, out)
+    run(backup.parent, out)
+    archive.measured_now()
+    for n, path in enumerate(old):  # the same exposures in other files
+        path.unlink()
+        raw(root / "converted" / f"IMG_{n:04d}.dng", n)
+    extra.rename(root / "moved.jpg")
+    backup.parent.rename(tmp_path / "unmounted")
+    summary = run(root, out)
+    assert (*sums(summary), summary.gone) == (3, 3, 0, 0, 3)
+    assert archive.measured_now() == ["IMG_0000.dng", "IMG_0001.dng"]
+    frames = Store(out).load(["path", "status"]).set_index("path")["status"]
+    assert frames[str(root / "converted" / "IMG_0000.dng")] == "measured"
+    assert str(backup) in frames, "a copy on a disk that is not there did not move"
+    assert run(root, out).unchanged == 3
+
+
+def test_frames_out_of_reach_stay_measured(tmp_path: Path, at_once: None) -> None:
+    """An archive of links to a disk, which is not mounted for a while."""
+    root, disk, out = tmp_path / "a", tmp_path / "disk", tmp_path / "out"
+    root.mkdir()
+    for path in (raw(disk / "IMG_0001.dng", 1), jpeg(disk / "IMG_0001.jpg", 1)):
+        (root / path.name).symlink_to(path)
+    jpeg(root / "IMG_0002.jpg", 2)
+    (root / "IMG_0003.jpg").symlink_to(disk / "IMG_0003.jpg")
+    assert sums(run(root, out)) == (4, 3, 1, 1)
+    disk.rename(tmp_path / "away")
+    archive.measured_now()
+    summary = run(root, out)
+    assert (*sums(summary), summary.unchanged) == (4, 3, 1, 1, 4)
+    assert [n for n in summary.notices if n.startswith("2 frames measured before are out of reach")]
+    (tmp_path / "away").rename(disk)
+    jpeg(disk / "IMG_0003.jpg", 3)
+    assert (*sums(run(root, out)), run(root, out).unchanged) == (4, 4, 0, 1, 4)
+    assert archive.measured_now() == ["IMG_0003.jpg"]
+
+
 def test_a_backup_of_a_deleted_file_is_known_by_its_content(tmp_path: Path, at_once: None) -> None:
     root = tmp_path / "a"
     one = jpeg(root / "IMG_0001.jpg", 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
 import signal
 import subprocess
@@ -87,13 +88,18 @@ def _rights_count() -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
 def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    (root / "2.xmp").write_bytes(b"1234")
     code = """if True:
         import sys, pathlib, archive
+        from auditor.store import Store
         root, out = map(pathlib.Path, sys.argv[1:])
         for mode in (0, 0, 0o644):
             (root / "1.jpg").chmod(mode)
+            (root / "2.xmp").chmod(mode)
             found = archive.run(root, out, workers=1)
-            print(found.measured, found.set_aside, archive.rows(out)["1.jpg"][1])
+            print(found.measured, found.set_aside, archive.rows(out)["1.jpg"][1], end="; ")
+            print(Store(out).load(["rating"])["rating"].max())
+        print(archive.run(root, out, workers=1).unchanged)
     """
     here = Path(__file__).parent
     path = os.pathsep.join([str(here), str(here.parents[1])])
@@ -101,8 +107,8 @@ def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None
         [sys.executable, "-c", code, str(root), str(tmp_path / "out")], preexec_fn=_rights_count,
         env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
     )  # fmt: skip
-    closed = "1 1 the file may not be read (permission denied)"
-    assert done.stdout.splitlines() == [closed, closed, "2 0 "], done.stderr
+    closed = "1 1 the file may not be read (permission denied); <NA>"
+    assert done.stdout.splitlines() == [closed, closed, "2 0 ; 4", "2"], done.stderr
 
 
 def test_a_measurement_ended_from_outside_is_tried_once_more_by_the_next_run(
@@ -183,6 +189,32 @@ def test_a_decoder_that_is_killed_while_it_starts_is_started_again(
     with pytest.raises(decoder.DecoderBroken, match="does not start"):
         one.start()
     assert len(made) == 3
+
+
+def test_no_file_is_to_blame_where_no_process_can_be_started(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Too many open files, too many processes: what a user's limits (getrlimit(2)) say is no fault of a file."""
+    monkeypatch.setattr(decoder, "_STARTS", (0.0,))
+    true, refused = decoder.subprocess.Popen, []
+
+    def popen(*args: object, **more: object) -> object:
+        if len(refused) < 4:  # the warming up, and three times the first batch
+            refused.append(1)
+            raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+        return true(*args, **more)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(decoder.subprocess, "Popen", popen)
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    with pytest.raises(ScanError, match=r"Too many open files.*run again"):
+        archive.run(root, tmp_path / "out", workers=1)
+    assert len(refused) == 4
+    assert len(Store(tmp_path / "out").load()) == 0
+    refused.clear()
+    monkeypatch.setattr(decoder, "_STARTS", (0.0,) * 5)
+    summary = archive.run(root, tmp_path / "out", workers=1)
+    assert len(refused) == 4
+    assert (summary.measured, summary.set_aside) == (2, 0)
 
 
 def test_time_that_a_process_did_not_have_is_not_counted() -> None:
