@@ -77,7 +77,6 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
     """
     if len(values) < _FEWEST_LINES:
         return False
-    min_variance = max(_LEAST_SHARE * float(np.median(variances(values))), _LEAST_BAND)
     lines = np.linspace(-1, 1, BLOCK, dtype=np.float32)
     curve = np.stack([np.ones(BLOCK), lines, lines**2, lines**3]).astype(np.float32)
     basis, _ = np.linalg.qr(curve.T)
@@ -88,7 +87,9 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
         shared, error = _shared_power(residual - common, line, place)
-        if shared > max(min_variance, _PROOF * error):
+        if shared > max(_LEAST_BAND, _PROOF * error) and shared > _LEAST_SHARE * float(
+            np.median(variances(values))
+        ):
             return True
     return False
 
