@@ -21,8 +21,6 @@ _AROUND: Final = 5
 
 _FEWEST_LINES: Final = 8
 """Lines of blocks from which on banding is told."""
-_MOST_LINES: Final = 60
-"""Lines of blocks that are looked at, about at most."""
 _LEAST_SHARE: Final = 1 / 16
 """Share of the pixels' variance from which on banding counts: a quarter of their deviation."""
 _LEAST_BAND: Final = 0.1
@@ -42,7 +40,6 @@ def _shared_power(
     starts = np.flatnonzero(np.r_[True, line[1:] != line[:-1]])
     stops = np.r_[starts[1:], len(line)]
     long = np.flatnonzero(stops - starts >= 4)
-    long = long[:: max(1, len(long) // _MOST_LINES)]
     start, stop = starts[long], stops[long]
     # Outer thirds: groups far enough apart not to share a piece of the scene.
     third = np.maximum((stop - start) // 3, 1)
