@@ -43,8 +43,6 @@ _LIMIT: Final = (0.24, 0.31), (0.04, 3.0)
 passes for another shape of blur in part."""
 _LARGEST: Final = 0.3
 """No more is given back: beyond, an edge is no longer known well enough."""
-_LEAST_STEP: Final = 2.0
-"""Height (code values) that every edge is drawn with at least."""
 _LEAST_NOISE: Final = 0.12
 """Noise of a coefficient, in steps, that is always there: no edge is as straight as its drawing."""
 _DITHERED: Final = 0.5
@@ -99,7 +97,6 @@ class Coding:
         """
         out = np.zeros(len(log_mtf50))
         height = self._codes(edges.base + edges.step) - self._codes(edges.base)
-        height = np.maximum(height, _LEAST_STEP)
         noise_codes = edges.noise * height / np.maximum(edges.step, 1e-9)
         affected = noise_codes < _DITHERED * self._steps.max()
         if affected.any():

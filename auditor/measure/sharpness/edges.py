@@ -83,8 +83,6 @@ _FITTED: Final = 0.7
 """Share of the window of a profile's blur to which the line is laid."""
 _FILLED: Final = 0.3
 """Share of the bins about an edge that hold pixels at least."""
-_MOST_OFF_PX: Final = 6
-"""How far from its patch's middle an edge may lie."""
 
 
 def _sides(values: Floats) -> tuple[Floats, Floats]:
@@ -327,7 +325,6 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     fittable = (
         (_share_clipped(clipped, u, window_px) < _CLIPPED)
         & ((count[:, core] > 0).mean(1) > _FILLED)
-        & (np.abs(lines.offset) < _MOST_OFF_PX)
         & (_misfit(mean, count * window, rough) < _MAX_ROUGH_MISFIT)
     )
     if not fittable.any():

@@ -41,8 +41,6 @@ _ENOUGH: Final = 16
 """Windows from which on a frame has a figure: of fewer single ones decide."""
 _FINEST: Final = 0.9
 """Quantile of the windows that stands for the finest: only a part of a picture is in focus. 0.95 gave the same judgements."""
-_FAINTEST: Final = 0.01
-"""Energy that even a window without fine detail is taken to hold, so that its logarithm is one."""
 _CODES: Final = np.float32(255)
 """White of 8 bits."""
 
@@ -97,7 +95,7 @@ def _fineness(codes: Singles) -> float | None:
     valid = coarse.min(0) > _LEAST_ENERGY
     if np.count_nonzero(valid) < _ENOUGH:
         return None
-    ratio = np.log(np.maximum(fine[:, valid], _FAINTEST) / coarse[:, valid])
+    ratio = np.log(fine[:, valid] / coarse[:, valid])
     return float(np.quantile(ratio.min(0), _FINEST))
 
 
