@@ -118,7 +118,7 @@ def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _range(plane: NDArray[Any], square: NDArray[np.uint8]) -> NDArray[Any]:
     """Largest less smallest value in a square about every pixel."""
-    return cv2.subtract(cv2.dilate(plane, square), cv2.erode(plane, square))
+    return cv2.morphologyEx(plane, cv2.MORPH_GRADIENT, square)
 
 
 def _median_code(codes: NDArray[Any]) -> float:

@@ -183,8 +183,7 @@ def _choose(
     # Changes are capped: an edge alone does not make a texture.
     cap = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
     spread = means(np.minimum(local, cap))
-    low = -centred_maxima(-small, cell) < _BLACK
-    high = centred_maxima(small, cell) > _CLIPPED
+    low, high = (centred_maxima(place, cell) for place in (small < _BLACK, small > _CLIPPED))
     usable = (~high & ~(low & (mean < _DARK))).ravel()
     y, x = (a.ravel() for a in np.meshgrid(rows[top], columns[left], indexing="ij"))
     # Where the factor is no part of 64 a window goes beyond its cell, to both sides alike.
