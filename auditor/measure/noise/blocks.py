@@ -120,7 +120,7 @@ def variances(values: NDArray[np.float32]) -> NDArray[np.float32]:
 
     Parameters
     ----------
-    values : (n, ...) ndarray of float32
+    values : (n, BLOCK, BLOCK) ndarray of float32
         Blocks.
 
     Returns
@@ -128,6 +128,6 @@ def variances(values: NDArray[np.float32]) -> NDArray[np.float32]:
     (n,) ndarray of float32
         Variances, in the square of the values' unit.
     """
-    flat = values.reshape(len(values), -1)
+    flat = values.reshape(-1, BLOCK * BLOCK)
     deviation = flat - flat.mean(1, keepdims=True)
     return np.asarray(np.einsum("ij,ij->i", deviation, deviation) / np.float32(flat.shape[1]))

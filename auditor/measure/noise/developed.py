@@ -192,9 +192,10 @@ class _Frame:
         light = _light(picture, level.astype(np.float64))
         return cls(picture, columns, level, light, smooth_variance, usable, flattest, banding)
 
-    def near_signal(self, signal: float) -> NDArray[np.bool_]:
-        """Blocks whose light is within half a stop of a signal."""
-        return (self.light > signal / _HALF_STOP) & (self.light < signal * _HALF_STOP)
+
+def _near(light: NDArray[np.float64], signal: float) -> NDArray[np.bool_]:
+    """Where light is within half a stop of a signal."""
+    return (light > signal / _HALF_STOP) & (light < signal * _HALF_STOP)
 
 
 def _measure(picture: Picture) -> Noise:
@@ -255,7 +256,7 @@ def _read_tones(frame: _Frame) -> list[_Tone]:
 
 def _read_tone(frame: _Frame, target: float) -> _Tone | None:
     """One brightness: the largest share of its blocks that holds noise; texture if none does."""
-    candidates = np.flatnonzero(frame.usable & frame.near_signal(target))
+    candidates = np.flatnonzero(frame.usable & _near(frame.light, target))
     if len(candidates) < FEWEST:
         return None
     coded, faintest = _resolution(frame.picture)
@@ -343,7 +344,8 @@ def _to_level(picture: Picture, tone: _Tone) -> float:
 def _typical(frame: _Frame, noisy: list[_Tone]) -> float:
     """Deviation of the frame's flattest fifth: each brightness counts by how much of that it holds."""
     variance = np.array([t.sigma**2 for t in noisy])
-    weight = np.array([frame.near_signal(t.signal)[frame.flattest].sum() for t in noisy], float)
+    light = frame.light[frame.flattest]
+    weight = np.array([np.count_nonzero(_near(light, t.signal)) for t in noisy], float)
     if not weight.sum():
         weight = np.array([len(t.flats) for t in noisy], float)
     return float(np.sqrt((weight * variance).sum() / weight.sum()))

@@ -151,9 +151,11 @@ def read_flats(
     values = luma_blocks(picture, columns, indices)
     flat = values.reshape(-1, blocks.BLOCK**2)
     lowest, highest, level = flat.min(1), flat.max(1), flat.mean(1)
-    peak = np.maximum(_HOT_PEAK * np.sqrt(blocks.variances(values)), _HOT_LEAST)
     unclipped = (lowest > DARKEST) & (highest < BRIGHTEST)
-    without_hot = unclipped & (highest - level <= peak)
+    rise = highest - level
+    hot = rise > _HOT_LEAST
+    hot[hot] = rise[hot] > _HOT_PEAK * np.sqrt(blocks.variances(values[hot]))
+    without_hot = unclipped & ~hot
     # Where every block holds one (strong grain, specks) they are what is to be measured.
     keep = without_hot if without_hot.sum() >= FEWEST else unclipped
     squares = spectrum.squared_coefficients(values[keep])

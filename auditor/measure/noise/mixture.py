@@ -75,10 +75,9 @@ _LOW_TO_MEAN: Final = 1.1
 """Factor from that place's power to the mean of noise."""
 _LEAST_POWER: Final = 1e-3
 """Power of noise (DN squared) at least in the first guess."""
-_LEAST_SLOPE: Final = 0.2
-"""Slope at least in the first guess, as a share of that from nothing to the brightest group."""
-_LEAST_OFFSET: Final = 0.05
-"""Offset at least in the first guess, as a share of the quietest group's power."""
+_LEAST_SHARE: Final = 0.05
+"""Slope at least in the first guess, as a share of that from nothing to the brightest group; and its offset, as
+a share of the quietest group's power."""
 
 _PRNU_SIGNIFICANT: Final = 5.0
 """Standard errors from which on the unequal response of pixels is believed; textures that are not quite
@@ -303,4 +302,4 @@ def _first_guess(sites: Sites) -> tuple[float, float]:
     lows = np.maximum(lows, _LEAST_POWER)
     slope, offset = np.polyfit(centres, lows, 1, w=1 / lows)
     highest = lows[-1] / max(float(centres[-1]), 1.0)
-    return float(max(slope, _LEAST_SLOPE * highest)), float(max(offset, _LEAST_OFFSET * lows.min()))
+    return float(max(slope, _LEAST_SHARE * highest)), float(max(offset, _LEAST_SHARE * lows.min()))

@@ -21,8 +21,6 @@ _AROUND: Final = 5
 
 _FEWEST_LINES: Final = 8
 """Lines of blocks from which on banding is told."""
-_MOST_LINES: Final = 60
-"""Lines of blocks that are looked at, about at most."""
 _LEAST_SHARE: Final = 1 / 16
 """Share of the pixels' variance from which on banding counts: a quarter of their deviation."""
 _LEAST_BAND: Final = 0.1
@@ -42,7 +40,6 @@ def _shared_power(
     starts = np.flatnonzero(np.r_[True, line[1:] != line[:-1]])
     stops = np.r_[starts[1:], len(line)]
     long = np.flatnonzero(stops - starts >= 4)
-    long = long[:: max(1, len(long) // _MOST_LINES)]
     start, stop = starts[long], stops[long]
     # Outer thirds: groups far enough apart not to share a piece of the scene.
     third = np.maximum((stop - start) // 3, 1)
@@ -77,7 +74,6 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
     """
     if len(values) < _FEWEST_LINES:
         return False
-    min_variance = max(_LEAST_SHARE * float(np.median(variances(values))), _LEAST_BAND)
     lines = np.linspace(-1, 1, BLOCK, dtype=np.float32)
     curve = np.stack([np.ones(BLOCK), lines, lines**2, lines**3]).astype(np.float32)
     basis, _ = np.linalg.qr(curve.T)
@@ -88,7 +84,9 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
         shared, error = _shared_power(residual - common, line, place)
-        if shared > max(min_variance, _PROOF * error):
+        if shared > max(_LEAST_BAND, _PROOF * error) and shared > _LEAST_SHARE * float(
+            np.median(variances(values))
+        ):
             return True
     return False
 

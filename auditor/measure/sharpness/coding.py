@@ -21,6 +21,7 @@ from auditor.measure.picture import Picture
 from auditor.measure.sharpness.edges import Edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light
+from auditor.measure.sharpness.pixels import BINS
 
 __all__ = ["Coding", "coding_of"]
 
@@ -33,7 +34,6 @@ _SIDE: Final = JPEG_BLOCK * _BLOCKS
 _MATRIX: Final = np.kron(np.eye(_BLOCKS, dtype=np.float32), EIGHT.matrix)
 _ALONG_PX: Final = 8.0
 """Half length along the edge of the pixels that a fit would use."""
-_BINS: Final = len(OFFSETS)
 _PART: Final = 0.85
 """How much of what a lone edge would lose is lost: what else lies in its blocks carries it through in
 part. From 19,000 clean edges of rendered scenes before and after coding at qualities 90 and 95, f/2.8 to
@@ -43,8 +43,6 @@ _LIMIT: Final = (0.24, 0.31), (0.04, 3.0)
 passes for another shape of blur in part."""
 _LARGEST: Final = 0.3
 """No more is given back: beyond, an edge is no longer known well enough."""
-_LEAST_STEP: Final = 2.0
-"""Height (code values) that every edge is drawn with at least."""
 _LEAST_NOISE: Final = 0.12
 """Noise of a coefficient, in steps, that is always there: no edge is as straight as its drawing."""
 _DITHERED: Final = 0.5
@@ -99,7 +97,6 @@ class Coding:
         """
         out = np.zeros(len(log_mtf50))
         height = self._codes(edges.base + edges.step) - self._codes(edges.base)
-        height = np.maximum(height, _LEAST_STEP)
         noise_codes = edges.noise * height / np.maximum(edges.step, 1e-9)
         affected = noise_codes < _DITHERED * self._steps.max()
         if affected.any():
@@ -189,9 +186,9 @@ def _drawn(edges: Edges, half_px: Floats) -> tuple[NDArray[np.int32], NDArray[np
     inside = (np.abs(u) <= half_px[:, None, None]) & (np.abs(t) <= _ALONG_PX)
     u += np.float32(HALF_PX)
     u *= np.float32(1 / BIN_PX)
-    np.clip(u, 0, _BINS - 1, out=u)
+    np.clip(u, 0, BINS - 1, out=u)
     bins = u.astype(np.int32)
-    bins += (np.arange(len(bins), dtype=np.int32) * _BINS)[:, None, None]
+    bins += (np.arange(len(bins), dtype=np.int32) * BINS)[:, None, None]
     return bins, inside
 
 

@@ -20,7 +20,7 @@ from auditor.measure.sharpness.edge_records import Edges, no_edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
-from auditor.measure.sharpness.pixels import Pixels, binned, bins_of, near_line
+from auditor.measure.sharpness.pixels import BINS, Pixels, binned, bins_of, near_line
 
 __all__ = ["CLEAN_MISFIT", "Edges", "measure_edges"]
 
@@ -36,7 +36,6 @@ _MIN_MONOTONICITY: Final = 0.38
 it have 39% of those that hold no edge, and 1 in 240 of those that do."""
 _MOST_MOVE_PX: Final = 8
 """How far a patch may be moved, across and down, onto the edge that was found on a reduced picture."""
-_BINS: Final = len(OFFSETS)
 _PLATEAU: Final = int(np.count_nonzero(OFFSETS < -1.0))
 """Bins of either plateau: those more than a pixel from the edge."""
 _BLEND: Final = np.clip(OFFSETS / 2 + 0.5, 0, 1)
@@ -83,8 +82,6 @@ _FITTED: Final = 0.7
 """Share of the window of a profile's blur to which the line is laid."""
 _FILLED: Final = 0.3
 """Share of the bins about an edge that hold pixels at least."""
-_MOST_OFF_PX: Final = 6
-"""How far from its patch's middle an edge may lie."""
 
 
 def _sides(values: Floats) -> tuple[Floats, Floats]:
@@ -139,7 +136,7 @@ class _Residuals:
     def of(cls, patch: Singles, u: Singles, use: NDArray[np.bool_], fit: RoughFit) -> _Residuals:
         """Those of a mask within `HALF_PX` of the lines."""
         pixels = Pixels.of(use)
-        place = bins_of(u.take(pixels.at)) + pixels.per_pixel(fit.member * _BINS)
+        place = bins_of(u.take(pixels.at)) + pixels.per_pixel(fit.member * BINS)
         model = _family()[0].take(place)
         model *= pixels.per_pixel(fit.step.astype(np.float32))
         model += pixels.per_pixel(fit.base.astype(np.float32))
@@ -215,6 +212,12 @@ def _refine(
     )
 
 
+def _left(mean: Floats, fit: RoughFit | ProfileFit) -> Floats:
+    """What a fit leaves in each bin, light."""
+    edge = edge_family().edge.reshape(-1, BINS)[fit.member]
+    return mean - fit.base[:, None] - fit.step[:, None] * edge
+
+
 def _window(
     mean: Floats, weight: Floats, half: Floats, scale: Floats, fit: RoughFit
 ) -> NDArray[np.bool_]:
@@ -223,8 +226,7 @@ def _window(
     The far tails of a profile tell diffraction from other blur, so they are worth having wherever no
     other object comes in: each further px must stay near the plateau before it.
     """
-    edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
-    residual = mean - fit.base[:, None] - fit.step[:, None] * edge
+    residual = _left(mean, fit)
     per_px = round(1 / BIN_PX)
     w = weight.reshape(len(mean), -1, per_px)
     total = w.sum(2)
@@ -242,8 +244,7 @@ def _window(
 
 def _misfit(mean: Floats, count: Floats, fit: RoughFit | ProfileFit) -> Floats:
     """Root mean square per pixel of what a fit leaves in `count` pixels per bin, share of the step."""
-    edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
-    residual = mean - fit.base[:, None] - fit.step[:, None] * edge
+    residual = _left(mean, fit)
     rms = np.sqrt((residual * residual * count).sum(1) / np.maximum(count.sum(1), 1))
     return np.asarray(rms / np.maximum(fit.step, 1e-9))
 
@@ -327,7 +328,6 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     fittable = (
         (_share_clipped(clipped, u, window_px) < _CLIPPED)
         & ((count[:, core] > 0).mean(1) > _FILLED)
-        & (np.abs(lines.offset) < _MOST_OFF_PX)
         & (_misfit(mean, count * window, rough) < _MAX_ROUGH_MISFIT)
     )
     if not fittable.any():
@@ -367,11 +367,9 @@ def _judge(
     `at` (3, n): the places' numbers, and the middles of their patches.
     """
     place, y, x = at
-    edge = edge_family().edge.reshape(-1, _BINS)[fit.member]
-    model = fit.base[:, None] + fit.step[:, None] * edge
     window = window & (count > 0)
     misfit = _misfit(mean, count * window, fit)
-    excess = np.where(window & (np.abs(OFFSETS) > 1.0), mean - model, 0)
+    excess = np.where(window & (np.abs(OFFSETS) > 1.0), _left(mean, fit), 0)
     overshoot = np.maximum(excess.max(1), 0)
     accepted = (
         (fit.step > _MIN_SNR * noise)

@@ -16,8 +16,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from auditor.measure.sharpness.edge_detection import SCHARR
-from auditor.measure.sharpness.light import Light, fill_green
-from auditor.measure.sharpness.streaks import streaks
+from auditor.measure.sharpness.light import CODES, Light, fill_green
+from auditor.measure.sharpness.streaks import ENOUGH, streaks
 from auditor.measure.sharpness.texture import WINDOW_PX
 
 __all__ = ["FineTexture", "fine_texture"]
@@ -37,14 +37,8 @@ _LEAST_ENERGY: Final = 6.0
 direction: of less most is coding. Values from 2 to 25 gave the same judgements of photographs."""
 _CLIPPED: Final = 0.2
 """Share of clipped pixels from which a window's gradients are their outlines."""
-_ENOUGH: Final = 16
-"""Windows from which on a frame has a figure: of fewer single ones decide."""
 _FINEST: Final = 0.9
 """Quantile of the windows that stands for the finest: only a part of a picture is in focus. 0.95 gave the same judgements."""
-_FAINTEST: Final = 0.01
-"""Energy that even a window without fine detail is taken to hold, so that its logarithm is one."""
-_CODES: Final = np.float32(255)
-"""White of 8 bits."""
 
 
 class FineTexture(NamedTuple):
@@ -78,7 +72,7 @@ def fine_texture(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Fine
     FineTexture
         Both None where too few windows are textured.
     """
-    if len(y) < _ENOUGH:
+    if len(y) < ENOUGH:
         return FineTexture()
     codes, clipped = _codes(light, y, x)
     codes = codes[clipped < _CLIPPED]
@@ -90,14 +84,14 @@ def _fineness(codes: Singles) -> float | None:
 
     Energies along a direction come from the structure tensor (Foerstner & Guelch, 1987).
     """
-    if len(codes) < _ENOUGH:
+    if len(codes) < ENOUGH:
         return None
     tall = codes.reshape(-1, WINDOW_PX)
     fine, coarse = _energies(tall, _FINE_PX), _energies(tall, _COARSE_PX)
     valid = coarse.min(0) > _LEAST_ENERGY
-    if np.count_nonzero(valid) < _ENOUGH:
+    if np.count_nonzero(valid) < ENOUGH:
         return None
-    ratio = np.log(np.maximum(fine[:, valid], _FAINTEST) / coarse[:, valid])
+    ratio = np.log(fine[:, valid] / coarse[:, valid])
     return float(np.quantile(ratio.min(0), _FINEST))
 
 
@@ -111,11 +105,11 @@ def _codes(
     if light.green is None:
         values = sliding_window_view(light.plane, (WINDOW_PX, WINDOW_PX))[y, x]
         clipped = light.clipped(values)
-        scale = _CODES / np.float32(light.picture.peak)
+        scale = CODES / np.float32(light.picture.peak)
         codes = values.astype(np.float32) * scale
     else:
         patch, clipped, valid = light.patches(y, x, WINDOW_PX)
-        codes = np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32) * _CODES
+        codes = np.sqrt(np.clip(fill_green(patch, valid), 0, 1)).astype(np.float32) * CODES
     return codes, clipped.mean((1, 2))
 
 

@@ -18,7 +18,7 @@ from auditor.measure.sharpness.fine_texture import fine_texture
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural_texture import texture_mtf50, with_texture
 from auditor.measure.sharpness.pooled_edges import pooled_edges
-from auditor.measure.sharpness.sharp_places import sharp_places
+from auditor.measure.sharpness.sharp_places import CELL_PX, sharp_places
 from auditor.measure.sharpness.softness import scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra
 from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
@@ -33,8 +33,6 @@ from auditor.record import SIDES, ZONES, Sharpness, ZoneSharpness
 
 __all__ = ["measure_sharpness", "sharpness_and_edges"]
 
-_CELL_PX: Final = 20
-"""Side of a cell, of which one place is tried: the edges of two neighbours are not one."""
 _FIRST_PER_ZONE: Final = (50, 60, 90)
 """Places tried first in centre, middle and corner."""
 _PER_ZONE: Final = (90, 100, 110)
@@ -179,9 +177,9 @@ def _edges(light: Light, finder: EdgeMap) -> tuple[Edges, int]:
 
     Zones are read from these; what is sharpest in the frame is looked for besides.
     """
-    places = finder.places(_CELL_PX, _FIRST_PER_ZONE)
+    places = finder.places(CELL_PX, _FIRST_PER_ZONE)
     first = measure_edges(light, places.y, places.x)
-    more = finder.places(_CELL_PX, _missing_places(_clean(first, light)), places)
+    more = finder.places(CELL_PX, _missing_places(_clean(first, light)), places)
     rest = more.joined_with(sharp_places(light))
     edges = first.joined_with(measure_edges(light, rest.y, rest.x).numbered_from(len(places.y)))
     return edges, len(places.y) + len(more.y)

@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.grid import block_starts, centred_means
 
-__all__ = ["Light", "fill_green", "light_of"]
+__all__ = ["CODES", "Light", "fill_green", "light_of"]
 
 Ints = NDArray[np.int_]
 Singles = NDArray[np.float32]
 
+CODES: Final = np.float32(255)
+"""White of 8 bits."""
 _DARKEST: Final = 0.004
 """Share of white's code value up to which a pixel counts as clipped: one of 255."""
 _BRIGHTEST: Final = 0.99

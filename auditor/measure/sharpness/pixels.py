@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS
 from auditor.measure.sharpness.lines import PATCH_PX
 
-__all__ = ["Pixels", "binned", "bins_of", "near_line"]
+__all__ = ["BINS", "Pixels", "binned", "bins_of", "near_line"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_BINS: Final = len(OFFSETS)
+BINS: Final = len(OFFSETS)
+"""Bins of an edge's profile."""
 
 
 @dataclass(frozen=True)
@@ -137,11 +138,11 @@ def binned(patch: Singles, u: Singles, use: NDArray[np.bool_]) -> tuple[Floats, 
     """
     n = len(patch)
     pixels = Pixels.of(use)
-    flat = bins_of(u.take(pixels.at)) + pixels.per_pixel(np.arange(n) * _BINS)
+    flat = bins_of(u.take(pixels.at)) + pixels.per_pixel(np.arange(n) * BINS)
     value = patch.take(pixels.at).astype(float)
-    count = np.bincount(flat, minlength=n * _BINS).astype(float)
-    total = np.bincount(flat, weights=value, minlength=n * _BINS)
+    count = np.bincount(flat, minlength=n * BINS).astype(float)
+    total = np.bincount(flat, weights=value, minlength=n * BINS)
     mean = total / np.maximum(count, 1)
-    squares = np.bincount(flat, weights=value * value, minlength=n * _BINS) - total * mean
-    shape = (n, _BINS)
+    squares = np.bincount(flat, weights=value * value, minlength=n * BINS) - total * mean
+    shape = (n, BINS)
     return mean.reshape(shape), np.maximum(squares, 0).reshape(shape), count.reshape(shape)

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from auditor.measure.sharpness.edge_detection import SCHARR, Places
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
-from auditor.measure.sharpness.light import Light
+from auditor.measure.sharpness.light import CODES, Light
 
-__all__ = ["sharp_places"]
+__all__ = ["CELL_PX", "sharp_places"]
 
 Singles = NDArray[np.float32]
 
@@ -26,7 +26,7 @@ _MOST_PLACES: Final = 160
 """Places handed on: with 80 and 120 sharp and blurred photographs were told apart a little less well."""
 _FIRST: Final = 240
 """Cells looked at in full resolution; of 320 and 480 the same. Without this second choice faint things are missed."""
-_CELL_PX: Final = 20
+CELL_PX: Final = 20
 """Side of a cell, of which one place is taken: the edges of two neighbours are not one."""
 _RIM_PX: Final = 6
 """Pixels looked at beside a cell: the squares below reach so far, a smoothing and a slope included."""
@@ -46,8 +46,6 @@ _SOFT_CODE: Final = 10.0
 """Added to heights (8-bit code values), so that of two as steep the higher one comes first."""
 _MARGIN_PX: Final = 32
 """Edges are not measured nearer to the frame's border."""
-_CODES: Final = np.float32(255)
-"""White of 8 bits."""
 _NOISE_PATCHES: Final = (24, 32)
 """Rows and columns of the patches on which noise is measured."""
 _NOISE_PX: Final = 9
@@ -77,7 +75,7 @@ def sharp_places(light: Light) -> Places:
         At most `_MOST_PLACES`, best first.
     """
     half = light.halved()
-    cell = _CELL_PX // 2
+    cell = CELL_PX // 2
     top, left = (block_starts(n, cell) for n in half.shape)
     if len(top) == 0 or len(left) == 0:
         return _no_places()
@@ -86,7 +84,7 @@ def sharp_places(light: Light) -> Places:
     y, x = (a.ravel() for a in np.meshgrid(rows[top], columns[left], indexing="ij"))
     h, w = light.shape
     inside = (y >= _MARGIN_PX) & (x >= _MARGIN_PX)
-    inside &= (y + _CELL_PX <= h - _MARGIN_PX) & (x + _CELL_PX <= w - _MARGIN_PX)
+    inside &= (y + CELL_PX <= h - _MARGIN_PX) & (x + CELL_PX <= w - _MARGIN_PX)
     value = np.where(inside, value, 0).astype(int)
     least = np.partition(value, -_FIRST)[-_FIRST] if len(value) > _FIRST else 0
     first = np.flatnonzero(value >= max(least, 1))
@@ -118,7 +116,7 @@ def _steepness(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _range(plane: NDArray[Any], square: NDArray[np.uint8]) -> NDArray[Any]:
     """Largest less smallest value in a square about every pixel."""
-    return cv2.subtract(cv2.dilate(plane, square), cv2.erode(plane, square))
+    return cv2.morphologyEx(plane, cv2.MORPH_GRADIENT, square)
 
 
 def _median_code(codes: NDArray[Any]) -> float:
@@ -131,18 +129,16 @@ def _median_code(codes: NDArray[Any]) -> float:
 
 def _steepest(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Places:
     """Of the cells that begin at (y, x), those with the steepest straight slopes over their heights."""
-    noise, side = _noise(light), _CELL_PX + 2 * _RIM_PX
+    noise, side = _noise(light), CELL_PX + 2 * _RIM_PX
     y, x = y - _RIM_PX, x - _RIM_PX
     parts = [
-        _scores(
-            _CODES * light.sqrt_patches(y[i : i + _TOGETHER], x[i : i + _TOGETHER], side), noise
-        )
+        _scores(CODES * light.sqrt_patches(y[i : i + _TOGETHER], x[i : i + _TOGETHER], side), noise)
         for i in range(0, len(y), _TOGETHER)
     ]
     best, value = (np.concatenate(p) for p in zip(*parts, strict=True))
     order = np.argsort(-value, kind="stable")[:_MOST_PLACES]
     order = order[value[order] > 0]
-    y, x = y + _RIM_PX + best // _CELL_PX, x + _RIM_PX + best % _CELL_PX
+    y, x = y + _RIM_PX + best // CELL_PX, x + _RIM_PX + best % CELL_PX
     return Places(y[order], x[order])
 
 
@@ -153,7 +149,7 @@ def _scores(codes: Singles, noise: float) -> tuple[NDArray[np.intp], Singles]:
     beside = np.ascontiguousarray(codes.transpose(1, 0, 2)).reshape(side, n * side)
     gx = cv2.Scharr(beside, cv2.CV_32F, 1, 0, scale=SCHARR)
     gy = cv2.Scharr(beside, cv2.CV_32F, 0, 1, scale=SCHARR)
-    inner = slice(_RIM_PX, _RIM_PX + _CELL_PX)
+    inner = slice(_RIM_PX, _RIM_PX + CELL_PX)
     xx, yy, xy = (
         cv2.blur(cv2.multiply(a, b), _BOX)[inner] for a, b in ((gx, gx), (gy, gy), (gx, gy))
     )
@@ -162,7 +158,7 @@ def _scores(codes: Singles, noise: float) -> tuple[NDArray[np.intp], Singles]:
     slope = cv2.magnitude(gx[inner], gy[inner])
     score = slope / (height + np.float32(_SOFT_CODE + 4 * noise)) * straight
     score[height < max(_LEAST_CODE, _OVER_NOISE * noise)] = 0
-    cells = score.reshape(_CELL_PX, n, side)[:, :, inner].transpose(1, 0, 2).reshape(n, -1)
+    cells = score.reshape(CELL_PX, n, side)[:, :, inner].transpose(1, 0, 2).reshape(n, -1)
     best = cells.argmax(1)
     return best, cells[np.arange(n), best]
 
@@ -174,7 +170,7 @@ def _noise(light: Light) -> float:
         for n, count in zip(light.shape, _NOISE_PATCHES, strict=True)
     )
     y, x = (a.ravel() for a in np.meshgrid(down, along, indexing="ij"))
-    code = _CODES * light.sqrt_patches(y, x, _NOISE_PX)
+    code = CODES * light.sqrt_patches(y, x, _NOISE_PX)
     across = (code[:, 1:-1, 2:] - code[:, 1:-1, :-2]) / 2
     down = (code[:, 2:, 1:-1] - code[:, :-2, 1:-1]) / 2
     return float(np.sqrt(np.median(across * across + down * down)))

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from auditor.measure.sharpness.texture import WINDOW_PX, tapered_power
 from auditor.robust import scale_of
 
-__all__ = ["directional_deficit", "streaks"]
+__all__ = ["ENOUGH", "directional_deficit", "streaks"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -35,8 +35,8 @@ _OVER_NOISE: Final = 4.0
 """Power of a band over that of the noise band from which it counts as detail; 2 and 8 gave the same judgements."""
 _FINE_CPP: Final = 0.07
 """Width (c/px) of the finest detail: the last three valid bands; 0.05 and 0.1 gave the same judgements."""
-_ENOUGH: Final = 16
-"""Windows from which on their median is the frame's; 12 and 24 gave the same judgements."""
+ENOUGH: Final = 16
+"""Windows from which on a frame has a figure: of fewer single ones decide; 12 and 24 gave the same judgements."""
 _MIDDLE_CPP: Final = 0.15
 """End (c/px) of three more bands that are looked at: what moved far lacks least at the finest, where nothing is left
 either way, and all of it at the coarsest."""
@@ -70,7 +70,7 @@ def streaks(codes: Singles) -> float | None:
         What is missing (`directional_deficit`) in the median over the windows, divided by the scatter of single
         windows about it. None where too few are textured.
     """
-    deficit = directional_deficit(codes) if len(codes) >= _ENOUGH else None
+    deficit = directional_deficit(codes) if len(codes) >= ENOUGH else None
     return None if deficit is None else float(np.hypot(*deficit[0]) / deficit[1])
 
 
@@ -100,7 +100,7 @@ def directional_deficit(codes: Singles) -> tuple[Floats, float] | None:
     in part or not at all at the finest: of all shares of it up to `_MOST_SHARE` that is taken off which leaves least.
     """
     harmonics, valid = _second_harmonics(codes)
-    enough = valid[:, :-1].sum(0) >= _ENOUGH
+    enough = valid[:, :-1].sum(0) >= ENOUGH
     if np.count_nonzero(enough) < _FEWEST_BANDS:
         return None
     middle = (np.array(_BANDS_CPP[1:]) + _BANDS_CPP[:-1]) / 2
@@ -120,7 +120,7 @@ def _bands_below(middle: Floats, end: float) -> NDArray[np.bool_]:
 def _deficit(harmonics: Floats, weight: NDArray[np.bool_]) -> tuple[Floats, float] | None:
     """`directional_deficit` in some bands; `weight` (n, bands) marks the valid ones of each window."""
     used = 2 * weight.sum(1) >= weight.any(0).sum()
-    if np.count_nonzero(used) < _ENOUGH or not weight.any():
+    if np.count_nonzero(used) < ENOUGH or not weight.any():
         return None
     weight = weight[used]
     finest = np.einsum("nbc,nb->nc", harmonics[used], weight) / weight.sum(1)[:, None]

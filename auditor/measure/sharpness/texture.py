@@ -40,8 +40,6 @@ _HIDDEN: Final = 1.0
 busy windows differ from that in flat ones by nearly as much."""
 _FLOOR_ERROR: Final = 0.5
 """Error of the noise floor as a share of it, for the same reason."""
-_DARKEST: Final = 1e-4
-"""Mean light of a window, 1 = white, below which it counts as having this much."""
 _RESOLUTION: Final = 0.6
 """Half width of a ring at least, in cells of the transform: the taper tells no finer."""
 _RING_END: Final = 1.5
@@ -183,8 +181,7 @@ def _choose(
     # Changes are capped: an edge alone does not make a texture.
     cap = 4 * np.float32(np.median(local[::4, ::4])) + _LEAST_CHANGE
     spread = means(np.minimum(local, cap))
-    low = -centred_maxima(-small, cell) < _BLACK
-    high = centred_maxima(small, cell) > _CLIPPED
+    low, high = (centred_maxima(place, cell) for place in (small < _BLACK, small > _CLIPPED))
     usable = (~high & ~(low & (mean < _DARK))).ravel()
     y, x = (a.ravel() for a in np.meshgrid(rows[top], columns[left], indexing="ij"))
     # Where the factor is no part of 64 a window goes beyond its cell, to both sides alike.
@@ -252,7 +249,7 @@ class FrameSpectra:
         if len(y) == 0:
             return None
         power, mean = _window_power(self._light, y[flattest], x[flattest])
-        relative = power / np.maximum(mean, _DARKEST)[:, None]
+        relative = power / mean[:, None]
         order = np.argsort(relative[:, 8:].mean(1))
         return np.asarray(relative[order[: max(len(order) // 3, 1)]].mean(0))
 
@@ -260,8 +257,7 @@ class FrameSpectra:
     def _detailed(self) -> tuple[Floats, Floats]:
         """Powers (n, 16) and light (n,) of the detailed windows."""
         y, x, _, flattest = self._windows
-        power, mean = _window_power(self._light, y[~flattest], x[~flattest])
-        return power, np.maximum(mean, _DARKEST)
+        return _window_power(self._light, y[~flattest], x[~flattest])
 
     @cached_property
     def detailed_power(self) -> Floats | None:
