@@ -49,8 +49,8 @@ def test_a_soft_aperture_inside_the_acceptable_range_says_why(tmp_path: Path) ->
             "fault": "soft", "frames": 8, "soft_share": 0.75, "noisy_share": 0, "usual_share": 0.07}  # fmt: skip
     made["settings"] = [soft]
     told = (
-        "acceptable by the weaker of centre and corner",
-        "is acceptable, over the whole frame it is not",
+        "acceptable by the lens's curve; soft through movement or missed focus",
+        "is acceptable: movement or missed focus made these soft",
     )
     page = written(made, None, tmp_path)
     assert all(page.count(t) == 1 for t in told)
