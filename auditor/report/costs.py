@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Final
 
 from auditor.model import Comparison, Profile
 from auditor.report import words
 from auditor.report.words import short
 
-__all__ = ["comparison_sentences"]
+__all__ = ["comparison_sentences", "costliest_first"]
 
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
 MOST: Final = 3
 """So many comparisons have a sentence."""
-_COST, _GAIN, _NONE = range(3)
+_COST, _GAIN, _NONE, _OPEN = range(4)
 
 
 def comparison_sentences(profile: Profile) -> list[str]:
@@ -36,8 +37,8 @@ def comparison_sentences(profile: Profile) -> list[str]:
         Empty where nothing was settled.
     """
     found = _settled(profile)
-    labels = {words.clean(c.get("label")) for c in found}
-    found.sort(key=lambda c: (_kind(c), words.clean(c.get("against")) in labels, -_standing_out(c)))
+    labels = _labels(found)
+    found.sort(key=lambda c: _weight(c, labels))
     told: Counter[str] = Counter()
     turn = []
     for c in found:
@@ -48,6 +49,41 @@ def comparison_sentences(profile: Profile) -> list[str]:
     return [_sentence(found[i]) for i in order[:MOST]]
 
 
+def costliest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
+    """Comparisons as a table has them: rows of a label and its opposite together, in the order of the weightiest row
+    of each, as `comparison_sentences` weighs them; what cannot be told comes last.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        The profile's.
+
+    Returns
+    -------
+    list of Comparison
+        All of them.
+    """
+    labels = _labels(comparisons)
+    first: dict[tuple[str, ...], tuple[int, bool, float]] = {}
+    for c in comparisons:
+        weight = _weight(c, labels)
+        first[_sides(c)] = min(first.get(_sides(c), weight), weight)
+    return sorted(comparisons, key=lambda c: first[_sides(c)])
+
+
+def _sides(c: Comparison) -> tuple[str, ...]:
+    return tuple(words.clean(k) for k in (c.get("label"), c.get("against"), c.get("lens")))
+
+
+def _labels(comparisons: Sequence[Comparison]) -> set[str]:
+    return {words.clean(c.get("label")) for c in comparisons}
+
+
+def _weight(c: Comparison, labels: set[str]) -> tuple[int, bool, float]:
+    """What sorts the weightiest first."""
+    return _kind(c), words.clean(c.get("against")) in labels, -_standing_out(c)
+
+
 def _settled(profile: Profile) -> list[Comparison]:
     settled: dict[tuple[str, ...], Comparison] = {}
     for c in profile.get("comparisons") or []:
@@ -55,14 +91,16 @@ def _settled(profile: Profile) -> list[Comparison]:
         enough = (c.get("pairs") or 0) >= FEW_PAIRS
         both_named = words.clean(c.get("label")) and words.clean(c.get("against"))
         if text and enough and both_named and not text.startswith("cannot tell"):
-            what = (c.get("label"), c.get("against"), c.get("lens"), c.get("what"))
-            settled.setdefault(tuple(words.clean(k) for k in what), c)
+            settled.setdefault((*_sides(c), words.clean(c.get("what"))), c)
     return list(settled.values())
 
 
 def _kind(c: Comparison) -> int:
-    """`_COST`, `_GAIN` or `_NONE`, by verdict and interval; a cast has no sign, and costs."""
-    if words.clean(c.get("verdict")).startswith(("no ", "the same")):
+    """`_COST`, `_GAIN`, `_NONE` or `_OPEN`, by verdict and interval; a cast has no sign, and costs."""
+    verdict = words.clean(c.get("verdict"))
+    if verdict.startswith("cannot tell"):
+        return _OPEN
+    if verdict.startswith(("no ", "the same")):
         return _NONE
     if c.get("unit") == "u'v'" or (c.get("high") or 0) < 0:
         return _COST
@@ -71,7 +109,7 @@ def _kind(c: Comparison) -> int:
 
 def _standing_out(c: Comparison) -> float:
     """Size of a difference in halves of its interval; 0 where there is none, or one of them is not known."""
-    if _kind(c) == _NONE:
+    if _kind(c) >= _NONE:
         return 0.0
     difference, low, high = c.get("difference"), c.get("low"), c.get("high")
     if difference is None or low is None or high is None or high <= low:

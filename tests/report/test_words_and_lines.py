@@ -20,6 +20,7 @@ from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen
 from auditor.report import words
+from auditor.report.costs import costliest_first
 from auditor.report.first_screen import other_lenses
 from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, select_keepers
@@ -238,6 +239,9 @@ def test_what_costs_most_is_told_first_and_every_label_before_a_second_line_of_o
         "grey filter, cast: tints by 0.0058 (9 pairs).",
         "converter, sharpness: softer by 16% (9 pairs).",
     ]
+    table = [c["label"] for c in costliest_first(rows) if c["against"] != "polariser"]
+    order = {"polariser": 3, "grey filter": 2, "converter": 1, "plain glass": 2, "hood": 1}
+    assert table == [label for label, n in order.items() for _ in range(n)]
     assert told(*rows[:2], *rows[4:5]) == [
         "plain glass, sharpness: no difference found (9 pairs).",
         "grey filter, sharpness: no difference found (9 pairs).",
