@@ -18,7 +18,7 @@ from auditor.infer.bodies import (
     infer_bodies,
     parse_accept,
 )
-from auditor.infer.comparisons import compare_labels, pairs_to_shoot
+from auditor.infer.comparisons import compare_labels, one_answer, pairs_to_shoot
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots
 from auditor.infer.faults import Faults
@@ -153,14 +153,12 @@ def infer_profile(
     def judge(f: pd.DataFrame) -> pd.DataFrame | None:
         return _verdicts(f, lenses, bodies["bodies"], criteria, answers or {})
 
+    def compare(f: pd.DataFrame) -> list[Comparison]:
+        return compare_labels(f, lenses, criteria, pictures, patterns)
+
     verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
-    comparisons, _ = faults.by_column(
-        "comparisons",
-        lambda f: compare_labels(f, lenses, criteria, pictures, patterns),
-        frames,
-        "lens",
-        list[Comparison](),
-    )
+    comparisons, _ = faults.by_column("comparisons", compare, frames, "lens", list[Comparison]())
+    faults.whole("comparisons", lambda: one_answer(lenses, comparisons), None)
     decisions = faults.whole(
         "decisions",
         lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures),

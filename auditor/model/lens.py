@@ -146,6 +146,9 @@ class ConverterZone(TypedDict):
     difference: float
     low: Annotated[float, "lower end of the 90% interval"]
     high: Annotated[float, "upper end"]
+    pairs: NotRequired[
+        Annotated[Count, "pairs of one scene that it comes from, where curves say less"]
+    ]
 
 
 class ConverterComparison(TypedDict):

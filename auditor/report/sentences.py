@@ -64,7 +64,7 @@ def setting_sentence(profile: Profile) -> str:
     if worst.get("usual_share") is not None:
         text += f", where {words.percent(worst.get('usual_share'))} is usual"
     if inside_acceptable(profile, worst):
-        text += f". By the weaker of centre and corner {setting} is acceptable, over the whole frame it is not"
+        text += f". By the lens's curve {setting} is acceptable: movement or missed focus made these soft"
     return text + "."
 
 
@@ -86,7 +86,8 @@ def possible_reasons(lens: Lens, part: FocalRange) -> list[str]:
 
 def inside_acceptable(profile: Profile, row: Setting) -> bool:
     """Whether a setting that came out soft is an aperture inside the lens's acceptable range, at
-    every focal length of which it is known, or that the setting names: the ranges go by the weaker of centre and corner, softness by the whole frame.
+    every focal length of which it is known, or that the setting names: no such frame is blamed on its aperture,
+    so what made it soft is something else.
     """
     aperture = re.fullmatch(r"f/(\d+(?:\.\d+)?)(?: at (.+))?", str(row.get("setting")))
     if aperture is None or row.get("fault") == "noisy":

@@ -9,7 +9,6 @@ from typing import Any, Final
 from auditor.model import (
     Band,
     Body,
-    Comparison,
     FocalRange,
     Frames,
     IsoMatch,
@@ -17,6 +16,7 @@ from auditor.model import (
     Profile,
 )
 from auditor.report import words
+from auditor.report.costs import comparison_sentences
 from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
 from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
@@ -47,9 +47,6 @@ BODIES: Final = 4
 
 FOCAL_RANGES: Final = 4
 """Of so many focal ranges each stands in its lens's sentence; of more, the apertures of all together."""
-
-FEW_PAIRS: Final = 3
-"""A comparison from fewer pairs stands in the tables only."""
 
 FEW_JUDGED: Final = 20
 """Of fewer frames no share is given in percent: one frame would be 5% and more."""
@@ -223,31 +220,6 @@ def _match(m: IsoMatch) -> str:
     )
 
 
-def _comparisons(profile: Profile) -> list[str]:
-    """What was settled, the whole frame's figure standing for its zones; at most three."""
-    settled: dict[Any, tuple[Comparison, str]] = {}
-    for c in profile.get("comparisons") or []:
-        text = words.clean(c.get("verdict"))
-        enough = (c.get("pairs") or 0) >= FEW_PAIRS
-        both_named = words.clean(c.get("label")) and words.clean(c.get("against"))
-        if text and enough and both_named and not text.startswith("cannot tell"):
-            key = tuple(words.clean(c.get(k)) for k in ("label", "against", "lens", "what"))
-            settled.setdefault(key, (c, text))
-    out = []
-    for c, text in list(settled.values())[:3]:
-        verdict = text.rstrip(".")
-        pairs = words.count(c.get("pairs"), "pair")
-        label = short(c.get("label"))
-        of = words.clean(f"{c.get('zone') or ''} {c.get('what') or ''}")
-        against = short(c.get("against"))
-        plain = words.clean(c.get("against")) == f"without {words.clean(c.get('label'))}"
-        both = f"With and without {label}" if plain else f"{label} against {against}"
-        lens = words.known_name(c.get("lens"))
-        on = f" on the {short(lens)}" if lens else ""
-        out.append(f"{both}{on}, {of}: {verdict} ({pairs}).")
-    return out
-
-
 def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
     """Counts of frames softer or noisier than they had to be.
 
@@ -348,7 +320,7 @@ def findings(profile: Profile) -> list[str]:
             out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
     out += gear_faults(profile, lenses)
-    out += _matches(profile) + _comparisons(profile) + _keepers(profile)
+    out += _matches(profile) + comparison_sentences(profile) + _keepers(profile)
     out += [setting_sentence(profile), handheld_sentence(profile)]
     out += [next_line(profile)] if "next_shots" in profile else []
     return [sentence for sentence in out if sentence]

@@ -11,6 +11,7 @@ import pytest
 from auditor.artificial.pairs import Accessory, PairWorld, log_mtf50_change, pair_archive
 from auditor.infer.comparisons import compare_labels
 from auditor.infer.comparisons.colour import uv_of
+from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS, verdict
 
 
 def _tint(size: float) -> tuple[float, float]:
@@ -46,6 +47,20 @@ def test_a_filter_that_blurs_is_found_and_its_blur_measured(filtered: list[dict]
     for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):
         entry = _find(filtered, "sharpness", zone)
         assert entry["difference"] == pytest.approx(np.expm1(truth), abs=0.04)
+
+
+def test_nothing_on_a_lens_adds_light() -> None:
+    """Exposures that happen to give a clear glass more light show that it takes none; a filter against another
+    may well let more through."""
+    frames, pictures = pair_archive(
+        Accessory("clear glass", light_stops=-0.4), np.random.default_rng(8)
+    )
+    light = _find(compare_labels(frames, [], pictures=pictures), "light")
+    assert light["low"] > NEGLIGIBLE_STOPS
+    assert light["verdict"].startswith("no light lost (+0.")
+    texts = ("takes light", "more light", "no light lost")
+    between_filters = verdict(0.27, 0.46, 8, NEGLIGIBLE_STOPS, texts, " stops")
+    assert between_filters == "more light (0.27 to 0.46 stops)"
 
 
 def test_a_cast_its_unevenness_and_the_light_are_found(filtered: list[dict]) -> None:

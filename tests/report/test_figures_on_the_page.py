@@ -49,8 +49,8 @@ def test_a_soft_aperture_inside_the_acceptable_range_says_why(tmp_path: Path) ->
             "fault": "soft", "frames": 8, "soft_share": 0.75, "noisy_share": 0, "usual_share": 0.07}  # fmt: skip
     made["settings"] = [soft]
     told = (
-        "acceptable by the weaker of centre and corner",
-        "is acceptable, over the whole frame it is not",
+        "acceptable by the lens's curve; soft through movement or missed focus",
+        "is acceptable: movement or missed focus made these soft",
     )
     page = written(made, None, tmp_path)
     assert all(page.count(t) == 1 for t in told)
@@ -189,6 +189,26 @@ def test_predicted_noise_has_no_mark_and_only_dots() -> None:
     drawing = str(draw(chart, "Noise"))
     assert 'class="p"' in drawing
     assert not any(f'class="{kind}"' in drawing for kind in "bldw")
+
+
+def test_a_prediction_has_no_button_to_frames(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    frames = made_up.frames(made)
+    (body,) = made["bodies"] = made["bodies"][:1]
+    button = '<button type="button" class="behind" data-block="body-0" data-point="0:0"'
+    assert button in written(made, frames, tmp_path)
+    body["tones"][0] |= {"predicted": True, "frames": 0}
+    assert button not in written(made, frames, tmp_path)
+
+
+def test_an_interval_that_is_the_value_itself_is_not_told(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    step = {"iso": 100, "gain_e_per_dn": 2.0, "read_noise_e": 3.0, "frames": 9}
+    sensor = {"by_iso": [step], "level_from_iso": 100, "level_low": 100, "level_high": 100}
+    made["bodies"][0]["sensor"] = sensor
+    assert "From ISO 100 on a higher ISO no longer" in written(made, None, tmp_path)
+    sensor["level_high"] = 200
+    assert "From ISO 100 (100 to 200) on a higher ISO" in written(made, None, tmp_path)
 
 
 @pytest.mark.parametrize("top", [60.0, 400.0, 4e3])

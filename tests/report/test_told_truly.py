@@ -59,7 +59,7 @@ def test_a_setting_at_one_focal_length_is_held_against_the_range_there() -> None
     made: Any = {"lenses": [{"lens": NAME, "body": "Fell", "focal_ranges": parts}]}
     made["settings"] = [row]
     assert inside_acceptable(made, row)
-    assert "f/22 at 18 mm is acceptable, over the whole frame it is not" in setting_sentence(made)
+    assert "f/22 at 18 mm is acceptable: movement or missed focus" in setting_sentence(made)
     assert not inside_acceptable(made, row | {"setting": "f/22 at 55 mm"})
     assert not inside_acceptable(made, row | {"converter": "1.4x"})
 

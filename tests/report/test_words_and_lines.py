@@ -6,6 +6,7 @@ import copy
 import os
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import made_up
 import pandas as pd
@@ -19,6 +20,7 @@ from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen
 from auditor.report import words
+from auditor.report.costs import costliest_first
 from auditor.report.first_screen import other_lenses
 from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, select_keepers
@@ -201,6 +203,53 @@ def test_comparisons_name_the_lens_on_which_they_were_made() -> None:
     assert told
     lenses = {c["lens"] for c in made["comparisons"]}
     assert all(any(f" on the {lens}, " in t for lens in lenses) for t in told)
+
+
+def _compared(label: str, what: str, ends: tuple[float, float, float], verdict: str) -> Any:
+    low, middle, high = ends
+    return {
+        "label": label, "against": f"without {label}", "lens": "Tarn", "what": what, "zone": None,
+        "pairs": 9, "difference": middle, "low": low, "high": high, "verdict": verdict,
+        "unit": "u'v'" if what == "cast" else "share of MTF50",
+    }  # fmt: skip
+
+
+def test_what_costs_most_is_told_first_and_every_label_before_a_second_line_of_one() -> None:
+    other = _compared("plain glass", "sharpness", (0.23, 0.25, 0.27), "sharper by 25%")
+    sure = _compared("polariser", "sharpness", (-0.21, -0.20, -0.19), "softer by 20%")
+    rows = [
+        _compared("plain glass", "sharpness", (-0.01, 0.0, 0.01), "no difference found"),
+        _compared("plain glass", "cast", (0, 0.0001, 0.0003), "no cast found"),
+        other | {"against": "polariser"},
+        _compared("converter", "sharpness", (-0.22, -0.16, -0.10), "softer by 16%"),
+        _compared("grey filter", "sharpness", (-0.01, 0.0, 0.01), "no difference found"),
+        _compared("grey filter", "cast", (0.0054, 0.0058, 0.0062), "tints by 0.0058"),
+        sure, sure | {"zone": "corner", "verdict": "softer by 19%"},
+        _compared("polariser", "cast", (0.008, 0.009, 0.01), "tints by 0.0090"),
+        _compared("hood", "sharpness", (-0.4, -0.1, 0.2), "cannot tell"),
+    ]  # fmt: skip
+
+    def told(*chosen: Any) -> list[str]:
+        made = {"comparisons": list(chosen)}
+        lines = [t for t in summary_lines(made) if " on the Tarn, " in t]
+        return [t.replace(" on the Tarn", "").replace("With and without ", "") for t in lines]
+
+    assert told(*rows) == [
+        "polariser, sharpness: softer by 20% (9 pairs).",
+        "grey filter, cast: tints by 0.0058 (9 pairs).",
+        "converter, sharpness: softer by 16% (9 pairs).",
+    ]
+    table = [c["label"] for c in costliest_first(rows) if c["against"] != "polariser"]
+    order = {"polariser": 3, "grey filter": 2, "converter": 1, "plain glass": 2, "hood": 1}
+    assert table == [label for label, n in order.items() for _ in range(n)]
+    assert told(*rows[:2], *rows[4:5]) == [
+        "plain glass, sharpness: no difference found (9 pairs).",
+        "grey filter, sharpness: no difference found (9 pairs).",
+        "plain glass, cast: no cast found (9 pairs).",
+    ]
+    assert (
+        told(*rows[:3])[0] == "plain glass against polariser, sharpness: sharper by 25% (9 pairs)."
+    )
 
 
 def test_no_limit_is_told_in_light_that_nobody_photographed() -> None:

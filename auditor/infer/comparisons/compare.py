@@ -16,7 +16,13 @@ from auditor.infer.comparisons.colour import PairColour, pair_colour
 from auditor.infer.comparisons.curves import expected_log_mtf50, find_range
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.image_matching import middle_of
-from auditor.infer.comparisons.labels import CROP, LabelPattern, by_settings, names_accessory
+from auditor.infer.comparisons.labels import (
+    CROP,
+    LabelPattern,
+    by_settings,
+    names_accessory,
+    names_control,
+)
 from auditor.infer.comparisons.pairs import OTHER_KIND, SINGLE, Labelled, Pair, find_pairs
 from auditor.infer.comparisons.sharp import SharpnessTable, compare_sharpness
 from auditor.infer.comparisons.small_pictures import SmallPictures
@@ -173,7 +179,8 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> 
         if converter:
             found += _on_the_subject(scale, sharp)
         else:
-            found += light_entries(pairs, colours, inputs.light, inputs.criteria)
+            bare = names_control(item.against.casefold())
+            found += light_entries(pairs, colours, inputs.light, inputs.criteria, bare)
         found += cast_entries(pairs, colours, inputs.balance, inputs.criteria)
     return [_with_unmeasured(_named(item, lens, finding)) for finding in found]
 

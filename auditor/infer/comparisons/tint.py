@@ -193,7 +193,11 @@ class Light:
 
 
 def light_entries(
-    pairs: list[Pair], colours: list[PairColour | None], light: Light, criteria: Criteria
+    pairs: list[Pair],
+    colours: list[PairColour | None],
+    light: Light,
+    criteria: Criteria,
+    bare: bool,
 ) -> list[Finding]:
     """Light that a label costs, and vignetting: robust means over pairs, in stops.
 
@@ -207,6 +211,8 @@ def light_entries(
         Exposure and brightness of all frames.
     criteria : Criteria
         Interval.
+    bare : bool
+        The controls have nothing in the label's place: as nothing on a lens adds light, more of it is chance.
 
     Returns
     -------
@@ -230,8 +236,8 @@ def light_entries(
         outliers = int(np.sum(np.abs(stops - middle.value) > _OUTLIER_STOPS))
         text = verdict(
             low, high, middle.count, NEGLIGIBLE_STOPS,
-            (f"takes {-middle.value:.1f} stops of light", f"{middle.value:.1f} stops more light",
-             "no light lost"), " stops",
+            (f"takes {-middle.value:.1f} stops of light",
+             None if bare else f"{middle.value:.1f} stops more light", "no light lost"), " stops",
         )  # fmt: skip
         if outliers:
             text += f"; {outliers} pairs in changing light count for little"

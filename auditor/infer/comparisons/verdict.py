@@ -102,8 +102,9 @@ def few_scenes(pairs: int, scenes: int) -> str:
 
 
 def verdict(
-    low: float, high: float, pairs: int, negligible: float, texts: tuple[str, str, str], unit: str
-) -> str:
+    low: float, high: float, pairs: int, negligible: float, texts: tuple[str, str | None, str],
+    unit: str,
+) -> str:  # fmt: skip
     """Verdict on a difference in a unit.
 
     Parameters
@@ -115,7 +116,8 @@ def verdict(
     negligible : float
         Size below which a difference does not matter.
     texts : tuple of str
-        What to say when it lies below zero, above zero, or when nothing was found.
+        What to say when it lies below zero, above zero, or when nothing was found; None for the second where
+        nothing real lies above zero.
     unit : str
         Written behind numbers, with its blank.
 
@@ -127,8 +129,8 @@ def verdict(
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
         return few_scenes(1, 1)
     bounds = f"{low:.2f} to {high:.2f}{unit}"
-    if max(-low, high) <= negligible:
-        return f"{texts[2]} ({bounds})"
+    if max(-low, 0.0 if texts[1] is None else high) <= negligible:
+        return f"{texts[2]} ({low:+.2f} to {high:+.2f}{unit})"
     if high < 0:
         return f"{texts[0]} ({-high:.2f} to {-low:.2f}{unit})"
     if low > 0:

@@ -54,9 +54,6 @@ class Allowed:
         The frame's aperture costs more than it may on that side.
     confidence : ndarray of float64, shape (n,)
         How likely that is where it does, 0 to 1.
-    kept : ndarray of float64, shape (n,)
-        Share of the sharpest that the aperture keeps over the whole frame (mean of its zones' ln MTF50) where
-        only that makes it too small.
     snr : ndarray of float64, shape (n,)
         Signal to noise that a typical frame of this brightness shows at this ISO, at the output size.
     lens_entry, focal_range : ndarray of int64, shape (n,)
@@ -69,7 +66,6 @@ class Allowed:
     wide: NDArray[np.bool_]
     small: NDArray[np.bool_]
     confidence: Floats
-    kept: Floats
     snr: Floats
     lens_entry: NDArray[np.int64]
     focal_range: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
@@ -102,7 +98,7 @@ def allowed_by_settings(
     out = Allowed(
         np.full((n, len(ZONES)), np.nan), np.full(n, np.nan),
         np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n), np.full(n, np.nan),
-        np.full(n, np.nan), np.full(n, -1), np.full(n, -1),
+        np.full(n, -1), np.full(n, -1),
     )  # fmt: skip
     serial, source = words(frames, "lens_serial"), words(frames, "source")
     focal, f_number = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
@@ -167,32 +163,19 @@ def _one_range(out: Allowed, rows: NDArray[np.int64], f_number: Floats, part: Bl
 
 def _outside(out: Allowed, rows: NDArray[np.int64], x: Floats, part: Block,
              curves: Mapping[str, tuple[Floats, Floats]], criteria: Criteria) -> None:  # fmt: skip
-    """Apertures that cost more than is acceptable: of the weaker zone, or of the whole frame.
-
-    Diffraction takes from all zones equally: the whole frame is judged by the mean of its zones'
-    ln MTF50, so that an aperture that ruins a fine centre counts though the corner was never fine.
-    """
+    """Apertures outside the acceptable range that the photographer is told of: none inside it is blamed."""
     ends, bounds = part.get("acceptable"), part.get("acceptable_intervals")
-    grid = np.unique(np.concatenate([c[0] for c in curves.values()]))
-    mean = np.mean([np.interp(grid, *c) for c in curves.values()], axis=0)
-    top = int(np.argmax(mean))
-    loss = np.interp(x, grid, mean) - mean[top]
-    too_small = (loss < np.log(criteria.acceptable)) & (x > grid[top])
+    if not ends:
+        return
+    below, above = _outside_range(x, ends[0], ends[1])
     confidence = np.full(len(x), CONFIDENCE)
-    by_frame = too_small
-    if ends:
-        below, above = _outside_range(x, ends[0], ends[1])
-        if bounds:
-            beyond = np.logical_or(*_outside_range(x, bounds[0][0], bounds[1][1]))
-            confidence[beyond] = CONFIDENCE_BEYOND_INTERVAL
-        # An open aperture is often chosen for its look or its light: only a heavy loss is named.
-        weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
-        heavy = weaker - out.log_weaker_best[rows] < np.log(criteria.acceptable * OPEN_SHARE)
-        out.wide[rows] = below & heavy
-        by_frame = too_small & ~above
-        too_small = too_small | above
-    out.kept[rows] = np.where(by_frame, np.exp(loss), np.nan)
-    out.small[rows] = too_small
+    if bounds:
+        beyond = np.logical_or(*_outside_range(x, bounds[0][0], bounds[1][1]))
+        confidence[beyond] = CONFIDENCE_BEYOND_INTERVAL
+    # An open aperture is often chosen for its look or its light: only a heavy loss is named.
+    weaker = np.minimum(*(np.interp(x, *curves[z]) for z in ("centre", "corner")))
+    heavy = weaker - out.log_weaker_best[rows] < np.log(criteria.acceptable * OPEN_SHARE)
+    out.wide[rows], out.small[rows] = below & heavy, above
     out.confidence[rows] = confidence
 
 

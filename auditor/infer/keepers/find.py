@@ -183,14 +183,6 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         zone = "whole frame" if v["small"] else "corners"
         best = aperture_text(v["sweet_spot"])
         out.append(f"{aperture_text(row['f_number'])} costs the {zone} more than {best} would")
-        if math.isfinite(v["kept"]):
-            limit = f"{criteria.acceptable:.0%}"
-            kept = f"{v['kept']:.0%}"
-            kept = kept if kept != limit else f"{v['kept']:.1%}"
-            out.append(
-                f"over the whole frame it keeps {kept} of the sharpest, under the acceptable {limit}, "
-                "though the weaker of centre and corner keeps more"
-            )
         if v["wide"] and math.isfinite(stops):
             out.append(
                 f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "

@@ -213,7 +213,7 @@ def _sharpness(
     setting = usable & (allowed.small | (allowed.wide & spare)) & ~fault
     out["setting"] = setting & ~(weaker * reduced >= VISIBLE_CPP)
     out["wide"], out["small"] = allowed.wide, allowed.small
-    out["sweet_spot"], out["kept"] = allowed.sweet_spot, allowed.kept
+    out["sweet_spot"] = allowed.sweet_spot
     out["p_setting"] = allowed.confidence
     out["measured_cpp"] = np.where(out["setting"], weaker, measured)
     out["expected_cpp"] = np.where(out["setting"], np.exp(allowed.log_weaker_best), expected)

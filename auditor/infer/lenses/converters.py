@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.infer.enough import NEGLIGIBLE
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.focal import shared_cells
 from auditor.infer.lenses.grouping import PRIME
@@ -17,7 +18,7 @@ from auditor.infer.lenses.intervals import Draws
 from auditor.model import ConverterComparison, ConverterZone
 from auditor.record import ZONES
 
-__all__ = ["FittedRange", "compare_converter", "factor_in_name"]
+__all__ = ["FittedRange", "compare_converter", "converter_text", "factor_in_name"]
 
 _FACTOR: Final = re.compile(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)")
 _FACTORS: Final = (0.4, 4.0)
@@ -90,7 +91,7 @@ def compare_converter(
         "focal_mm": None if one.focal_mm is None else list(one.focal_mm),
         "focal_mm_without": None if other.focal_mm is None else list(other.focal_mm),
         "zones": zones,
-        "text": _text(zones, factor),
+        "text": converter_text(zones, factor),
     }
 
 
@@ -132,24 +133,47 @@ def _middle(part: FittedRange) -> float | None:
     return None if part.focal_mm is None else float(np.sqrt(part.focal_mm[0] * part.focal_mm[1]))
 
 
-def _text(zones: Mapping[str, ConverterZone | None], factor: float | None) -> str:
-    parts = []
-    for zone in ("centre", "corner"):
-        entry = zones[zone]
-        if entry is None:
-            continue
-        low, high = 100 * entry["low"], 100 * entry["high"]
-        if low > 0 or high < 0:
-            word = "sharper" if low > 0 else "softer"
-            parts.append(f"{zone} {word} by {abs(100 * entry['difference']):.0f}%")
-        else:
-            parts.append(f"{zone}: no difference found down to {max(-low, high):.0f}%")
-        parts[-1] += f" ({low:+.0f} to {high:+.0f}%)"
+def converter_text(zones: Mapping[str, ConverterZone | None], factor: float | None) -> str:
+    """What a converter costs, in words.
+
+    Parameters
+    ----------
+    zones : mapping of str to ConverterZone or None
+        Differences by zone.
+    factor : float or None
+        Magnification.
+
+    Returns
+    -------
+    str
+        Per pixel and, where the factor is known, on the subject.
+    """
+    parts = [f"{z} {_verdict(entry)}" for z in ("centre", "corner") if (entry := zones[z])]
     centre = zones["centre"]
     if centre is not None and factor is not None:
         detail, least, most = (factor * (1 + centre[k]) for k in ("difference", "low", "high"))
         parts.append(
             f"on the subject that is {detail:.2f} times the detail of the bare lens "
             f"({least:.2f} to {most:.2f})"
+            if _settled(centre)
+            else f"on the subject between {least:.2f} and {most:.2f} times the detail of the bare lens"
         )
     return "per pixel: " + "; ".join(parts)
+
+
+def _settled(entry: ConverterZone) -> bool:
+    """Whether a difference is beyond doubt, or a loss that matters can be ruled out."""
+    return entry["low"] > -NEGLIGIBLE or entry["high"] < 0
+
+
+def _verdict(entry: ConverterZone) -> str:
+    low, high = 100 * entry["low"], 100 * entry["high"]
+    if not _settled(entry):
+        return f"cannot be told: between {-low:.0f}% softer and {high:.0f}% sharper"
+    pairs = entry.get("pairs")
+    of = f", from {pairs} pairs" if pairs else ""
+    ends = f"({low:+.0f} to {high:+.0f}%{of})"
+    if low > 0 or high < 0:
+        word = "sharper" if low > 0 else "softer"
+        return f"{word} by {abs(100 * entry['difference']):.0f}% {ends}"
+    return f"as sharp, a loss of more than {abs(low):.0f}% ruled out {ends}"
