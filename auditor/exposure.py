@@ -36,6 +36,8 @@ _AT_F1: Final = 6
 """Place of f/1.0 in `F_NUMBERS`."""
 _AT_ISO_100: Final = 12
 """Place of ISO 100 in `ISOS`."""
+_TENTHS_FROM: Final = 1.3
+"""f-numbers below this are engraved to a hundredth (f/0.95, f/1.25; common practice, no source)."""
 SAME_F_NUMBER: Final = 0.05
 """f-numbers that differ by less than half of their last engraved figure are one."""
 ABOUT_THE_RULE: Final = 0.25
@@ -210,9 +212,10 @@ def aperture_text(f_number: float) -> str:
     Returns
     -------
     str
-        'f/8', 'f/5.6'.
+        'f/8', 'f/5.6'; 'f/0.95', 'f/1.25', as fast lenses are engraved.
     """
-    return f"f/{f_number:.1f}".removesuffix(".0")
+    decimals = 1 if f_number >= _TENTHS_FROM else 2
+    return "f/" + f"{f_number:.{decimals}f}".rstrip("0").rstrip(".")
 
 
 def shutter_text(seconds: float) -> str:

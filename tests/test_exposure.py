@@ -34,6 +34,12 @@ def test_apex_time_is_a_power_of_two(tv: float, seconds: float) -> None:
     assert exposure.time_from_apex(tv) == pytest.approx(seconds)
 
 
+def test_apertures_are_written_as_they_are_engraved() -> None:
+    """Common practice, no source."""
+    written = ["f/0.95", "f/1", "f/1.25", "f/1.4", "f/5.6", "f/8", "f/11"]
+    assert [exposure.aperture_text(float(text[2:])) for text in written] == written
+
+
 def test_ev100_of_sunny_16() -> None:
     """f/16, 1/125 s at ISO 125 is EV100 about 14.6: sunny weather (common practice, no source)."""
     assert exposure.ev100(16, 1 / 125, 125) == pytest.approx(14.64, abs=0.01)

@@ -8,8 +8,8 @@ from typing import Final
 __all__ = ["CHUNK", "FEW", "FEWEST", "FEW_FRAMES", "LEAST_SHARE", "NEGLIGIBLE", "SAMPLED"]
 
 FEW: Final = 6
-"""Frames at one setting (an aperture, a focal length, one way of holding the camera), or of one body's noise, below
-which nothing is said of it."""
+"""Frames at one setting (an aperture, a focal length, one way of holding the camera), or of a body that is matched
+with another by its noise, below which nothing is said of it."""
 FEW_FRAMES: Final = 12
 """Frames of each of two sides that are held against each other below which nothing is said."""
 FEWEST: Final = 3

@@ -92,6 +92,8 @@ def _curve(icc: bytes, at: int) -> Transfer | None:
             return None
         fixed = struct.unpack_from(f">12x{_PARAMETERS[function]}i", icc, at)
         power, *rest = (value / 2**16 for value in fixed)
+        if power <= 0:
+            return None
         return _sampled(_parametric(function, power, *rest)) if rest else _plain(power)
     if kind != b"curv":
         return None
@@ -115,9 +117,14 @@ def _parametric(function: int, power: float, *rest: float) -> NDArray[np.float64
 
 def _sampled(light: NDArray[np.float64]) -> Transfer | None:
     """A curve from its light at even steps of code; None where it falls, or is none."""
-    if not np.isfinite(light).all() or (np.diff(light) < 0).any() or light[-1] <= light[0]:
+    if not np.isfinite(light).all() or light[-1] <= light[0]:
         return None
-    share = np.linspace(0, 1, len(light))
+    rising = np.maximum.accumulate(light)
+    if (rising - light).max() > _SAME_CURVE:  # less is rounding
+        return None
+    # Few samples stand for straight lines between them.
+    share = np.linspace(0, 1, max(len(rising), _SAMPLES + 1))
+    light = np.interp(share, np.linspace(0, 1, len(rising)), rising)
     if np.abs(light - srgb.linear(share)).max() < _SAME_CURVE:
         return "srgb"
     if np.abs(light - share).max() < _SAME_CURVE:

@@ -16,8 +16,8 @@ _STAMP: Final = re.compile(
     r"(?:[T :]+(?:[^\W\d]+\s*)?(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
 )
-_MORNING: Final = re.compile(r"\bam\b|上午|午前|오전", re.IGNORECASE)
-_AFTERNOON: Final = re.compile(r"\bpm\b|下午|午後|오후", re.IGNORECASE)
+_MORNING: Final = re.compile(r"(?<![^\W\d_])(?:am\b|a\.m\.)|上午|午前|오전", re.IGNORECASE)
+_AFTERNOON: Final = re.compile(r"(?<![^\W\d_])(?:pm\b|p\.m\.)|下午|午後|오후", re.IGNORECASE)
 """How some telephones write halves of the day into a time for which Exif has 24 hours (common practice, no
 source)."""
 _NOON_H: Final = 12

@@ -121,7 +121,7 @@ _NUMBER_KEYS: Final = (
     "Exif.Sony2.LensID",
     "Exif.Minolta.LensID",
 )
-_NO_LENS_NUMBER: Final = re.compile(r"(?:\d+ )?0+(?: .*)?|65535")
+_NO_LENS_NUMBER: Final = re.compile(r"(?:\d+ )?0+(?: .*)?|65535|4294967295")
 """Lens numbers of no lens, of one that tells nothing, and of whole series (common practice, no source)."""
 
 

@@ -44,6 +44,11 @@ def sampled(curve: Curve, n: int = 1024) -> bytes:
     return profile(b"curv" + bytes(4) + struct.pack(">I", n) + values.tobytes())
 
 
+def rounded_badly(code: np.ndarray) -> np.ndarray:
+    """No curve, but for one step of 16 bits down."""
+    return code - np.where(np.arange(len(code)) == 500, 1.02 / (len(code) - 1), 0)
+
+
 def formula(kind: int, *parameters: float) -> bytes:
     fixed = b"".join(struct.pack(">i", round(p * 65_536)) for p in parameters)
     return profile(b"para" + bytes(4) + struct.pack(">HH", kind, 0) + fixed)
@@ -76,6 +81,9 @@ def test_light_is_what_the_curve_says(icc: bytes, curve: Curve) -> None:
         (formula(3, 2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045), "srgb"),
         (formula(3, 1, 1, 0, 1, 0), "linear"),
         (sampled(lambda code: code), "linear"),
+        (sampled(lambda code: code, 2), "linear"),
+        (sampled(rounded_badly), "linear"),
+        (formula(0, -2.2), None),
         (sampled(lambda code: 1 - code), None),
         (formula(0, 2.2)[:-4], None),
         (formula(9, 2.2), None),

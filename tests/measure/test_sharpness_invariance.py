@@ -144,3 +144,21 @@ def test_half_the_light_changes_no_zone_by_as_much_as_three_percent() -> None:
             found += list(np.abs(means[1] / means[0] - 1))
     assert len(found) == 63
     assert max(found) < 0.03
+
+
+def test_shadows_without_light_say_nothing_of_the_rest(recwarn: pytest.WarningsRecorder) -> None:
+    """Tone curves of profiles may begin with zeros: windows there have no light to be held against."""
+    rng = np.random.default_rng(0)
+    detail = cv2.GaussianBlur(rng.normal(0, 1, (960, 1280)).astype(np.float32), (0, 0), 1.2)
+    detail /= detail.std()
+    centre = []
+    for toe in (0.02, 0.06, 0.1):
+        share = 0.5 + 0.12 * detail
+        share[480:] = toe * (0.7 + 0.08 * detail[480:])
+        code = (share.clip(0, 1) * 65_535).round().astype(np.uint16)
+        light = np.interp(np.linspace(0, 1, 1025), [0, toe, 1], [0, 0, 1])
+        zone = measure_sharpness(Picture(code, tuple(light.tolist()))).zones["centre"]
+        assert zone is not None
+        centre.append(zone.mtf50_cpp)
+    assert centre == pytest.approx([centre[0]] * 3, rel=0.02)
+    assert not recwarn.list

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from auditor.infer.bodies.bands import bands_of, histograms
 from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY, sensor_mask
 from auditor.infer.bodies.visible import HALF_THIRD
+from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import DAYS, SHARE_COLUMNS, days, shutter_stops, signal_quantile
-from auditor.infer.lenses.scene_groups import CHUNK, grey_means
+from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
 from auditor.record.values import numbers, texts, words
 from auditor.robust import share_interval

@@ -19,11 +19,11 @@ from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.lenses.converters import factor_in_name
 from auditor.infer.lenses.grouping import SAME_PITCH
+from auditor.infer.lenses.scene_groups import SAME_SCENE
 
 __all__ = [
     "APERTURE_STOPS",
     "MINUTES",
-    "SAME_SCENE",
     "Candidate",
     "Chooser",
     "Pair",
@@ -37,9 +37,6 @@ APERTURE_STOPS: Final = 1.6
 """Apertures further apart than a stop and a half, as written f-numbers are rounded, are no pair: the curve
 would have to bridge too much."""
 
-SAME_SCENE: Final = 0.9
-"""Correlation of signatures from which two frames show one scene, as for curves, where there are no thumbnails
-or too many to compare."""
 _LEAST_CORRELATION: Final = 0.45
 """Correlation of signatures below which thumbnails are not compared."""
 _SAME_SCENE_THUMBNAIL: Final = 0.55

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.choose import (
     APERTURE_STOPS,
     MINUTES,
-    SAME_SCENE,
     Candidate,
     Chooser,
     Pair,
@@ -43,6 +42,7 @@ from auditor.infer.comparisons.labels import (
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.frame_values import days, group_numbers, usable
+from auditor.infer.lenses.scene_groups import SAME_SCENE
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 

@@ -83,13 +83,7 @@ class Signatures:
         rows = np.unique(rows)
         self._place[:] = -1
         self._place[rows] = np.arange(len(rows))
-        self._vectors = np.concatenate(
-            [self._vectors[:0]]
-            + [
-                read_signatures(self._texts.iloc[rows[i : i + CHUNK]])
-                for i in range(0, len(rows), CHUNK)
-            ]
-        )
+        self._vectors = read_signatures(self._texts.iloc[rows])
         self._known = np.asarray(self._vectors.any(axis=1))
 
     def __getitem__(self, row: int) -> NDArray[np.float32]:

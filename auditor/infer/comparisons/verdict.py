@@ -23,9 +23,9 @@ __all__ = [
 
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
-NEGLIGIBLE_STOPS: Final = 0.15
-"""Stops of light, of an exposure or in the corners, below which nothing was lost: half the third of a stop that
-cameras set (common practice, no source)."""
+NEGLIGIBLE_STOPS: Final = 0.1
+"""Stops of light, of an exposure or in the corners, below which nothing was lost: a third of the third of a stop that
+cameras set (common practice, no source). Clear filters take about that much."""
 _NEARLY_ZERO: Final = 0.005
 """An interval that keeps off zero by less than this says nothing that anybody should act on."""
 

@@ -225,7 +225,7 @@ def of_commonest_size(log_size: Floats) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n,)
-        The largest group within `SAME_PITCH`; of groups of as many pictures, that of the finest pitch.
+        The largest group within `SAME_PITCH`; of groups of as many pictures, that of the smallest figure.
     """
     known = np.isfinite(log_size)
     if not known.any():

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
 
-__all__ = ["CHUNK", "grey_means", "read_signatures", "scenes_of"]
+__all__ = ["SAME_SCENE", "grey_means", "read_signatures", "scenes_of"]
 
 Rows = NDArray[np.int64]
 
@@ -29,11 +30,9 @@ CELLS: Final = 96
 """Grey means of a signature, 12 x 8."""
 _DIGITS: Final = f"^[0-9a-fA-F]{{{2 * CELLS}}}$"
 """What a signature is written as."""
-CHUNK: Final = 20_000
-"""Signatures read at a time, for the memory."""
 _COMPARED: Final = 250
 """Frames compared with all later ones of their outing at a time, for the memory."""
-_SAME_SCENE: Final = 0.9
+SAME_SCENE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
 
 
@@ -138,7 +137,7 @@ def _similar_pairs(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
     """Pairs of the vectors of one outing that show one scene, piece by piece."""
     n = len(vectors)
     for at in range(0, n, _COMPARED):
-        alike = vectors[at : at + _COMPARED] @ vectors[at:].T > _SAME_SCENE
+        alike = vectors[at : at + _COMPARED] @ vectors[at:].T > SAME_SCENE
         a, b = np.divmod(np.flatnonzero(alike), n - at)
         yield at + a[a < b], at + b[a < b]
 
@@ -146,7 +145,7 @@ def _similar_pairs(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
 def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> NDArray[np.int64]:
     """Number the scenes of a frame table: connected components of similar frames of one outing.
 
-    Two frames are of one scene where their signatures correlate by more than `_SAME_SCENE`, or their burst is
+    Two frames are of one scene where their signatures correlate by more than `SAME_SCENE`, or their burst is
     one.
 
     Parameters

@@ -40,6 +40,8 @@ _HIDDEN: Final = 1.0
 busy windows differ from that in flat ones by nearly as much."""
 _FLOOR_ERROR: Final = 0.5
 """Error of the noise floor as a share of it, for the same reason."""
+_DARKEST: Final = 1e-4
+"""Mean light of a window, 1 = white, below which it counts as having this much."""
 _RESOLUTION: Final = 0.6
 """Half width of a ring at least, in cells of the transform: the taper tells no finer."""
 _RING_END: Final = 1.5
@@ -249,7 +251,7 @@ class FrameSpectra:
         if len(y) == 0:
             return None
         power, mean = _window_power(self._light, y[flattest], x[flattest])
-        relative = power / mean[:, None]
+        relative = power / np.maximum(mean, _DARKEST)[:, None]
         order = np.argsort(relative[:, 8:].mean(1))
         return np.asarray(relative[order[: max(len(order) // 3, 1)]].mean(0))
 
@@ -257,7 +259,8 @@ class FrameSpectra:
     def _detailed(self) -> tuple[Floats, Floats]:
         """Powers (n, 16) and light (n,) of the detailed windows."""
         y, x, _, flattest = self._windows
-        return _window_power(self._light, y[~flattest], x[~flattest])
+        power, mean = _window_power(self._light, y[~flattest], x[~flattest])
+        return power, np.maximum(mean, _DARKEST)
 
     @cached_property
     def detailed_power(self) -> Floats | None:
