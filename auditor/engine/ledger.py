@@ -50,6 +50,8 @@ class Ledger:
         """Files set aside in this run that the next one tries again."""
         self.out_of_reach = 0
         """Files measured before that could not be looked at."""
+        self.silent = False
+        """Whether a folder has not answered when it was asked for missing files."""
         self._rows: list[FileRow] = []
         self._pictures: list[dict[str, Any]] = []
         self._since = time.monotonic()
