@@ -148,6 +148,21 @@ def test_what_a_scan_notes_stands_on_the_page_too(archive: Path, tmp_path: Path)
         assert any(note in n for n in notices) == told
 
 
+def test_a_second_run_over_a_frame_without_its_sidecar_leaves_the_profile_alone(
+    archive: Path, tmp_path: Path
+) -> None:
+    with open(archive / "plain.xmp", "wb") as file:
+        file.truncate(17 * 2**20)
+    out, note = tmp_path / "out", "1 frame was measured without its sidecar"
+    written = []
+    for _ in range(2):
+        done = call("run", archive, "--out", out, "--workers", 1)
+        assert done.output.count(note) == 1
+        assert note in (out / "report.html").read_text()
+        written.append((out / "profile.json").stat().st_mtime_ns)
+    assert written[0] == written[1]
+
+
 def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
     (tmp_path / "a" / "walk").mkdir(parents=True)
     ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)

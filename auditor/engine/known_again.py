@@ -17,6 +17,7 @@ import numpy as np
 from ..crawl.names import on_disk, printable
 from ..store.schema import path_key
 from .file_bytes import is_url
+from .ledger import counted
 from .messages import Identity, Job, to_measure
 from .roots_found import RootsFound, with_end
 
@@ -102,8 +103,7 @@ def settle_departed(ledger: Ledger, found: RootsFound) -> list[str]:
     planner = ledger.planner
     unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
     suspects, notices = _suspects(ledger, unseen, found)
-    made = ledger.store.folder / "version.json"
-    departed = _find_missing(suspects, made, notices) if suspects else []
+    departed = _find_missing(suspects, ledger, notices) if suspects else []
     ledger.mark_gone(departed)
     planner.known.gone[departed] = True
     return notices
@@ -130,8 +130,7 @@ def _suspects(
             if path.startswith(with_end(root)):
                 missing[root] = missing.get(root, 0) + 1
     notices = [
-        f"{printable(root)}: nothing found, though {missing[root]} frames are known from there; they are "
-        "kept (is the drive mounted?)"
+        f"{printable(root)}: nothing found, though {_kept(missing[root])} (is the drive mounted?)"
         if root in missing
         else f"no picture was found in {printable(root)}; check that the folder is the right one, and that "
         "its disk or share is there"
@@ -140,8 +139,14 @@ def _suspects(
     return suspects, notices
 
 
-def _find_missing(suspects: list[tuple[int, str]], made: Path, notices: list[str]) -> list[int]:
-    """Those that do not exist, asked in a thread: a dead share may never answer. `made`: see `_uncovered`."""
+def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list[str]) -> list[int]:
+    """Those that do not exist, asked in a thread: a dead share may never answer. Its patience is spent once in a
+    scan."""
+    silent = "a folder does not answer; files missing from it are kept for now"
+    if ledger.silent:
+        notices.append(silent)
+        return []
+    made = ledger.store.folder / "version.json"
     answers: queue.Queue[int | str | None] = queue.Queue()
 
     def work() -> None:
@@ -167,13 +172,21 @@ def _find_missing(suspects: list[tuple[int, str]], made: Path, notices: list[str
             else:
                 gone.append(answer)
     except queue.Empty:
-        notices.append("a folder does not answer; files missing from it are kept for now")
+        ledger.silent = True
+        notices.append(silent)
     notices += [
-        f"{printable(folder)}: empty, and unchanged since before the first run, though {count} frames are known "
-        "from there; they are kept (is its disk mounted?)"
+        f"{printable(folder)}: empty, and unchanged since before the first run, though {_kept(count)} (is its "
+        "disk mounted? or remove the empty folder if its pictures were deleted)"
         for folder, count in away.items()
     ]
     return gone
+
+
+def _kept(count: int) -> str:
+    frames = counted(
+        count, "frame is known from there; it is", "frames are known from there; they are"
+    )
+    return f"{frames} kept"
 
 
 def _uncovered(path: str, made: Path) -> str | None:

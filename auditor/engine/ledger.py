@@ -13,13 +13,13 @@ from ..store.schema import Trouble, path_key
 from .file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
 from .messages import FileRow, Identity, Job, Measured, to_measure
 from .options import ScanOptions, ScanSummary
-from .plan import Planner
+from .plan import UNREAD_STAMP, Planner
 from .runlog import RunLog
 
 if TYPE_CHECKING:
     from ..store import Store
 
-__all__ = ["Ledger"]
+__all__ = ["Ledger", "counted"]
 
 COMMIT_ROWS: Final = 64
 """Rows after which they are put on disk ..."""
@@ -50,8 +50,8 @@ class Ledger:
         """Files set aside in this run that the next one tries again."""
         self.out_of_reach = 0
         """Files measured before that could not be looked at."""
-        self.without_sidecar = 0
-        """Files measured although their sidecar could not be read."""
+        self.silent = False
+        """Whether a folder has not answered when it was asked for missing files."""
         self._rows: list[FileRow] = []
         self._pictures: list[dict[str, Any]] = []
         self._since = time.monotonic()
@@ -97,7 +97,6 @@ class Ledger:
         row["trouble"] = None
         self._rows.append(row)
         self._place(job["path"], row)
-        self.without_sidecar += _noted(row, SIDECAR_UNREAD)
         if message["pictures"]:
             self._pictures.append({"file_id": row["file_id"], **message["pictures"]})
         elif row["status"] == "measured":
@@ -164,22 +163,30 @@ class Ledger:
         if self.retriable:
             out.append(
                 f"{self.retriable:,} of the files set aside may be readable another time (rights, a share, "
-                "time or memory that ran out): the next run tries them again by itself"
+                "time or memory that ran out): the next run tries again by itself"
             )
         if self.out_of_reach:
             out.append(
-                f"{self.out_of_reach:,} frames measured before are out of reach (rights, or links to what is not "
-                "there) and kept as they are"
+                counted(self.out_of_reach, "frame measured before is", "frames measured before are")
+                + " out of reach (rights, or links to what is not there) and kept"
             )
-        if self.without_sidecar:
+        if without := self.store.noted(SIDECAR_UNREAD):
             out.append(
-                f"{self.without_sidecar:,} frames were measured without their sidecar, which is over "
-                "16 MB or could not be read"
+                counted(
+                    without,
+                    "frame was measured without its sidecar",
+                    "frames were measured without their sidecar",
+                )
+                + ", which is over 16 MB or could not be read"
             )
         if others := self.planner.measured_before():
             out.append(
-                f"{others:,} frames were measured by another version and are kept as they are; "
-                "a new output folder measures all alike"
+                counted(
+                    others,
+                    "frame was measured by another version and is kept as it is",
+                    "frames were measured by another version and are kept as they are",
+                )
+                + "; a new output folder measures all alike"
             )
         return out
 
@@ -210,13 +217,19 @@ class Ledger:
             if index not in rows:  # its part was damaged in the meantime
                 to_measure_again.append(to_measure(job))
                 continue
+            before, path = rows[index], job["path"]
             new = {
-                "path": job["path"],
-                "path_key": None,
-                "sidecar_stamp": _stamp(rows[index], job),
+                "path": printable(path),
+                "path_key": path_key(path),
+                "sidecar_stamp": _stamp(before, job),
                 "gone": False,
             }
-            row = rows[index] | identity | new
+            row: FileRow = {**before, **identity, **new}
+            if row == before:  # its sidecar still can't be read
+                self.unchanged(**{row["status"].replace("-", "_"): 1})
+                continue
+            if row["notes"] and job["sidecar"] is None:
+                row["notes"] = [n for n in row["notes"] if SIDECAR_UNREAD not in n]
             self._rows.append(row)
             self._place(job["path"], row)
             self.summary.moved += 1
@@ -230,10 +243,13 @@ class Ledger:
             self.summary.gone += len(rows)
 
 
-def _noted(row: FileRow, words: str) -> bool:
-    return any(words in note for note in row.get("notes") or ())
-
-
 def _stamp(row: FileRow, job: Job) -> int:
-    """Stamp of the sidecar that a row knows: none where it could not be read, so that the next run looks again."""
-    return -1 if _noted(row, SIDECAR_NEXT_TIME) else job["stamp"]
+    """Stamp of the sidecar that a row knows: one of its own where it could not be read, so that it is looked at
+    as soon as it can be."""
+    unread = job["sidecar"] and any(SIDECAR_NEXT_TIME in n for n in row.get("notes") or ())
+    return UNREAD_STAMP if unread else job["stamp"]
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """How many of something, by the word for `one` or for `many`: '1 frame is', '1,200 frames are'."""
+    return f"{count:,} {one if count == 1 else many}"

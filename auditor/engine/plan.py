@@ -20,10 +20,12 @@ if TYPE_CHECKING:
     from ..crawl.entries import FileEntry
     from ..store import Known
 
-__all__ = ["Decision", "Planner", "stamp_of"]
+__all__ = ["UNREAD_STAMP", "Decision", "Planner", "stamp_of"]
 
 _CANDIDATES: Final = 32
 """So many known files of one size a new one is held against."""
+UNREAD_STAMP: Final = -2
+"""Stands for the stamp of a sidecar that could not be read: no sidecar has it, nor a file without one."""
 
 
 def stamp_of(entry: FileEntry) -> int:
@@ -35,6 +37,11 @@ def stamp_of(entry: FileEntry) -> int:
     except OSError:
         return -1
     return stamp(info.st_size, info.st_mtime_ns)
+
+
+def _may_be_read(sidecar: str | None) -> bool:
+    """Whether looking at a sidecar (None: at the lack of one) may tell something new."""
+    return sidecar is None or is_url(sidecar) or os.access(sidecar, os.R_OK)
 
 
 @dataclass(slots=True)
@@ -90,8 +97,9 @@ class Planner:
         if len(known):
             same &= known.size[row] == np.array(sizes, np.int64)
             same &= known.mtime[row] == np.array(mtimes, np.int64)
-            same &= known.stamp[row] == stamps
             same &= ~known.gone[row] & ~self._retry[row]
+            for i in np.flatnonzero(same & (known.stamp[row] != stamps)).tolist():
+                same[i] = not _may_be_read(entries[i].sidecar)
             fresh = ~((index >= 0) & self.seen[row])
             self.seen[index[index >= 0]] = True
         else:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import shutil
+import threading
 from pathlib import Path
+from typing import Any
 
 import archive
 import pytest
 
-from auditor.engine import ScanError, queues
+from auditor.engine import ScanError, known_again, queues
 from auditor.store import Store
 
 
@@ -126,7 +128,10 @@ def test_an_archive_that_is_not_mounted_loses_nothing(tmp_path: Path, at_once: N
     root.mkdir()
     summary = archive.run(root, out, workers=1)
     assert (summary.found, summary.gone) == (0, 0)
-    assert "is the drive mounted?" in " ".join(summary.notices)
+    (told,) = summary.notices
+    assert told.endswith(
+        "though 5 frames are known from there; they are kept (is the drive mounted?)"
+    )
     assert len(Store(out).load(["path"])) == 5
 
 
@@ -147,6 +152,46 @@ def test_a_disk_below_the_archive_that_is_not_mounted_loses_nothing(
     (root / "disk").rmdir()
     os.rename(tmp_path / "away", root / "disk")
     assert archive.run(root, out, workers=1).unchanged == 3
+
+
+def test_a_folder_that_was_emptied_and_given_an_old_time_is_let_go_when_it_is_removed(
+    tmp_path: Path, at_once: None
+) -> None:
+    root, out = archive.make(tmp_path / "a", ["1.jpg", "x/2.jpg"]), tmp_path / "out"
+    archive.run(root, out, workers=1)
+    (root / "x" / "2.jpg").unlink()
+    os.utime(root / "x", (1.5e9, 1.5e9))  # as programs that copy folders with their times leave it
+    summary = archive.run(root, out, workers=1)
+    (told,) = summary.notices
+    assert summary.gone == 0
+    assert "though 1 frame is known from there; it is kept (is its disk mounted? or remove" in told
+    (root / "x").rmdir()
+    summary = archive.run(root, out, workers=1)
+    assert (summary.gone, summary.notices) == (1, [])
+
+
+def test_a_share_that_does_not_answer_is_waited_for_once(
+    tmp_path: Path, at_once: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Missing files are asked for before new ones are sorted, and at the end."""
+    root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"]), tmp_path / "out"
+    archive.run(root, out, workers=1)
+    (root / "2.jpg").unlink()
+    archive.make(root, ["3.jpg"], seed=3)
+    asked, look, over = [], os.lstat, threading.Event()
+
+    def hang(path: str, **how: Any) -> os.stat_result:
+        if str(path).endswith("2.jpg"):
+            asked.append(path)
+            over.wait()
+        return look(path, **how)
+
+    monkeypatch.setattr(known_again, "_PATIENCE_S", 0.5)
+    monkeypatch.setattr(os, "lstat", hang)
+    summary = archive.run(root, out, workers=1)
+    over.set()
+    assert (summary.new, summary.gone, len(asked)) == (1, 0, 1)
+    assert summary.notices == ["a folder does not answer; files missing from it are kept for now"]
 
 
 @pytest.mark.parametrize("second", [16_000_000_000, 10**11, -(10**11), -5, 0])

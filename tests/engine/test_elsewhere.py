@@ -99,6 +99,30 @@ def test_a_folder_of_a_server_that_cannot_be_listed_keeps_its_frames(
     assert len(archive.rows(tmp_path / "out")) == 3
 
 
+def test_a_sidecar_that_a_server_does_not_give_changes_nothing_until_it_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
+    root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"]), tmp_path / "out"
+    (root / "1.xmp").write_bytes(b"1234")
+    give = _Handler.do_GET
+    with served(root) as address, monkeypatch.context() as refusing:
+        refusing.setattr(
+            _Handler,
+            "do_GET",
+            lambda self: self.send_error(500) if "xmp" in self.path else give(self),
+        )
+        archive.run(address, out, workers=1)
+        rows = sorted((out / "frames").iterdir())
+        again = archive.run(address, out, workers=1)
+        assert (again.unchanged, again.moved, again.measured) == (2, 0, 2)
+        assert sorted((out / "frames").iterdir()) == rows
+        refusing.undo()
+        assert archive.run(address, out, workers=1).new == 1
+    assert Store(out).load(["rating"])["rating"].max() == 4
+
+
 @pytest.mark.long
 def test_a_share_that_stalls_costs_one_file_and_a_dead_one_stops_the_scan(tmp_path: Path) -> None:
     pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")

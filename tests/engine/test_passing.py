@@ -85,6 +85,18 @@ def _rights_count() -> None:
         libc.prctl(24, capability, 0, 0, 0)
 
 
+def _where_rights_count(code: str, *paths: Path) -> list[str]:
+    """What a program prints to which the rights of files apply."""
+    here = Path(__file__).parent
+    path = os.pathsep.join([str(here), str(here.parents[1])])
+    done = subprocess.run(
+        [sys.executable, "-c", code, *map(str, paths)], preexec_fn=_rights_count,
+        env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert not done.returncode, done.stderr
+    return done.stdout.splitlines()
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
 def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
@@ -101,14 +113,43 @@ def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None
             print(Store(out).load(["rating"])["rating"].max())
         print(archive.run(root, out, workers=1).unchanged)
     """
-    here = Path(__file__).parent
-    path = os.pathsep.join([str(here), str(here.parents[1])])
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(root), str(tmp_path / "out")], preexec_fn=_rights_count,
-        env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
-    )  # fmt: skip
+    lines = _where_rights_count(code, root, tmp_path / "out")
     closed = "1 1 the file may not be read (permission denied); <NA>"
-    assert done.stdout.splitlines() == [closed, closed, "2 0 ; 4", "2"], done.stderr
+    assert lines == [closed, closed, "2 0 ; 4", "2"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
+def test_a_sidecar_that_may_not_be_read_costs_a_later_run_nothing(tmp_path: Path) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3.jpg"])
+    (root / "1.xmp").write_bytes(b"1234")
+    (root / "2.xmp").write_bytes(b"12345")
+    code = """if True:
+        import sys, pathlib, archive
+        from auditor.store import Store
+        root, out = map(pathlib.Path, sys.argv[1:])
+        one, two = root / "1.xmp", root / "2.xmp"
+        for change in (
+            lambda: one.chmod(0),
+            lambda: None,
+            lambda: two.chmod(0),
+            lambda: (two.chmod(0o644), two.write_bytes(b"123456"), two.chmod(0)),
+            lambda: (one.chmod(0o644), two.chmod(0o644), two.write_bytes(b"123")),
+            lambda: None,
+        ):
+            change()
+            found = archive.run(root, out, workers=1)
+            ratings = Store(out).load(["rating"])["rating"].dropna().tolist()
+            print(found.unchanged, found.moved, found.new, ratings, found.notices)
+    """
+    told = "['1 frame was measured without its sidecar, which is over 16 MB or could not be read']"
+    assert _where_rights_count(code, root, tmp_path / "out") == [
+        f"0 0 3 [5] {told}",
+        f"3 0 0 [5] {told}",
+        f"3 0 0 [5] {told}",
+        f"3 0 0 [5] {told}",
+        "1 0 2 [4, 3] []",
+        "3 0 0 [4, 3] []",
+    ]
 
 
 def test_a_measurement_ended_from_outside_is_tried_once_more_by_the_next_run(
@@ -261,9 +302,14 @@ def test_a_sidecar_that_is_too_large_is_told(tmp_path: Path, at_once: None) -> N
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
     with open(root / "1.xmp", "wb") as file:
         file.truncate(17 * 2**20)
+    told = "1 frame was measured without its sidecar, which is over 16 MB or could not be read"
+    for measured_anew in (2, 0):
+        summary = archive.run(root, tmp_path / "out", workers=1)
+        assert (summary.measured, summary.new) == (2, measured_anew)
+        assert summary.notices == [told], "the second run says the same, lest the page be made anew"
+    (root / "1.xmp").unlink()
     summary = archive.run(root, tmp_path / "out", workers=1)
-    assert summary.measured == 2
-    assert any("measured without their sidecar" in n for n in summary.notices)
+    assert (summary.moved, summary.notices) == (1, [])
 
 
 def test_names_that_print_alike_are_two_files(tmp_path: Path, at_once: None) -> None:
