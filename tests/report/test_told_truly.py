@@ -133,6 +133,17 @@ def test_a_click_leads_to_the_frames_that_were_counted() -> None:
                 assert block["totals"][f"{i}:{j}"] == row["frames"]
 
 
+def test_a_click_leads_to_the_frames_whose_pixel_pitch_is_not_known() -> None:
+    """The curve counts them as of the pitch that most have."""
+    frames, _ = simulate_frames(ArchiveSpec([LensSpec(NAME)]), 5)
+    frames.loc[frames.index[::3], "pixel_pitch_um"] = np.nan
+    (lens,) = build_profile(frames, Criteria())["lenses"]
+    block: Any = FrameIndex(frames).lens_block(lens)
+    counted = [row["frames"] for row in lens["focal_ranges"][0]["apertures"]]
+    assert sum(counted) == len(frames)
+    assert [block["totals"][f"0:{j}"] for j in range(len(counted))] == counted
+
+
 def test_copies_of_a_lens_are_not_each_said_to_have_taken_all_frames() -> None:
     made = made_up.profile(1)
     copy = made["lenses"][0] | {"lens_serial": "B200"}
