@@ -215,9 +215,7 @@ def test_gear_that_has_changed_or_is_decentred_is_told_first() -> None:
     frames, _ = over_years(frames, 6, 1, Wear(0.5, 0.8))
     made = build_profile(frames, Criteria())
     lines = summary_lines(made)
-    assert any(
-        "the centre is 20% softer" in line and "before (90% interval" in line for line in lines
-    )
+    assert any("the centre is 20% softer (90% interval" in line for line in lines)
     assert any("is probably decentred: the right side is softer" in line for line in lines)
     assert any("(90% interval 19% to 21%)" in line for line in lines)
     screen = page_of(made).split("What needs a look")[1].split("One afternoon")[0]
@@ -231,6 +229,28 @@ def test_no_more_than_a_screen_holds_is_told_of_faulty_gear() -> None:
     made = made_up.changed_gear()
     made["changes"] *= 5
     assert sum("since about" in line for line in summary_lines(made)) == 3
+
+
+@pytest.mark.parametrize(
+    ("what", "text", "ends", "said"),
+    [
+        ("sharpness", "Since about May 2022 the centre is 20% softer, 9 frames since, 8 before",
+         (-0.21, -0.19), "20% softer (90% interval 19% to 21%), 9 frames"),
+        # One side a quarter sharper against the other: that one is a fifth softer, 1 - 1 / 1.25.
+        ("sides", "Since about May 2022 the left side is 20% softer against the right one than before, 9 frames since, 8 before",
+         (0.2195, 0.2821), "than before (90% interval 18% to 22%), 9 frames"),
+        ("hot pixels", "Since about May 2022 there are more hot pixels, by a factor of 2.0, 9 frames since, 8 before",
+         (0.8, 1.4), "factor of 2.0 (90% interval 1.8 to 2.4), 9 frames"),
+    ],
+)  # fmt: skip
+def test_the_interval_of_a_change_stands_behind_its_share(
+    what: str, text: str, ends: tuple[float, float], said: str
+) -> None:
+    made = made_up.changed_gear()
+    made["changes"][0] |= {"what": what, "text": text, "low": ends[0], "high": ends[1]}
+    (line,) = [told for told in summary_lines(made) if "since about May" in told]
+    assert said in line
+    assert line.endswith("9 frames since, 8 before.")
 
 
 def test_dust_is_told_first_of_bodies_in_use_alone() -> None:
