@@ -21,6 +21,7 @@ from auditor.report.sentences import handheld_sentence, inside_acceptable, setti
 from auditor.report.summary import lens_sentence, summary_lines
 from auditor.report.tables import frame_table, tables
 from auditor.report.words import plain
+from auditor.report.write import write_report
 
 NAME = "Tarn 50mm f/1.4"
 
@@ -251,6 +252,21 @@ def test_the_interval_of_a_change_stands_behind_its_share(
     (line,) = [told for told in summary_lines(made) if "since about May" in told]
     assert said in line
     assert line.endswith("9 frames since, 8 before.")
+
+
+@pytest.mark.parametrize("key", ["changes", "focus_bias", "dust"])
+def test_a_fault_of_the_gear_that_cannot_be_told_costs_itself_alone(
+    key: str, tmp_path: Path
+) -> None:
+    made = made_up.changed_gear()
+    sound = summary_lines(made)
+    made[key] = [*made[key], "no entry"]
+    write_report(made, None, None, tmp_path)
+    page = text_of((tmp_path / "report.html").read_text())
+    assert "text without a name: the page" in page
+    assert "the centre is 20% softer" in page
+    lines = summary_lines(made)
+    assert lines == [*sound, "note: text without a name cannot be told here"]
 
 
 def test_dust_is_told_first_of_bodies_in_use_alone() -> None:
