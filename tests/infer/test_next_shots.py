@@ -325,3 +325,18 @@ def test_a_lens_of_one_aperture_is_asked_for_no_other_and_a_body_for_no_iso_it_m
     for s in shots:
         assert all(iso <= 2 * highest[s["body"]] for iso in s["iso"])
     assert {g["role"] for g in _gear(frames)["bodies"] if g["body"] == "Small"} == {"phone"}
+
+
+def test_a_compact_is_no_phone_though_its_zoom_begins_as_short() -> None:
+    """8.8 to 25.7 mm, as cameras with sensors of 13.2 x 8.8 mm have: its apertures can be set."""
+    zoom = LensSpec(
+        lens="8.8-25.7 mm f/1.8-2.8", body="Small", pitch_um=2.4, focal_mm=(8.8, 25.7), frames=40,
+        apertures=(1.8, 2.8),
+    )  # fmt: skip
+    (series, *_) = shots(zoom)
+    assert max(series["apertures"]) >= 5.6
+    lens = {"lens": "Small", "body": "Small", "converter": None}
+    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
+    for long_end, asked in ((25.7, 1), (9.0, 0)):
+        part = {"frames": 30, "focal_mm": [8.8, long_end], "sweet_spot": None}
+        assert len(handheld_requests([lens | {"focal_ranges": [part]}], [entry])) == asked

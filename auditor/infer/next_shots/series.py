@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 from auditor.exposure import F_NUMBERS, f_number_index
+from auditor.gear.usage import PHONE_FOCAL_MM
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import evenly
 from auditor.model import Shot
@@ -23,9 +24,9 @@ from auditor.settings.names import range_from_name
 
 __all__ = [
     "SLIGHT_SHARE",
-    "SMALL_FOCAL_MM",
     "chosen_steps",
     "lens_series",
+    "like_a_phone",
     "short_end",
     "unnamed",
     "widest_named",
@@ -58,9 +59,6 @@ _STILL_RISING: Final = 8.0
 SLIGHT_SHARE: Final = 0.02
 """What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: shaken
 frames among a lens's own, the darkest tones (common practice, no source)."""
-SMALL_FOCAL_MM: Final = 10.0
-"""Lenses this short sit before small sensors: their focal lengths have decimals, and they have few apertures,
-phones a single one."""
 _GAP_THIRDS: Final = 6
 """Two stops: further apart, the closed form alone says what lies between."""
 _WHOLE_STOP: Final = 3
@@ -174,7 +172,28 @@ def _entry(
 def short_end(part: Block) -> float | None:
     """Shortest focal length (mm) of a range, None where it is unknown: zooms are widest there, so that every
     aperture used in the range can be set."""
-    return None if part["focal_mm"] is None else round(part["focal_mm"][0], 1)
+    return round(part["focal_mm"][0], 1) if part.get("focal_mm") else None
+
+
+def like_a_phone(lens: Block, part: Block) -> bool:
+    """Whether a focal range, and by its name the whole lens, is as short as phones' are: such lenses sit before
+    small sensors and have few apertures, phones a single one.
+
+    Parameters
+    ----------
+    lens, part : mapping
+        An entry of the profile's `lenses`, and one of its `focal_ranges`.
+
+    Returns
+    -------
+    bool
+        By the long end, as a compact's zoom begins as short as a phone's lens; False where it is unknown.
+    """
+    if not part.get("focal_mm"):
+        return False
+    named = range_from_name(lens.get("lens") or "")
+    longest = max(part["focal_mm"][1], named.long_mm if named else 0.0)
+    return bool(longest < PHONE_FOCAL_MM)
 
 
 def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> set[float]:
