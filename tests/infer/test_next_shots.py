@@ -340,3 +340,16 @@ def test_a_compact_is_no_phone_though_its_zoom_begins_as_short() -> None:
     for long_end, asked in ((25.7, 1), (9.0, 0)):
         part = {"frames": 30, "focal_mm": [8.8, long_end], "sweet_spot": None}
         assert len(handheld_requests([lens | {"focal_ranges": [part]}], [entry])) == asked
+
+
+def test_each_copy_of_a_lens_is_asked_for_at_its_own_best_aperture() -> None:
+    lens = {"lens": "Tarn 35-70 mm", "body": "A", "converter": None}
+    copies = [
+        lens | {"lens_serial": serial, "focal_ranges": [{"frames": 9, "focal_mm": [focal, focal], "sweet_spot": {"f_number": spot}}]}
+        for serial, focal, spot in (("111", 35, 4.0), ("222", 70, 8.0))
+    ]  # fmt: skip
+    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
+    for serial, focal, spot in (("111", 35, 4.0), ("222", 70, 8.0)):
+        ((request, _),) = handheld_requests(copies, [entry | {"lens_serial": serial}])
+        asked = (request["lens_serial"], request["focal_mm"], request["apertures"])
+        assert asked == (serial, focal, [spot])

@@ -146,19 +146,19 @@ def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[f
 
 
 def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:
-    names = ("lens", "body", "converter")
-    parts = [
-        (x, part)
-        for x in lenses
-        if all(x[k] == request[k] for k in names)
-        for part in x["focal_ranges"]
-    ]
+    parts = [(x, part) for x in lenses if _same_copy(x, request) for part in x["focal_ranges"]]
     used = [a["f_number"] for _, part in parts for a in part["apertures"]]
     if not used:
         return None
     widest = min(used + [n for x, part in parts for n in widest_named(x, part)])
     small = all(like_a_phone(x, part) for x, part in parts)
     return widest, max(used) if small else max(max(used), SMALLEST_STOP)
+
+
+def _same_copy(lens: Block, of: Block) -> bool:
+    """Whether a request or entry is about this lens, by its serial too where one name has several copies."""
+    names = ("lens", "body", "converter", "lens_serial")
+    return all(lens.get(k) == of.get(k) for k in names)
 
 
 def _isos(request: Block, gear: Block | None) -> tuple[float, float] | None:
@@ -278,7 +278,6 @@ def handheld_requests(
 def _usual(lenses: Sequence[Block], entry: Block) -> tuple[Block, Block]:
     """The lens of an entry and its focal range with most frames; both empty where there is none."""
     for lens in lenses:
-        same = all(lens[k] == entry[k] for k in ("lens", "body", "converter"))
-        if same and lens["focal_ranges"]:
+        if _same_copy(lens, entry) and lens["focal_ranges"]:
             return lens, max(lens["focal_ranges"], key=lambda p: p["frames"])
     return {}, {}
