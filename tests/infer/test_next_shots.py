@@ -286,6 +286,26 @@ def test_phones_alone_are_not_sent_to_shoot_apertures_that_they_lack() -> None:
         assert ("five apertures" in told) == asked
 
 
+@pytest.mark.parametrize(
+    ("name", "f_number", "asked"),
+    [
+        ("Pell 4 mm f/1.8", 1.8, False),
+        ("Pell 1.5-9 mm f/1.5-2.8", 2.4, False),  # several cameras in one phone
+        ("7.4-22.2 mm f/2-4", 2.8, True),
+        ("Holm 8 mm f/2.8", 4.0, True),
+    ],
+)
+def test_a_lens_whose_name_tells_of_more_apertures_is_not_said_to_have_one(
+    name: str, f_number: float, asked: bool
+) -> None:
+    part = {"sweet_spot": None, "apertures": [{"f_number": f_number}], "focal_mm": [4.2, 9.0]}
+    lens = {"lens": name, "body": "Pell", "converter": None, "focal_ranges": [part]}
+    told = open_note({"frames": {"found": 9, "measured": 9}, "lenses": [lens], "next_shots": []})
+    assert told is not None
+    assert ("five apertures" in told) == asked
+    assert ("none to choose" in told) != asked
+
+
 def _gear(frames, **more):
     from auditor.gear.gear_file import Chosen
     from auditor.gear.usage import gear_in_use

@@ -164,14 +164,17 @@ def test_a_body_with_noise_of_one_outing_is_not_said_to_show_none() -> None:
 
 def test_a_lens_of_one_aperture_is_not_said_to_lack_frames() -> None:
     part = {"focal_mm": [4.2, 4.2], "apertures": [{"f_number": 1.8, "frames": 80}], "frames": 80}
-    part |= {"reasons": ["used at one aperture only", "best aperture: not yet; it takes sharp frames at 2 more apertures"]}  # fmt: skip
+    part |= {"reasons": ["best aperture: not yet; it takes sharp frames at 2 more apertures", "used at one aperture only"]}  # fmt: skip
     lens = {"lens": "Pell 4mm f/1.8", "body": "Pell", "frames": 80, "focal_ranges": [part]}
     said = ": 80 frames, used at f/1.8 only, so there is no other aperture to hold it against."
     assert lens_sentence(lens).endswith(said)
     made = {"frames": {"measured": 80}, "lenses": [lens], "bodies": []}
     assert "more aperture" not in page_of(made)
-    part["focal_mm"] = [35, 35]
+    lens["lens"] = "Pell 4mm f/1.2"  # closed down, so there is a choice
     assert "more aperture" in page_of(made)
+    lens["lens"], part["focal_mm"] = "Pell 35mm f/1.8", [35, 35]
+    assert "more aperture" in page_of(made)
+    assert "more aperture" in page_of(made).split("ISO to use")[0]
 
 
 def test_notes_that_the_terminal_prints_stand_on_the_page() -> None:

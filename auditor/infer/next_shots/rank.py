@@ -16,6 +16,7 @@ from auditor.infer.next_shots.series import (
     SLIGHT_SHARE,
     lens_series,
     like_a_phone,
+    one_aperture,
     short_end,
     unnamed,
     widest_named,
@@ -197,8 +198,9 @@ def open_note(profile: Block) -> str | None:
         series = (
             "one series from a tripod, five apertures from wide open to f/16, three frames at each"
         )
-        if lenses and all(_one_aperture(lens) for lens in lenses):
-            return "Every lens here has one aperture only, as phones have: there is none to choose."
+        parts = [(lens, part) for lens in lenses for part in lens["focal_ranges"]]
+        if parts and all(one_aperture(lens, part) for lens, part in parts):
+            return "Every lens here was used at its one aperture, as phones have: there is none to choose."
         if not all(unnamed(lens, "lens") for lens in lenses):
             return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
         return (
@@ -211,14 +213,6 @@ def open_note(profile: Block) -> str | None:
             "camera wrote them."
         )
     return None
-
-
-def _one_aperture(lens: Block) -> bool:
-    """Whether a lens is so short, and used at one aperture at each focal length, that it has no other."""
-    parts = lens["focal_ranges"]
-    return bool(parts) and all(
-        len(part.get("apertures") or ()) == 1 and like_a_phone(lens, part) for part in parts
-    )
 
 
 _EACH: Final = 8
