@@ -64,8 +64,8 @@ _GAP_THIRDS: Final = 6
 """Two stops: further apart, the closed form alone says what lies between."""
 _WHOLE_STOP: Final = 3
 """Thirds of a stop in a whole one."""
-_F_NUMBER: Final = re.compile(r"f/(\d+(?:\.\d+)?)")
-"""An aperture in a reason."""
+_F_NUMBERS: Final = re.compile(r"f/\d+(?:\.\d+)?(?:, f/\d+(?:\.\d+)?)*")
+"""A run of apertures in a reason."""
 _HOW: Final = (
     "tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
     "a wood's edge), focused once on the magnified picture; all apertures within minutes, ISO 100 "
@@ -222,7 +222,8 @@ def one_aperture(lens: Block, part: Block) -> bool:
 
 def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> set[float]:
     """No sweet spot at all: whole stops from the widest aperture, as the lens's name or use tells it, and the
-    apertures of which frames are missing by the reason; these are returned."""
+    apertures of which frames are missing by the reason; the ends of each run of these are returned, as more of them
+    would leave no room where the best may lie."""
     used = [a["f_number"] for a in part["apertures"]]
     first = min(used + widest_named(lens, part), default=4.0)
     index = f_number_index(first)
@@ -232,8 +233,14 @@ def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -
         return set()
     stated = next((r for r in part["reasons"] if r.startswith("best aperture: not yet")), None)
     reasons.append(stated or "no sweet spot can be told from the apertures used so far")
-    missing = {float(n) for n in _F_NUMBER.findall(stated or "")}
-    wanted.update((first, *missing))
+    # A lens named f/1.7 whose frames say f/1.8 has one opening there.
+    first = next((f for f in used if f_number_index(f) == index), first)
+    missing: set[float] = set()
+    for run in _F_NUMBERS.findall(stated or ""):
+        listed = [float(n.removeprefix("f/")) for n in run.split(", ")]
+        wanted.update(listed)
+        missing |= {min(listed), max(listed)}
+    wanted.add(first)
     for i in range(index + 2, last + 1):
         if i % _WHOLE_STOP == 0:  # f/1 has a whole place
             # Frames at an aperture that was used tell more than frames a third of a stop beside it.
