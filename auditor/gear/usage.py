@@ -18,7 +18,7 @@ from auditor.model.profile import Role
 from auditor.record.values import numbers, rows_by_names, texts
 from auditor.units import DAY_CHARACTERS
 
-__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use"]
+__all__ = ["IN_USE", "PHONE_FOCAL_MM", "USE_COLUMNS", "gear_in_use"]
 
 Floats = NDArray[np.float64]
 

@@ -20,6 +20,9 @@ _PARTS: Final = {
     "habits": "text",
     "next_shots": "why",
     "accepted": "accepted",
+    "changes": "text",
+    "focus_bias": "text",
+    "dust": "text",
 }
 """Lists of the profile, and what names one of their entries."""
 

@@ -125,7 +125,9 @@ class FrameIndex:
             if isinstance(value, str) and same.any():
                 rows = rows[same]
         if pitch := lens.get("pixel_pitch_um"):
-            same = np.abs(self._column["pixel_pitch_um"][rows] / pitch - 1) <= SAME_SCALE
+            own = self._column["pixel_pitch_um"][rows]
+            # An unknown pitch counts as that of most, as the curve has it.
+            same = np.isnan(own) | (np.abs(own / pitch - 1) <= SAME_SCALE)
             rows = rows[same] if same.any() else rows
         return rows
 

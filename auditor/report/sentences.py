@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from auditor.gear.usage import PHONE_FOCAL_MM
+from auditor.infer.next_shots import one_aperture
 from auditor.model import FocalRange, GearChange, Handheld, Lens, Profile, Scale, Setting, Shot
 from auditor.record.pools import SAME_SCALE
 from auditor.report import words
@@ -14,6 +14,7 @@ from auditor.report.words import common, named
 
 __all__ = [
     "BUTTONS",
+    "first_reason",
     "handheld_sentence",
     "inside_acceptable",
     "lens_scale_sentence",
@@ -78,10 +79,17 @@ def on_body(profile: Profile, entry: Lens | Setting | Handheld | GearChange) -> 
 def possible_reasons(lens: Lens, part: FocalRange) -> list[str]:
     """What a focal range's evidence lacks and the lens's as a whole does not say, without apertures that a small
     camera of one aperture has not got."""
-    told = [r for r in part.get("reasons") or [] if r not in (lens.get("reasons") or [])]
-    _, longest = words.pair(part.get("focal_mm"))
-    one = len(part.get("apertures") or ()) == 1 and longest and longest < PHONE_FOCAL_MM
-    return [r for r in told if not (one and "more aperture" in r)]
+    return [r for r in _possible(lens, part) if r not in (lens.get("reasons") or [])]
+
+
+def first_reason(lens: Lens, part: FocalRange) -> str:
+    """What a focal range's evidence lacks first of all, without apertures that the lens has not got."""
+    return words.clean((_possible(lens, part) or ["not enough frames"])[0])
+
+
+def _possible(lens: Lens, part: FocalRange) -> list[str]:
+    one = one_aperture(lens, part)
+    return [r for r in part.get("reasons") or [] if not (one and "more aperture" in r)]
 
 
 def inside_acceptable(profile: Profile, row: Setting) -> bool:

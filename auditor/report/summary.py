@@ -17,6 +17,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.costs import comparison_sentences
+from auditor.report.faults import render_alone
 from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
 from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
@@ -369,4 +370,9 @@ def summary_lines(profile: Mapping[str, Any]) -> list[str]:
         The most important first; at least one.
     """
     marks = str.maketrans("", "", NAME_START + NAME_END)
-    return [text.translate(marks) for text in findings(plain(profile, gaps=False))]
+    known: Any = plain(profile, gaps=False)
+    before = len(known.get("faults") or ())
+    # An entry that can't be told costs itself alone, as on the page.
+    told = render_alone(lambda p: "\n".join(findings(p)), known, "the summary").split("\n")
+    told += [f"note: {f['part']} cannot be told here" for f in (known.get("faults") or ())[before:]]
+    return [text.translate(marks) for text in told]

@@ -21,6 +21,7 @@ from auditor.report.sentences import handheld_sentence, inside_acceptable, setti
 from auditor.report.summary import lens_sentence, summary_lines
 from auditor.report.tables import frame_table, tables
 from auditor.report.words import plain
+from auditor.report.write import write_report
 
 NAME = "Tarn 50mm f/1.4"
 
@@ -133,6 +134,17 @@ def test_a_click_leads_to_the_frames_that_were_counted() -> None:
                 assert block["totals"][f"{i}:{j}"] == row["frames"]
 
 
+def test_a_click_leads_to_the_frames_whose_pixel_pitch_is_not_known() -> None:
+    """The curve counts them as of the pitch that most have."""
+    frames, _ = simulate_frames(ArchiveSpec([LensSpec(NAME)]), 5)
+    frames.loc[frames.index[::3], "pixel_pitch_um"] = np.nan
+    (lens,) = build_profile(frames, Criteria())["lenses"]
+    block: Any = FrameIndex(frames).lens_block(lens)
+    counted = [row["frames"] for row in lens["focal_ranges"][0]["apertures"]]
+    assert sum(counted) == len(frames)
+    assert [block["totals"][f"0:{j}"] for j in range(len(counted))] == counted
+
+
 def test_copies_of_a_lens_are_not_each_said_to_have_taken_all_frames() -> None:
     made = made_up.profile(1)
     copy = made["lenses"][0] | {"lens_serial": "B200"}
@@ -152,14 +164,17 @@ def test_a_body_with_noise_of_one_outing_is_not_said_to_show_none() -> None:
 
 def test_a_lens_of_one_aperture_is_not_said_to_lack_frames() -> None:
     part = {"focal_mm": [4.2, 4.2], "apertures": [{"f_number": 1.8, "frames": 80}], "frames": 80}
-    part |= {"reasons": ["used at one aperture only", "best aperture: not yet; it takes sharp frames at 2 more apertures"]}  # fmt: skip
+    part |= {"reasons": ["best aperture: not yet; it takes sharp frames at 2 more apertures", "used at one aperture only"]}  # fmt: skip
     lens = {"lens": "Pell 4mm f/1.8", "body": "Pell", "frames": 80, "focal_ranges": [part]}
     said = ": 80 frames, used at f/1.8 only, so there is no other aperture to hold it against."
     assert lens_sentence(lens).endswith(said)
     made = {"frames": {"measured": 80}, "lenses": [lens], "bodies": []}
     assert "more aperture" not in page_of(made)
-    part["focal_mm"] = [35, 35]
+    lens["lens"] = "Pell 4mm f/1.2"  # closed down, so there is a choice
     assert "more aperture" in page_of(made)
+    lens["lens"], part["focal_mm"] = "Pell 35mm f/1.8", [35, 35]
+    assert "more aperture" in page_of(made)
+    assert "more aperture" in page_of(made).split("ISO to use")[0]
 
 
 def test_notes_that_the_terminal_prints_stand_on_the_page() -> None:
@@ -204,9 +219,7 @@ def test_gear_that_has_changed_or_is_decentred_is_told_first() -> None:
     frames, _ = over_years(frames, 6, 1, Wear(0.5, 0.8))
     made = build_profile(frames, Criteria())
     lines = summary_lines(made)
-    assert any(
-        "the centre is 20% softer" in line and "before (90% interval" in line for line in lines
-    )
+    assert any("the centre is 20% softer (90% interval" in line for line in lines)
     assert any("is probably decentred: the right side is softer" in line for line in lines)
     assert any("(90% interval 19% to 21%)" in line for line in lines)
     screen = page_of(made).split("What needs a look")[1].split("One afternoon")[0]
@@ -220,6 +233,43 @@ def test_no_more_than_a_screen_holds_is_told_of_faulty_gear() -> None:
     made = made_up.changed_gear()
     made["changes"] *= 5
     assert sum("since about" in line for line in summary_lines(made)) == 3
+
+
+@pytest.mark.parametrize(
+    ("what", "text", "ends", "said"),
+    [
+        ("sharpness", "Since about May 2022 the centre is 20% softer, 9 frames since, 8 before",
+         (-0.21, -0.19), "20% softer (90% interval 19% to 21%), 9 frames"),
+        # One side a quarter sharper against the other: that one is a fifth softer, 1 - 1 / 1.25.
+        ("sides", "Since about May 2022 the left side is 20% softer against the right one than before, 9 frames since, 8 before",
+         (0.2195, 0.2821), "than before (90% interval 18% to 22%), 9 frames"),
+        ("hot pixels", "Since about May 2022 there are more hot pixels, by a factor of 2.0, 9 frames since, 8 before",
+         (0.8, 1.4), "factor of 2.0 (90% interval 1.8 to 2.4), 9 frames"),
+    ],
+)  # fmt: skip
+def test_the_interval_of_a_change_stands_behind_its_share(
+    what: str, text: str, ends: tuple[float, float], said: str
+) -> None:
+    made = made_up.changed_gear()
+    made["changes"][0] |= {"what": what, "text": text, "low": ends[0], "high": ends[1]}
+    (line,) = [told for told in summary_lines(made) if "since about May" in told]
+    assert said in line
+    assert line.endswith("9 frames since, 8 before.")
+
+
+@pytest.mark.parametrize("key", ["changes", "focus_bias", "dust"])
+def test_a_fault_of_the_gear_that_cannot_be_told_costs_itself_alone(
+    key: str, tmp_path: Path
+) -> None:
+    made = made_up.changed_gear()
+    sound = summary_lines(made)
+    made[key] = [*made[key], "no entry"]
+    write_report(made, None, None, tmp_path)
+    page = text_of((tmp_path / "report.html").read_text())
+    assert "text without a name: the page" in page
+    assert "the centre is 20% softer" in page
+    lines = summary_lines(made)
+    assert lines == [*sound, "note: text without a name cannot be told here"]
 
 
 def test_dust_is_told_first_of_bodies_in_use_alone() -> None:

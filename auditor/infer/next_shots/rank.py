@@ -14,8 +14,9 @@ from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.series import (
     SLIGHT_SHARE,
-    SMALL_FOCAL_MM,
     lens_series,
+    like_a_phone,
+    one_aperture,
     short_end,
     unnamed,
     widest_named,
@@ -146,19 +147,19 @@ def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[f
 
 
 def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:
-    names = ("lens", "body", "converter")
-    parts = [
-        (x, part)
-        for x in lenses
-        if all(x[k] == request[k] for k in names)
-        for part in x["focal_ranges"]
-    ]
+    parts = [(x, part) for x in lenses if _same_copy(x, request) for part in x["focal_ranges"]]
     used = [a["f_number"] for _, part in parts for a in part["apertures"]]
     if not used:
         return None
     widest = min(used + [n for x, part in parts for n in widest_named(x, part)])
-    short = request["focal_mm"] is not None and request["focal_mm"] < SMALL_FOCAL_MM
-    return widest, max(used) if short else max(max(used), SMALLEST_STOP)
+    small = all(like_a_phone(x, part) for x, part in parts)
+    return widest, max(used) if small else max(max(used), SMALLEST_STOP)
+
+
+def _same_copy(lens: Block, of: Block) -> bool:
+    """Whether a request or entry is about this lens, by its serial too where one name has several copies."""
+    names = ("lens", "body", "converter", "lens_serial")
+    return all(lens.get(k) == of.get(k) for k in names)
 
 
 def _isos(request: Block, gear: Block | None) -> tuple[float, float] | None:
@@ -197,8 +198,9 @@ def open_note(profile: Block) -> str | None:
         series = (
             "one series from a tripod, five apertures from wide open to f/16, three frames at each"
         )
-        if lenses and all(_one_aperture(lens) for lens in lenses):
-            return "Every lens here has one aperture only, as phones have: there is none to choose."
+        parts = [(lens, part) for lens in lenses for part in lens["focal_ranges"]]
+        if parts and all(one_aperture(lens, part) for lens, part in parts):
+            return "Every lens here was used at its one aperture, as phones have: there is none to choose."
         if not all(unnamed(lens, "lens") for lens in lenses):
             return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
         return (
@@ -211,17 +213,6 @@ def open_note(profile: Block) -> str | None:
             "camera wrote them."
         )
     return None
-
-
-def _one_aperture(lens: Block) -> bool:
-    """Whether a lens is so short, and used at one aperture at each focal length, that it has no other."""
-    parts = lens["focal_ranges"]
-    return bool(parts) and all(
-        len(part.get("apertures") or ()) == 1
-        and part["focal_mm"]
-        and part["focal_mm"][1] < SMALL_FOCAL_MM
-        for part in parts
-    )
 
 
 _EACH: Final = 8
@@ -253,8 +244,9 @@ def handheld_requests(
         steady = entry.get("steady_to_stops")
         if steady is not None and steady >= slowest:
             continue  # the series would reach no further than the frames that are there
-        focal, spot = _usual(lenses, entry)
-        if focal is not None and focal < SMALL_FOCAL_MM and spot is None:
+        lens, part = _usual(lenses, entry)
+        spot = part.get("sweet_spot")
+        if spot is None and like_a_phone(lens, part):
             continue  # phones choose the time themselves
         shot: Shot = {
             "kind": "handheld",
@@ -262,8 +254,8 @@ def handheld_requests(
             "body": entry["body"],
             "converter": entry["converter"],
             "lens_serial": entry.get("lens_serial"),
-            "focal_mm": focal,
-            "apertures": [] if spot is None else [spot],
+            "focal_mm": short_end(part),
+            "apertures": [] if spot is None else [spot["f_number"]],
             "iso": [],
             "frames": _EACH * (_STEPS + 1),
             "how": "held as always, a detailed subject that stands still; "
@@ -277,12 +269,9 @@ def handheld_requests(
     return out
 
 
-def _usual(lenses: Sequence[Block], entry: Block) -> tuple[float | None, float | None]:
-    """Shortest focal length and sweet spot of the focal range with most frames."""
+def _usual(lenses: Sequence[Block], entry: Block) -> tuple[Block, Block]:
+    """The lens of an entry and its focal range with most frames; both empty where there is none."""
     for lens in lenses:
-        same = all(lens[k] == entry[k] for k in ("lens", "body", "converter"))
-        if same and lens["focal_ranges"]:
-            part = max(lens["focal_ranges"], key=lambda p: p["frames"])
-            spot = part["sweet_spot"]
-            return short_end(part), None if spot is None else spot["f_number"]
-    return None, None
+        if _same_copy(lens, entry) and lens["focal_ranges"]:
+            return lens, max(lens["focal_ranges"], key=lambda p: p["frames"])
+    return {}, {}

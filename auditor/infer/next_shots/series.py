@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 from auditor.exposure import F_NUMBERS, f_number_index
+from auditor.gear.usage import PHONE_FOCAL_MM
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import evenly
 from auditor.model import Shot
@@ -23,9 +24,10 @@ from auditor.settings.names import range_from_name
 
 __all__ = [
     "SLIGHT_SHARE",
-    "SMALL_FOCAL_MM",
     "chosen_steps",
     "lens_series",
+    "like_a_phone",
+    "one_aperture",
     "short_end",
     "unnamed",
     "widest_named",
@@ -58,15 +60,12 @@ _STILL_RISING: Final = 8.0
 SLIGHT_SHARE: Final = 0.02
 """What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: shaken
 frames among a lens's own, the darkest tones (common practice, no source)."""
-SMALL_FOCAL_MM: Final = 10.0
-"""Lenses this short sit before small sensors: their focal lengths have decimals, and they have few apertures,
-phones a single one."""
 _GAP_THIRDS: Final = 6
 """Two stops: further apart, the closed form alone says what lies between."""
 _WHOLE_STOP: Final = 3
 """Thirds of a stop in a whole one."""
-_F_NUMBER: Final = re.compile(r"f/(\d+(?:\.\d+)?)")
-"""An aperture in a reason."""
+_F_NUMBERS: Final = re.compile(r"f/\d+(?:\.\d+)?(?:, f/\d+(?:\.\d+)?)*")
+"""A run of apertures in a reason."""
 _HOW: Final = (
     "tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
     "a wood's edge), focused once on the magnified picture; all apertures within minutes, ISO 100 "
@@ -174,12 +173,57 @@ def _entry(
 def short_end(part: Block) -> float | None:
     """Shortest focal length (mm) of a range, None where it is unknown: zooms are widest there, so that every
     aperture used in the range can be set."""
-    return None if part["focal_mm"] is None else round(part["focal_mm"][0], 1)
+    return round(part["focal_mm"][0], 1) if part.get("focal_mm") else None
+
+
+def like_a_phone(lens: Block, part: Block) -> bool:
+    """Whether a focal range, and by its name the whole lens, is as short as phones' are: such lenses sit before
+    small sensors and have few apertures, phones a single one.
+
+    Parameters
+    ----------
+    lens, part : mapping
+        An entry of the profile's `lenses`, and one of its `focal_ranges`.
+
+    Returns
+    -------
+    bool
+        By the long end, as a compact's zoom begins as short as a phone's lens; False where it is unknown.
+    """
+    if not part.get("focal_mm"):
+        return False
+    named = range_from_name(lens.get("lens") or "")
+    longest = max(part["focal_mm"][1], named.long_mm if named else 0.0)
+    return bool(longest < PHONE_FOCAL_MM)
+
+
+def one_aperture(lens: Block, part: Block) -> bool:
+    """Whether a focal range was used at one aperture only and the lens, by all that is known, has no other.
+
+    Parameters
+    ----------
+    lens, part : mapping
+        An entry of the profile's `lenses`, and one of its `focal_ranges`.
+
+    Returns
+    -------
+    bool
+        False of a lens whose name states a wider aperture than was used.
+    """
+    used = [a.get("f_number") for a in part.get("apertures") or ()]
+    if len(used) != 1 or not like_a_phone(lens, part):
+        return False
+    named = range_from_name(lens.get("lens") or "")
+    # A range is that of a phone's several cameras, each with an aperture of its own.
+    if not used[0] or named is None or named.f_short is None or named.long_mm > named.short_mm:
+        return True
+    return f_number_index(used[0]) - f_number_index(named.f_short) <= 1
 
 
 def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> set[float]:
     """No sweet spot at all: whole stops from the widest aperture, as the lens's name or use tells it, and the
-    apertures of which frames are missing by the reason; these are returned."""
+    apertures of which frames are missing by the reason; the ends of each run of these are returned, as more of them
+    would leave no room where the best may lie."""
     used = [a["f_number"] for a in part["apertures"]]
     first = min(used + widest_named(lens, part), default=4.0)
     index = f_number_index(first)
@@ -189,8 +233,14 @@ def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -
         return set()
     stated = next((r for r in part["reasons"] if r.startswith("best aperture: not yet")), None)
     reasons.append(stated or "no sweet spot can be told from the apertures used so far")
-    missing = {float(n) for n in _F_NUMBER.findall(stated or "")}
-    wanted.update((first, *missing))
+    # A lens named f/1.7 whose frames say f/1.8 has one opening there.
+    first = next((f for f in used if f_number_index(f) == index), first)
+    missing: set[float] = set()
+    for run in _F_NUMBERS.findall(stated or ""):
+        listed = [float(n.removeprefix("f/")) for n in run.split(", ")]
+        wanted.update(listed)
+        missing |= {min(listed), max(listed)}
+    wanted.add(first)
     for i in range(index + 2, last + 1):
         if i % _WHOLE_STOP == 0:  # f/1 has a whole place
             # Frames at an aperture that was used tell more than frames a third of a stop beside it.
