@@ -218,6 +218,10 @@ class Ledger:
                 to_measure_again.append(to_measure(job))
                 continue
             before, path = rows[index], job["path"]
+            unread = job["sidecar"] and identity["sidecar_id"] is None
+            if unread and not any(SIDECAR_UNREAD in n for n in before["notes"] or ()):
+                to_measure_again.append(to_measure(job))  # the row knows of no sidecar
+                continue
             new = {
                 "path": printable(path),
                 "path_key": path_key(path),

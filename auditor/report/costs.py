@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
+from auditor.infer.comparisons.converter_pairs import BY_CURVES
 from auditor.model import Comparison, Profile
 from auditor.report import words
 from auditor.report.words import short
@@ -89,6 +90,8 @@ def _settled(profile: Profile) -> list[Comparison]:
     for c in profile.get("comparisons") or []:
         text = words.clean(c.get("verdict"))
         enough = (c.get("pairs") or 0) >= FEW_PAIRS
+        if c.get("note") and c.get("what") in BY_CURVES:
+            continue  # the curves, which the note names, are surer
         both_named = words.clean(c.get("label")) and words.clean(c.get("against"))
         if text and enough and both_named and not text.startswith("cannot tell"):
             settled.setdefault((*_sides(c), words.clean(c.get("what"))), c)
@@ -96,11 +99,12 @@ def _settled(profile: Profile) -> list[Comparison]:
 
 
 def _kind(c: Comparison) -> int:
-    """`_COST`, `_GAIN`, `_NONE` or `_OPEN`, by verdict and interval; a cast has no sign, and costs."""
+    """`_COST`, `_GAIN`, `_NONE` or `_OPEN`, by verdict and interval; a cast has no sign, and costs unless it is
+    harmless."""
     verdict = words.clean(c.get("verdict"))
     if verdict.startswith("cannot tell"):
         return _OPEN
-    if verdict.startswith(("no ", "the same")):
+    if verdict.startswith(("no ", "the same")) or "harmless" in verdict:
         return _NONE
     if c.get("unit") == "u'v'" or (c.get("high") or 0) < 0:
         return _COST

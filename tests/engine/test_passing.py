@@ -152,6 +152,33 @@ def test_a_sidecar_that_may_not_be_read_costs_a_later_run_nothing(tmp_path: Path
     ]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
+def test_a_sidecar_that_comes_unreadable_beside_a_moved_file_is_read_later(tmp_path: Path) -> None:
+    root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
+    code = """if True:
+        import sys, pathlib, archive
+        from auditor.store import Store
+        root, out = map(pathlib.Path, sys.argv[1:])
+        sidecar = root / "3.xmp"
+        for change in (
+            lambda: None,
+            lambda: ((root / "1.jpg").rename(root / "3.jpg"), sidecar.write_bytes(b"1234"), sidecar.chmod(0)),
+            lambda: None,
+            lambda: sidecar.chmod(0o644),
+        ):
+            change()
+            found = archive.run(root, out, workers=1)
+            print(Store(out).load(["rating"])["rating"].dropna().tolist(), found.unchanged, found.notices)
+    """
+    told = "['1 frame was measured without its sidecar, which is over 16 MB or could not be read']"
+    assert _where_rights_count(code, root, tmp_path / "out") == [
+        "[] 0 []",
+        f"[] 1 {told}",
+        f"[] 2 {told}",
+        "[4] 1 []",
+    ]
+
+
 def test_a_measurement_ended_from_outside_is_tried_once_more_by_the_next_run(
     tmp_path: Path, at_once: None
 ) -> None:

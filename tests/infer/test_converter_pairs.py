@@ -11,6 +11,7 @@ from auditor.crawl import relate
 from auditor.infer import Criteria, build_profile, profile
 from auditor.infer.comparisons import one_answer
 from auditor.infer.lenses.converters import converter_text
+from auditor.report.costs import comparison_sentences
 
 
 def _zone(low: float, difference: float, high: float) -> dict[str, Any]:
@@ -39,7 +40,14 @@ def _pairs(zone: str | None, low: float, difference: float, high: float) -> dict
     [
         ((-0.32, 0.01, 0.53), "cannot be told: between 32% softer and 53% sharper"),
         ((-0.06, 0.0, 0.01), "cannot be told: between 6% softer and 1% sharper"),
-        ((-0.04, 0.01, 0.06), "as sharp, a loss of more than 4% ruled out (-4 to +6%)"),
+        (
+            (-0.04, 0.01, 0.06),
+            "no softer that matters, a loss of more than 4% ruled out (-4 to +6%)",
+        ),
+        (
+            (-0.004, 0.1, 0.3),
+            "no softer that matters, a loss of more than 1% ruled out (-0 to +30%)",
+        ),
         ((-0.25, -0.22, -0.18), "softer by 22% (-25 to -18%)"),
         ((0.02, 0.05, 0.08), "sharper by 5% (+2 to +8%)"),
     ],
@@ -69,6 +77,21 @@ def test_the_more_certain_of_curves_and_pairs_is_told() -> None:
     )
     assert "-22% (-25% to -18%)" in pairs[2]["note"]
     assert not any("note" in p for p in pairs[:2])
+
+
+def test_what_pairs_say_of_the_subject_gives_way_to_surer_curves_too() -> None:
+    lens: Any = _lens(centre=_zone(-0.33, -0.3, -0.27), middle=None, corner=None)
+    subject: Any = _pairs(None, 0.09, 0.17, 0.25) | {
+        "what": "detail on the subject", "verdict": "more detail on the subject",
+    }  # fmt: skip
+    pairs: Any = [subject, _pairs("centre", -0.22, -0.16, -0.1)]
+    one_answer([lens], pairs)
+    assert (
+        "0.98 times the detail of the bare lens (0.94 to 1.02)"
+        in lens["converter_comparison"]["text"]
+    )
+    assert "-2% (-6% to +2%)" in subject["note"]
+    assert comparison_sentences({"comparisons": pairs}) == []  # type: ignore[typeddict-item]
 
 
 def test_pairs_without_an_interval_or_of_several_bodies_change_nothing() -> None:

@@ -247,6 +247,11 @@ def test_what_costs_most_is_told_first_and_every_label_before_a_second_line_of_o
         "grey filter, sharpness: no difference found (9 pairs).",
         "plain glass, cast: no cast found (9 pairs).",
     ]
+    harmless = [
+        _compared(name, "cast", (0.0054, 0.0058, 0.0062), "tints by 0.0058, even, so harmless")
+        for name in ("blue glass", "green glass", "grey glass")
+    ]
+    assert told(*harmless, rows[3])[0] == "converter, sharpness: softer by 16% (9 pairs)."
     assert (
         told(*rows[:3])[0] == "plain glass against polariser, sharpness: sharper by 25% (9 pairs)."
     )

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from auditor.infer.comparisons.labels import normalised
 from auditor.infer.lenses.converters import converter_text
 from auditor.model import Comparison, ConverterComparison, Lens
 from auditor.record import ZONES
 
-__all__ = ["one_answer"]
+__all__ = ["BY_CURVES", "one_answer"]
+
+_ON_THE_SUBJECT: Final = "detail on the subject"
+"""What a converter's pairs tell besides sharpness."""
+BY_CURVES: Final = ("sharpness", _ON_THE_SUBJECT)
+"""What curves with and without a converter tell as well as pairs."""
 
 
 def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> None:
@@ -31,14 +37,24 @@ def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> Non
         if by_curves:
             label = normalised(f"converter {by_curves['converter']}")
             by_name.setdefault((lens["lens"] or "", label), []).append(by_curves)
-    for pairs in comparisons:
-        key = (pairs.get("lens") or "", normalised(pairs["label"] or ""))
-        found = by_name.get(key, [])
-        if len(found) == 1 and pairs["what"] == "sharpness" and pairs["zone"] in ZONES:
-            _surer(found[0], pairs, pairs["zone"])
+    both = [
+        (found[0], pairs)
+        for pairs in comparisons
+        if len(found := by_name.get(_key(pairs), [])) == 1
+    ]
+    for by_curves, pairs in both:
+        if pairs["what"] == "sharpness" and pairs["zone"] in ZONES:
+            _surer(by_curves, pairs, pairs["zone"])
+    for by_curves, pairs in both:
+        if pairs["what"] == _ON_THE_SUBJECT:
+            _subject(by_curves, pairs)
     for found in by_name.values():
         for by_curves in found:
             by_curves["text"] = converter_text(by_curves["zones"], by_curves["factor"])
+
+
+def _key(pairs: Comparison) -> tuple[str, str]:
+    return pairs.get("lens") or "", normalised(pairs["label"] or "")
 
 
 def _surer(by_curves: ConverterComparison, pairs: Comparison, zone: str) -> None:
@@ -52,7 +68,16 @@ def _surer(by_curves: ConverterComparison, pairs: Comparison, zone: str) -> None
             "pairs": pairs["pairs"] or 0,
         }  # fmt: skip
     else:
-        pairs["note"] = (
-            f"the curves with and without it say more: {curves['difference']:+.0%} "
-            f"({curves['low']:+.0%} to {curves['high']:+.0%})"
-        )
+        pairs["note"] = _note(curves["difference"], curves["low"], curves["high"])
+
+
+def _subject(by_curves: ConverterComparison, pairs: Comparison) -> None:
+    """The note of what pairs tell of the subject, which follows from the centre's sharpness."""
+    centre, factor = by_curves["zones"].get("centre"), by_curves["factor"]
+    if factor is not None and centre is not None and "pairs" not in centre:
+        difference, low, high = (centre[k] for k in ("difference", "low", "high"))
+        pairs["note"] = _note(*(factor * (1 + part) - 1 for part in (difference, low, high)))
+
+
+def _note(difference: float, low: float, high: float) -> str:
+    return f"the curves with and without it say more: {difference:+.0%} ({low:+.0%} to {high:+.0%})"

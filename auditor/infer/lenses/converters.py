@@ -176,4 +176,4 @@ def _verdict(entry: ConverterZone) -> str:
     if low > 0 or high < 0:
         word = "sharper" if low > 0 else "softer"
         return f"{word} by {abs(100 * entry['difference']):.0f}% {ends}"
-    return f"as sharp, a loss of more than {abs(low):.0f}% ruled out {ends}"
+    return f"no softer that matters, a loss of more than {max(-low, 1):.0f}% ruled out {ends}"
