@@ -142,7 +142,7 @@ def _suspects(
 def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list[str]) -> list[int]:
     """Those that do not exist, asked in a thread: a dead share may never answer. Its patience is spent once in a
     scan."""
-    silent = "a folder does not answer; files missing from it are kept for now"
+    silent = "a folder does not answer; files missing from the archive are kept for now"
     if ledger.silent:
         notices.append(silent)
         return []

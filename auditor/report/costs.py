@@ -23,9 +23,9 @@ _COST, _GAIN, _NONE, _OPEN = range(4)
 def comparison_sentences(profile: Profile) -> list[str]:
     """What was settled, the whole frame's figure standing for its zones; at most `MOST`.
 
-    Costs come first, those that stand out most from their uncertainty before others, then gains, then what makes
-    no difference; a label's second sentence comes after the first of every other, and what a label shows
-    against its absence before what it shows against another label.
+    What a label shows against its absence comes before what it shows against another label. Of these, costs come
+    first, those that stand out most from their uncertainty before others, then gains, then what makes no difference; a
+    label's second sentence comes after the first of every other.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def comparison_sentences(profile: Profile) -> list[str]:
 
 def costliest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
     """Comparisons as a table has them: rows of a label and its opposite together, in the order of the weightiest row
-    of each, as `comparison_sentences` weighs them; what cannot be told comes last.
+    of each, as `comparison_sentences` weighs them; what cannot be told comes after what can.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def costliest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
         All of them.
     """
     labels = _labels(comparisons)
-    first: dict[tuple[str, ...], tuple[int, bool, float]] = {}
+    first: dict[tuple[str, ...], tuple[bool, int, float]] = {}
     for c in comparisons:
         weight = _weight(c, labels)
         first[_sides(c)] = min(first.get(_sides(c), weight), weight)
@@ -80,9 +80,9 @@ def _labels(comparisons: Sequence[Comparison]) -> set[str]:
     return {words.clean(c.get("label")) for c in comparisons}
 
 
-def _weight(c: Comparison, labels: set[str]) -> tuple[int, bool, float]:
+def _weight(c: Comparison, labels: set[str]) -> tuple[bool, int, float]:
     """What sorts the weightiest first."""
-    return _kind(c), words.clean(c.get("against")) in labels, -_standing_out(c)
+    return words.clean(c.get("against")) in labels, _kind(c), -_standing_out(c)
 
 
 def _settled(profile: Profile) -> list[Comparison]:

@@ -191,7 +191,9 @@ def test_a_share_that_does_not_answer_is_waited_for_once(
     summary = archive.run(root, out, workers=1)
     over.set()
     assert (summary.new, summary.gone, len(asked)) == (1, 0, 1)
-    assert summary.notices == ["a folder does not answer; files missing from it are kept for now"]
+    assert summary.notices == [
+        "a folder does not answer; files missing from the archive are kept for now"
+    ]
 
 
 @pytest.mark.parametrize("second", [16_000_000_000, 10**11, -(10**11), -5, 0])
