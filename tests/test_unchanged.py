@@ -2,6 +2,8 @@
 
 import json
 import os
+import subprocess
+import sys
 
 import pytest
 
@@ -34,6 +36,15 @@ def _times_made(out, *asked_each, faults=()):
             or not made
         )
     return len(made)
+
+
+def test_what_is_known_is_told_without_loading_what_infers_it():
+    script = (
+        "import sys, auditor.report.summary;"
+        "print([m for m in sys.modules if m == 'scipy' or m.startswith('auditor.infer')])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.stdout.strip() == "[]", done.stderr
 
 
 def test_the_second_of_two_like_requests_makes_nothing(out):

@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.gear_file import Chosen, names_one_of
+from auditor.gear.phones import PHONE_FOCAL_MM
 from auditor.model import Gear, Use
 from auditor.model.profile import Role
 from auditor.record.values import numbers, rows_by_names, texts
 from auditor.units import DAY_CHARACTERS
 
-__all__ = ["IN_USE", "PHONE_FOCAL_MM", "USE_COLUMNS", "gear_in_use"]
+__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use"]
 
 Floats = NDArray[np.float64]
 
@@ -37,11 +38,8 @@ BORROWED_SHARE: Final = 0.1
 """Unless it took this share of all frames."""
 A_YEAR_DAYS: Final = 365
 """Days in a year."""
-PHONE_FOCAL_MM: Final = 10.0
-"""Phones have lenses shorter than this (real, not full-frame, focal length), as have drones and action cameras, of
-which no aperture can be advised either ..."""
 PHONE_PARALLEL: Final = 0.99
-"""... and one aperture at each focal length, in this share of the frames."""
+"""Phones have one aperture at each focal length, in this share of the frames."""
 PHONE_WIDE: Final = 1.95
 """So wide are phones alone, where too few frames show whether they have one aperture only."""
 

@@ -3,11 +3,12 @@ habits cost."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, Required, TypedDict
+from typing import Annotated, Any, Final, Literal, NotRequired, Required, TypedDict
 
 from auditor.model.schema import Count, Ends, Positive, Share
 
 __all__ = [
+    "BY_CURVES",
     "AddedBlur",
     "Comparison",
     "Decisions",
@@ -29,6 +30,9 @@ Low = Annotated[float, "lower end of the 90% interval"]
 High = Annotated[float, "upper end"]
 Serial = Annotated[str | None, "serial where one name has several copies"]
 Day = Annotated[str, "ISO 8601 day"]
+
+BY_CURVES: Final = ("sharpness", "detail on the subject")
+"""What (`Finding.what`) curves with and without a converter tell as well as pairs do."""
 
 
 class VisibleLoss(TypedDict):

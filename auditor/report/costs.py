@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from auditor.infer.comparisons.converter_pairs import BY_CURVES
-from auditor.model import Comparison, Profile
+from auditor.model import BY_CURVES, Comparison, Profile
 from auditor.report import words
 from auditor.report.words import short
 

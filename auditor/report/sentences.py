@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from auditor.infer.next_shots import one_aperture
+from auditor.gear.phones import one_aperture
 from auditor.model import FocalRange, GearChange, Handheld, Lens, Profile, Scale, Setting, Shot
 from auditor.record.pools import SAME_SCALE
 from auditor.report import words

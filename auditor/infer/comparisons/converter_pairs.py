@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 from auditor.infer.comparisons.labels import normalised
 from auditor.infer.lenses.converters import converter_text
-from auditor.model import Comparison, ConverterComparison, Lens
+from auditor.model import BY_CURVES, Comparison, ConverterComparison, Lens
 from auditor.record import ZONES
 
-__all__ = ["BY_CURVES", "one_answer"]
+__all__ = ["one_answer"]
 
-_ON_THE_SUBJECT: Final = "detail on the subject"
-"""What a converter's pairs tell besides sharpness."""
-BY_CURVES: Final = ("sharpness", _ON_THE_SUBJECT)
-"""What curves with and without a converter tell as well as pairs."""
+_SHARPNESS, _ON_THE_SUBJECT = BY_CURVES
 
 
 def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> None:
@@ -43,7 +39,7 @@ def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> Non
         if len(found := by_name.get(_key(pairs), [])) == 1
     ]
     for by_curves, pairs in both:
-        if pairs["what"] == "sharpness" and pairs["zone"] in ZONES:
+        if pairs["what"] == _SHARPNESS and pairs["zone"] in ZONES:
             _surer(by_curves, pairs, pairs["zone"])
     for by_curves, pairs in both:
         if pairs["what"] == _ON_THE_SUBJECT:

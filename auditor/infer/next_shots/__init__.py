@@ -1,6 +1,5 @@
 """What to shoot next: the few test frames that would settle most of what an archive leaves open."""
 
 from auditor.infer.next_shots.rank import next_shots, open_note
-from auditor.infer.next_shots.series import one_aperture
 
-__all__ = ["next_shots", "one_aperture", "open_note"]
+__all__ = ["next_shots", "open_note"]

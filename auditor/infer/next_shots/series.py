@@ -15,7 +15,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 from auditor.exposure import F_NUMBERS, f_number_index
-from auditor.gear.usage import PHONE_FOCAL_MM
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import evenly
 from auditor.model import Shot
@@ -26,8 +25,6 @@ __all__ = [
     "SLIGHT_SHARE",
     "chosen_steps",
     "lens_series",
-    "like_a_phone",
-    "one_aperture",
     "short_end",
     "unnamed",
     "widest_named",
@@ -174,50 +171,6 @@ def short_end(part: Block) -> float | None:
     """Shortest focal length (mm) of a range, None where it is unknown: zooms are widest there, so that every
     aperture used in the range can be set."""
     return round(part["focal_mm"][0], 1) if part.get("focal_mm") else None
-
-
-def like_a_phone(lens: Block, part: Block) -> bool:
-    """Whether a focal range, and by its name the whole lens, is as short as phones' are: such lenses sit before
-    small sensors and have few apertures, phones a single one.
-
-    Parameters
-    ----------
-    lens, part : mapping
-        An entry of the profile's `lenses`, and one of its `focal_ranges`.
-
-    Returns
-    -------
-    bool
-        By the long end, as a compact's zoom begins as short as a phone's lens; False where it is unknown.
-    """
-    if not part.get("focal_mm"):
-        return False
-    named = range_from_name(lens.get("lens") or "")
-    longest = max(part["focal_mm"][1], named.long_mm if named else 0.0)
-    return bool(longest < PHONE_FOCAL_MM)
-
-
-def one_aperture(lens: Block, part: Block) -> bool:
-    """Whether a focal range was used at one aperture only and the lens, by all that is known, has no other.
-
-    Parameters
-    ----------
-    lens, part : mapping
-        An entry of the profile's `lenses`, and one of its `focal_ranges`.
-
-    Returns
-    -------
-    bool
-        False of a lens whose name states a wider aperture than was used.
-    """
-    used = [a.get("f_number") for a in part.get("apertures") or ()]
-    if len(used) != 1 or not like_a_phone(lens, part):
-        return False
-    named = range_from_name(lens.get("lens") or "")
-    # A range is that of a phone's several cameras, each with an aperture of its own.
-    if not used[0] or named is None or named.f_short is None or named.long_mm > named.short_mm:
-        return True
-    return f_number_index(used[0]) - f_number_index(named.f_short) <= 1
 
 
 def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -> set[float]:
