@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import closing
@@ -199,8 +198,9 @@ def _infer_options(given: dict[str, Any]) -> InferOptions:
 def _outliving_terminal(out: Path) -> Path:
     """From now on nobody need listen; the log lies in the output folder, whose real place is returned."""
     from auditor.engine.runlog import RunLog
+    from auditor.output import real_place
 
-    target = Path(os.path.realpath(out.expanduser()))
+    target = real_place(out)
     terminal.outlive(RunLog(target / "store" / "log.txt"))
     return target
 

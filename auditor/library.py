@@ -163,11 +163,11 @@ def scan(
     from auditor.store import Store
 
     archives = _names(archive)
-    for name in archives:
-        if "://" not in root_name(name) and not os.path.exists(root_name(name)):
+    given = [root_name(name) for name in archives]
+    for name, root in zip(archives, given, strict=True):
+        if "://" not in root and not os.path.exists(root):
             raise NoArchiveError(f"there is no folder or file {name}; check the path")
     target = prepare_output(Path(out), archives)
-    given = [root_name(name) for name in archives]
     left_out: Sequence[str] = ()
     folders: set[str] = set()
 
@@ -342,13 +342,13 @@ def report(profile: Mapping[str, Any], out: Place, frames: pd.DataFrame | None =
     >>> page.name
     'report.html'
     """
-    from auditor.output import outside_archives
+    from auditor.output import outside_archives, real_place
     from auditor.report.write import write_profile, write_report
 
     if not isinstance(profile, Mapping):
         kind = type(profile).__name__
         raise TypeError(f"a report is made of what auditor.profile gives, not of a {kind}")
-    target = Path(os.path.realpath(Path(out).expanduser()))
+    target = real_place(Path(out))
     source = target
     if isinstance(profile, Profile):
         frames = profile.frames if frames is None else frames

@@ -13,7 +13,14 @@ from auditor.crawl.mounts import overlap
 from auditor.crawl.names import root_name
 from auditor.open_files import write_file
 
-__all__ = ["OutputError", "archives_of", "outside_archives", "prepare_output", "remember_archives"]
+__all__ = [
+    "OutputError",
+    "archives_of",
+    "outside_archives",
+    "prepare_output",
+    "real_place",
+    "remember_archives",
+]
 
 ARCHIVES_FILE: Final = "archives.json"
 """In the store: the folders that were ever measured into it."""
@@ -30,6 +37,22 @@ _WRITTEN: Final = (
 
 class OutputError(ValueError):
     """The output folder can't be used; the message is one line in plain words."""
+
+
+def real_place(folder: Path) -> Path:
+    """A folder as an absolute path without links; one in a circle of links stays as it is and can't be made.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        There or not yet; '~' is the home folder.
+
+    Returns
+    -------
+    pathlib.Path
+        Where writing into it leads.
+    """
+    return Path(os.path.realpath(folder.expanduser()))
 
 
 def prepare_output(out: Path, archives: Sequence[str]) -> Path:
@@ -52,7 +75,7 @@ def prepare_output(out: Path, archives: Sequence[str]) -> Path:
     OutputError
         When it lies inside an archive or can't be written.
     """
-    target = Path(os.path.realpath(out.expanduser()))
+    target = real_place(out)
     # Links and mounts at or above any place written would lead the writing elsewhere.
     places = [target, *(target / part for part in _WRITTEN)]
     for archive in archives:
@@ -154,7 +177,7 @@ def outside_archives(folders: Iterable[Path], out: Path) -> None:
         if "://" not in archive
     ]
     for folder in folders:
-        target = os.path.realpath(folder.expanduser())
+        target = str(real_place(folder))
         for archive, root in roots:
             if overlap(target, root):
                 raise OutputError(

@@ -91,7 +91,7 @@ class Planner:
         paths, sizes, mtimes, *_ = zip(*entries, strict=True)
         keys = path_keys(paths)
         index = known.find(keys)
-        stamps = np.array([-1 if e.sidecar is None else stamp_of(e) for e in entries], np.int64)
+        stamps = np.array([stamp_of(e) for e in entries], np.int64)
         same = index >= 0
         row = np.where(same, index, 0)
         if len(known):

@@ -90,16 +90,21 @@ def has_maker_note(tags: Tags) -> bool:
 def is_mosaic(tags: Tags) -> bool:
     """Whether any picture in the file is a colour filter array (PhotometricInterpretation 32803), or raw data
     of a sensor without colours (34892 with one sample; DNG 1.4)."""
-    for key, value in tags.items():
-        group, _, name = key.rpartition(".")
-        if name == "PhotometricInterpretation" and group.startswith(
-            ("Exif.Image", "Exif.SubImage")
-        ):
-            kind = str(value).split()[:1]
-            samples = str(tags.get(f"{group}.SamplesPerPixel", "")).split()[:1]
-            if kind == ["32803"] or (kind == ["34892"] and samples == ["1"]):
-                return True
-    return False
+
+    def first(key: str) -> list[str]:
+        return str(tags.get(key, "")).split()[:1]
+
+    kinds = (
+        key
+        for key in tags
+        if key.endswith(".PhotometricInterpretation")
+        and key.startswith(("Exif.Image", "Exif.SubImage"))
+    )
+    return any(
+        first(key) == ["32803"]
+        or (first(key) == ["34892"] and first(f"{key.rpartition('.')[0]}.SamplesPerPixel") == ["1"])
+        for key in kinds
+    )
 
 
 def _worked_on(tags: Tags, make: str | None, model: str | None) -> bool:

@@ -246,7 +246,8 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     -------
     Observations
         Frames that are measured, not resized, not merged from several exposures, of the commonest picture size
-        of their body and kind, with an ISO and at least one tone whose noise was measured or bounded; at most `STEP_LIMIT` of each body, kind and ISO step, a random sample (`draw_order`).
+        of their body and kind, with an ISO and at least one tone whose noise was measured or bounded; at most
+        `STEP_LIMIT` of each body, kind and ISO step, a random sample (`draw_order`).
     """
     stems = [tone_column(s) for s in TONE_SIGNALS]
     table = sensor_rows(

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
+from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import log_sharpness
 from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
@@ -31,8 +32,6 @@ CONFIDENCE: Final = 0.95
 """Probability from which a lens is said to be decentred or sound, and one aperture to beat another."""
 _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
-_FEWEST_OUTINGS: Final = 3
-"""Outings below which their scatter says next to nothing, and no verdict is given."""
 
 
 class SideTable(NamedTuple):
@@ -104,7 +103,7 @@ def judge_sides(
         ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
         frames = max(frames, len(used))
         medians = group_medians(values[used], np.unique(outing[used], return_inverse=True)[1])
-        if len(shown) < _FEW or len(medians) < _FEWEST_OUTINGS:
+        if len(shown) < _FEW or len(medians) < FEWEST:
             continue
         counts.append(len(shown))
         worse = names[1] if median > 0 else names[0]

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import nominal_iso
-from auditor.infer.next_shots.series import SLIGHT_SHARE, chosen_steps
+from auditor.infer.frame_values import evenly
+from auditor.infer.next_shots.series import MOST_STEPS, SLIGHT_SHARE
 from auditor.model import Shot
 
 __all__ = ["body_requests"]
@@ -84,10 +85,11 @@ def body_requests(
 def _request(
     body: str, isos: Iterable[int], why: str, gain: str, kind: str = "noise", how: str = _HOW
 ) -> Shot:
-    chosen = chosen_steps(isos)
+    steps = sorted(set(isos))
+    chosen = [steps[i] for i in evenly(len(steps), MOST_STEPS)]
     return {
         "kind": kind, "lens": None, "body": body, "converter": None, "focal_mm": None,
-        "apertures": [], "iso": list(chosen), "frames": _EACH * len(chosen), "how": how, "why": why,
+        "apertures": [], "iso": chosen, "frames": _EACH * len(chosen), "how": how, "why": why,
         "gain": gain,
     }  # fmt: skip
 

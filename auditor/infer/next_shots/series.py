@@ -11,19 +11,18 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final, TypeVar
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import evenly
 from auditor.model import Shot
 from auditor.robust import half_width
 from auditor.settings.names import range_from_name
 
 __all__ = [
+    "MOST_STEPS",
     "SLIGHT_SHARE",
-    "chosen_steps",
     "lens_series",
     "short_end",
     "unnamed",
@@ -31,7 +30,6 @@ __all__ = [
 ]
 
 Block = Mapping[str, Any]
-Step = TypeVar("Step", int, float)
 
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
@@ -41,7 +39,7 @@ _UNKNOWN: Final = 0.3
 """What a curve may be off by (share of MTF50) where nothing is known."""
 _HIDDEN_ERROR: Final = {"thin": 0.2, "fair": 0.06}
 """The same for evidence with errors that the interval does not hold, such as a single outing's."""
-_MOST_STEPS: Final = 5
+MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
 _MOST_REASONS: Final = 1
@@ -129,17 +127,11 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     return shot, part["frames"] * error
 
 
-def chosen_steps(wanted: Iterable[Step]) -> list[Step]:
-    """At most `_MOST_STEPS` different ones, ascending and evenly spread, the ends among them."""
-    steps = sorted(set(wanted))
-    return [steps[i] for i in evenly(len(steps), _MOST_STEPS)]
-
-
 def _few(wanted: set[float], kept: set[float]) -> list[float]:
-    """At most `_MOST_STEPS` of some apertures: both ends, those kept, and of the others those furthest apart, the
+    """At most `MOST_STEPS` of some apertures: both ends, those kept, and of the others those furthest apart, the
     smaller ones first, as the best lies among them more often than wide open."""
     steps = sorted(wanted)
-    while len(steps) > _MOST_STEPS:
+    while len(steps) > MOST_STEPS:
         inner = range(1, len(steps) - 1)
         free = [i for i in inner if steps[i] not in kept] or inner
         place = [f_number_index(f) for f in steps]
