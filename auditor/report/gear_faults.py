@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from typing import Any, Final, cast
 
-from auditor.model import Body, FocalRange, GearChange, Lens, Profile
+from auditor.model import Body, FocalRange, Lens, Profile
 from auditor.report import words
 from auditor.report.first_screen import role_of
 from auditor.report.sentences import on_body
@@ -18,9 +17,6 @@ MOST: Final = 3
 """So many are told at once; the page holds all of them."""
 _DECENTRED: Final = "probably decentred"
 """How the verdict on a lens's sides begins where one is softer."""
-
-_COUNTS: Final = re.compile(r", \d+ frames since")
-"""Where the text of a change, having said how much it is, goes on to the frames behind it."""
 
 
 def gear_faults(profile: Profile, lenses: Sequence[Lens]) -> list[str]:
@@ -49,23 +45,7 @@ def _changes(profile: Profile) -> Iterator[str]:
             continue
         lens, body = c.get("lens"), words.known_name(c.get("body")) or "a body not named"
         what = f"{named(words.lens_name(c))}{on_body(profile, c)}" if lens else named(body)
-        counts = _COUNTS.search(text)
-        at = counts.start() if counts else len(text)
-        text = text[:at] + _inside(c) + text[at:]
         yield f"{what}: {text[:1].lower()}{text[1:]}."
-
-
-def _inside(change: GearChange) -> str:
-    """Interval of a change in the terms of its text, which says whether it is less or more; '' where unknown."""
-    low, high = words.number(change.get("low")), words.number(change.get("high"))
-    if low is None or high is None:
-        return ""
-    if change.get("what") == "hot pixels":  # told as a factor
-        return f" (90% interval {1 + low:.1f} to {1 + high:.1f})"
-    if change.get("what") == "sides" and low > 0:  # told as what the other side lost
-        low, high = low / (1 + low), high / (1 + high)
-    low, high = sorted((abs(low), abs(high)))
-    return words.share_interval({"low": low, "high": high})
 
 
 def _decentred(profile: Profile, lenses: Sequence[Lens]) -> Iterator[str]:

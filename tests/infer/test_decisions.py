@@ -13,10 +13,10 @@ from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_fram
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import DECISIONS, decide
-from auditor.infer.decisions.changes import find_changes
+from auditor.infer.decisions.changes import _Test, _what, find_changes
 from auditor.infer.decisions.focus_bias import _sign_flip_p, _theil_sen, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
-from auditor.infer.decisions.scan import Series, estimate_change, most_likely_change
+from auditor.infer.decisions.scan import Change, Series, estimate_change, most_likely_change
 from auditor.infer.decisions.sensor_dust import find_dust
 from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
@@ -101,6 +101,24 @@ def test_a_side_that_got_softer_is_named_with_its_date():
     assert found[0]["low"] < -0.10 < found[0]["high"] or found[0]["change"] == pytest.approx(
         -0.15, abs=0.06
     )
+
+
+@pytest.mark.parametrize(
+    ("kind", "place", "shares", "said"),
+    [
+        ("sharpness", "centre", (-0.2, -0.21, -0.19), "20% softer (90% interval 19% to 21%)"),
+        # One side a quarter sharper against the other: that one is a fifth softer, 1 - 1 / 1.25.
+        ("sides", "left and right", (0.25, 0.2195, 0.2821),
+         "the right side is 20% softer against the left one than before (90% interval 18% to 22%)"),
+        ("sides", "left and right", (-0.2, -0.22, -0.18), "the left side is 20% softer against the right one"),
+        ("noise", "", (0.1, 0.05, 0.15), "10% stronger (90% interval 5% to 15%)"),
+        ("hot pixels", "", (1.0, 0.8, 1.4), "by a factor of 2.0 (90% interval 1.8 to 2.4)"),
+    ],
+)  # fmt: skip
+def test_the_interval_of_a_change_stands_behind_its_share(kind, place, shares, said):
+    size, low, high = np.log1p(shares)
+    change = Change(day=0, day_low=0, day_high=0, size=size, low=low, high=high, before=8, after=9, p=0.01)  # fmt: skip
+    assert said in _what(_Test({}, kind, place, series(0.0, 1)), change)
 
 
 def test_few_frames_say_nothing():

@@ -320,7 +320,7 @@ def changed_gear() -> dict[str, Any]:
     lens = made["lenses"][0]
     whose = {"lens": lens["lens"], "body": lens["body"], "converter": None}
     made["changes"] = [
-        whose | {"text": "Since about August 2022 the centre is 20% softer, 177 frames since, 183 before",
+        whose | {"text": "Since about August 2022 the centre is 20% softer (90% interval 19% to 21%), 177 frames since, 183 before",
                  "low": -0.21, "high": -0.19, "date_low": "2022-07-16", "date_high": "2022-09-05", "also": []}
     ]  # fmt: skip
     return made

@@ -235,28 +235,6 @@ def test_no_more_than_a_screen_holds_is_told_of_faulty_gear() -> None:
     assert sum("since about" in line for line in summary_lines(made)) == 3
 
 
-@pytest.mark.parametrize(
-    ("what", "text", "ends", "said"),
-    [
-        ("sharpness", "Since about May 2022 the centre is 20% softer, 9 frames since, 8 before",
-         (-0.21, -0.19), "20% softer (90% interval 19% to 21%), 9 frames"),
-        # One side a quarter sharper against the other: that one is a fifth softer, 1 - 1 / 1.25.
-        ("sides", "Since about May 2022 the left side is 20% softer against the right one than before, 9 frames since, 8 before",
-         (0.2195, 0.2821), "than before (90% interval 18% to 22%), 9 frames"),
-        ("hot pixels", "Since about May 2022 there are more hot pixels, by a factor of 2.0, 9 frames since, 8 before",
-         (0.8, 1.4), "factor of 2.0 (90% interval 1.8 to 2.4), 9 frames"),
-    ],
-)  # fmt: skip
-def test_the_interval_of_a_change_stands_behind_its_share(
-    what: str, text: str, ends: tuple[float, float], said: str
-) -> None:
-    made = made_up.changed_gear()
-    made["changes"][0] |= {"what": what, "text": text, "low": ends[0], "high": ends[1]}
-    (line,) = [told for told in summary_lines(made) if "since about May" in told]
-    assert said in line
-    assert line.endswith("9 frames since, 8 before.")
-
-
 @pytest.mark.parametrize("key", ["changes", "focus_bias", "dust"])
 def test_a_fault_of_the_gear_that_cannot_be_told_costs_itself_alone(
     key: str, tmp_path: Path

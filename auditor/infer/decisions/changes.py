@@ -103,7 +103,7 @@ def find_changes(
         if earlier is None:
             entries.append((test, change, _entry(test, change, copies)))
         else:
-            earlier["also"].append(_what(test, float(np.expm1(change.size))))
+            earlier["also"].append(_what(test, change))
     return [e for _, _, e in entries]
 
 
@@ -306,7 +306,7 @@ def _entry(
         "frames_after": change.after,
         "p": change.p,
         "also": [],
-        "text": f"{_when(change)} {_what(test, size)}, {change.after} frames since, "
+        "text": f"{_when(change)} {_what(test, change)}, {change.after} frames since, "
         f"{change.before} before",
     }
 
@@ -318,16 +318,23 @@ def _when(change: Change) -> str:
     return f"Since some time between {low:%B %Y} and {high:%B %Y}"
 
 
-def _what(test: _Test, size: float) -> str:
-    amount = f"{abs(size):.0%}"
-    if test.kind == "sharpness":
-        place = {"centre": "centre", "frame": "whole frame"}.get(test.place, f"{test.place} side")
-        return f"the {place} is {amount} {'softer' if size < 0 else 'sharper'}"
+def _what(test: _Test, change: Change) -> str:
+    """What changed and by how much, with the interval."""
+    size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
+    if test.kind == "hot pixels":
+        more = "more" if size > 0 else "fewer"
+        factors = f"{1 + size:.1f} (90% interval {1 + low:.1f} to {1 + high:.1f})"
+        return f"there are {more} hot pixels, by a factor of {factors}"
     if test.kind == "sides":
-        first, second = test.place.split(" and ")
-        soft, other = (first, second) if size < 0 else (second, first)
-        loss = -size if size < 0 else 1 - 1 / (1 + size)
-        return f"the {soft} side is {loss:.0%} softer against the {other} one than before"
-    if test.kind == "noise":
-        return f"noise at the same ISO is {amount} {'stronger' if size > 0 else 'weaker'}"
-    return f"there are {'more' if size > 0 else 'fewer'} hot pixels, by a factor of {1 + size:.1f}"
+        soft, other = test.place.split(" and ")
+        if size > 0:  # told as what the second lost
+            size, low, high = (1 - 1 / (1 + v) for v in (size, low, high))
+            soft, other = other, soft
+        told = f"the {soft} side is {{}} softer against the {other} one than before"
+    elif test.kind == "noise":
+        told = f"noise at the same ISO is {{}} {'stronger' if size > 0 else 'weaker'}"
+    else:
+        place = {"centre": "centre", "frame": "whole frame"}.get(test.place, f"{test.place} side")
+        told = f"the {place} is {{}} {'softer' if size < 0 else 'sharper'}"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{told.format(f'{abs(size):.0%}')} (90% interval {near:.0%} to {far:.0%})"
