@@ -3,11 +3,11 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from .options import Progress, ScanError, ScanOptions, ScanSummary
+from auditor.engine.options import Progress, ScanError, ScanOptions, ScanSummary
 
 if TYPE_CHECKING:
-    from .scanning import scan
-    from .single import measure_files
+    from auditor.engine.scanning import scan
+    from auditor.engine.single import measure_files
 
 __all__ = ["Progress", "ScanError", "ScanOptions", "ScanSummary", "measure_files", "scan"]
 

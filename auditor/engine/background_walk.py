@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
-from ..crawl.entries import FileEntry, Skipped
-from ..error_text import one_line
+from auditor.crawl.entries import FileEntry, Skipped
+from auditor.error_text import one_line
 
 __all__ = ["Find", "Walk"]
 

@@ -12,9 +12,9 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import Any, Final
 
-from .decoder import Decoder
-from .messages import Job
-from .options import ScanOptions
+from auditor.engine.decoder import Decoder
+from auditor.engine.messages import Job
+from auditor.engine.options import ScanOptions
 
 __all__ = [
     "Answer",

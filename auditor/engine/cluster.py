@@ -9,11 +9,11 @@ import time
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from ..error_text import one_line
-from .batch import close_decoders, is_running, program_hash, warm_up, wind_down
-from .messages import Job
-from .options import ScanOptions
-from .workers import ClusterError, Workers
+from auditor.engine.batch import close_decoders, is_running, program_hash, warm_up, wind_down
+from auditor.engine.messages import Job
+from auditor.engine.options import ScanOptions
+from auditor.engine.workers import ClusterError, Workers
+from auditor.error_text import one_line
 
 __all__ = ["Cluster"]
 

@@ -16,12 +16,12 @@ from typing import Any, Final
 
 import psutil
 
-from .. import safe_path
-from ..error_text import one_line
-from ..units import MB
-from .messages import Identity, Job, receive, send, wanted_memory
-from .options import ScanOptions
-from .process import OwnTime
+from auditor import safe_path
+from auditor.engine.messages import Identity, Job, receive, send, wanted_memory
+from auditor.engine.options import ScanOptions
+from auditor.engine.process import OwnTime
+from auditor.error_text import one_line
+from auditor.units import MB
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 

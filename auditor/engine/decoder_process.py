@@ -18,11 +18,8 @@ from hashlib import blake2b
 from importlib import import_module
 from typing import Any, BinaryIO, Final
 
-from ..error_text import one_line
-from ..record import PICTURE_COLUMNS, FrameRecord, to_row
-from ..units import MB, MINUTE_S
-from .file_bytes import Unreadable, place_reachable, read, read_head, read_sidecar
-from .messages import (
+from auditor.engine.file_bytes import Unreadable, place_reachable, read, read_head, read_sidecar
+from auditor.engine.messages import (
     FileRow,
     Identity,
     Job,
@@ -32,7 +29,10 @@ from .messages import (
     send,
     wanted_memory,
 )
-from .options import ScanOptions
+from auditor.engine.options import ScanOptions
+from auditor.error_text import one_line
+from auditor.record import PICTURE_COLUMNS, FrameRecord, to_row
+from auditor.units import MB, MINUTE_S
 
 __all__ = ["main"]
 

@@ -18,15 +18,15 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ..crawl.names import printable
-from ..store.schema import narrow_table, to_pandas
-from .messages import MARKS, FileRow, Job, Marks, to_measure
+from auditor.crawl.names import printable
+from auditor.engine.messages import MARKS, FileRow, Job, Marks, to_measure
+from auditor.store.schema import narrow_table, to_pandas
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-    from ..store import Store
+    from auditor.store import Store
 
 __all__ = ["Exposures"]
 
@@ -115,8 +115,8 @@ class Exposures:
         import pandas as pd
         import pyarrow as pa
 
-        from ..crawl.captures import sort_files
-        from ..settings.agreement import reconcile_kinds
+        from auditor.crawl.captures import sort_files
+        from auditor.settings.agreement import reconcile_kinds
 
         self._pack()
         if not self._jobs:

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from typing import BinaryIO, Final, Literal
 
-from ..crawl.entries import changed_ns
-from ..error_text import one_line
-from ..open_files import open_unnoticed
-from ..units import MB
+from auditor.crawl.entries import changed_ns
+from auditor.error_text import one_line
+from auditor.open_files import open_unnoticed
+from auditor.units import MB
 
 __all__ = [
     "SIDECAR_NEXT_TIME",

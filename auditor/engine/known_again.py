@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ..crawl.names import on_disk, printable
-from ..store.schema import path_key
-from .file_bytes import is_url
-from .ledger import counted
-from .messages import Identity, Job, to_measure
-from .roots_found import RootsFound, with_end
+from auditor.crawl.names import on_disk, printable
+from auditor.engine.file_bytes import is_url
+from auditor.engine.ledger import counted
+from auditor.engine.messages import Identity, Job, to_measure
+from auditor.engine.roots_found import RootsFound, with_end
+from auditor.store.schema import path_key
 
 if TYPE_CHECKING:
-    from ..store import Store
-    from .ledger import Ledger
-    from .plan import Planner
+    from auditor.engine.ledger import Ledger
+    from auditor.engine.plan import Planner
+    from auditor.store import Store
 
 __all__ = ["Duplicates", "settle_departed"]
 

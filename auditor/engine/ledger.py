@@ -7,17 +7,17 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from ..crawl.entries import Skipped
-from ..crawl.names import printable
-from ..store.schema import Trouble, path_key
-from .file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
-from .messages import FileRow, Identity, Job, Measured, to_measure
-from .options import ScanOptions, ScanSummary
-from .plan import UNREAD_STAMP, Planner
-from .runlog import RunLog
+from auditor.crawl.entries import Skipped
+from auditor.crawl.names import printable
+from auditor.engine.file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
+from auditor.engine.messages import FileRow, Identity, Job, Measured, to_measure
+from auditor.engine.options import ScanOptions, ScanSummary
+from auditor.engine.plan import UNREAD_STAMP, Planner
+from auditor.engine.runlog import RunLog
+from auditor.store.schema import Trouble, path_key
 
 if TYPE_CHECKING:
-    from ..store import Store
+    from auditor.store import Store
 
 __all__ = ["Ledger", "counted"]
 

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NotRequired, Ty
 
 import msgpack
 
-from ..record import Settings
+from auditor.record import Settings
 
 if TYPE_CHECKING:
-    from ..crawl.entries import FileEntry
+    from auditor.crawl.entries import FileEntry
 
 __all__ = [
     "MARKS",

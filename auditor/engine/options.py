@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from .. import __version__
+from auditor import __version__
 
 __all__ = ["Pace", "Progress", "ScanError", "ScanOptions", "ScanSummary"]
 

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ..crawl.entries import stamp
-from ..store.schema import path_keys, stored_keys
-from .file_bytes import is_url
-from .messages import Identity, Job, job_of
-from .options import ScanOptions
+from auditor.crawl.entries import stamp
+from auditor.engine.file_bytes import is_url
+from auditor.engine.messages import Identity, Job, job_of
+from auditor.engine.options import ScanOptions
+from auditor.store.schema import path_keys, stored_keys
 
 if TYPE_CHECKING:
-    from ..crawl.entries import FileEntry
-    from ..store import Known
+    from auditor.crawl.entries import FileEntry
+    from auditor.store import Known
 
 __all__ = ["UNREAD_STAMP", "Decision", "Planner", "stamp_of"]
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import psutil
 
-from ..units import MB
+from auditor.units import MB
 
 __all__ = ["OwnTime", "StopSignal", "release_memory", "share_mb"]
 

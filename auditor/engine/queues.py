@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from .messages import Job
+from auditor.engine.messages import Job
 
 __all__ = ["Queues"]
 

@@ -6,9 +6,9 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from ..crawl.entries import FileEntry, Skipped
-from ..crawl.names import root_name
-from .file_bytes import is_url
+from auditor.crawl.entries import FileEntry, Skipped
+from auditor.crawl.names import root_name
+from auditor.engine.file_bytes import is_url
 
 __all__ = ["RootsFound", "with_end"]
 

@@ -8,8 +8,8 @@ import time
 from pathlib import Path
 from typing import Final
 
-from ..open_files import open_own
-from ..units import MB
+from auditor.open_files import open_own
+from auditor.units import MB
 
 __all__ = ["RunLog"]
 

@@ -13,28 +13,28 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from ..crawl.entries import FileEntry, Skipped
-from ..crawl.names import printable, shown_root
-from ..crawl.walk import find_files
-from ..error_text import one_line
-from ..store.errors import StoreError
-from ..store.schema import Trouble
-from .background_walk import Find, Walk
-from .cluster import Cluster
-from .exposures import Exposures
-from .known_again import Duplicates, settle_departed
-from .ledger import Ledger
-from .messages import Identity, Job, Measured, to_measure
-from .options import Pace, Progress, ScanError, ScanOptions, ScanSummary
-from .plan import Planner, stamp_of
-from .process import StopSignal, release_memory, share_mb
-from .queues import Queues
-from .roots_found import RootsFound
-from .runlog import RunLog
-from .workers import ClusterError, OwnWorkers, Workers
+from auditor.crawl.entries import FileEntry, Skipped
+from auditor.crawl.names import printable, shown_root
+from auditor.crawl.walk import find_files
+from auditor.engine.background_walk import Find, Walk
+from auditor.engine.cluster import Cluster
+from auditor.engine.exposures import Exposures
+from auditor.engine.known_again import Duplicates, settle_departed
+from auditor.engine.ledger import Ledger
+from auditor.engine.messages import Identity, Job, Measured, to_measure
+from auditor.engine.options import Pace, Progress, ScanError, ScanOptions, ScanSummary
+from auditor.engine.plan import Planner, stamp_of
+from auditor.engine.process import StopSignal, release_memory, share_mb
+from auditor.engine.queues import Queues
+from auditor.engine.roots_found import RootsFound
+from auditor.engine.runlog import RunLog
+from auditor.engine.workers import ClusterError, OwnWorkers, Workers
+from auditor.error_text import one_line
+from auditor.store.errors import StoreError
+from auditor.store.schema import Trouble
 
 if TYPE_CHECKING:
-    from ..store import Store
+    from auditor.store import Store
 
 __all__ = ["scan"]
 

@@ -8,12 +8,12 @@ from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
-from ..crawl.entries import FileEntry, Skipped
-from ..crawl.names import root_name
-from ..crawl.walk import find_files
-from .batch import close_decoders, new_scan_id, run_batch
-from .messages import FileRow, Measured, job_of
-from .options import ScanOptions
+from auditor.crawl.entries import FileEntry, Skipped
+from auditor.crawl.names import root_name
+from auditor.crawl.walk import find_files
+from auditor.engine.batch import close_decoders, new_scan_id, run_batch
+from auditor.engine.messages import FileRow, Measured, job_of
+from auditor.engine.options import ScanOptions
 
 __all__ = ["measure_files"]
 

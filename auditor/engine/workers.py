@@ -12,10 +12,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from ..error_text import one_line
-from .batch import close_decoders, new_scan_id, run_batch, warm_up, wind_down
-from .messages import Job
-from .options import ScanOptions
+from auditor.engine.batch import close_decoders, new_scan_id, run_batch, warm_up, wind_down
+from auditor.engine.messages import Job
+from auditor.engine.options import ScanOptions
+from auditor.error_text import one_line
 
 __all__ = ["ClusterError", "OwnWorkers", "Workers"]
 
@@ -173,7 +173,7 @@ class OwnWorkers(Workers):
             threading.Thread(target=self._warm_up, daemon=True).start()
         import distributed
 
-        from .in_process_cluster import cluster_in_process
+        from auditor.engine.in_process_cluster import cluster_in_process
 
         shutil.rmtree(self._scratch, ignore_errors=True)  # of a run that was killed
         self._cluster = cluster_in_process(self.count, self._scratch)

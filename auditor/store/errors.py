@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import Final
 
-from ..error_text import one_line
+from auditor.error_text import one_line
 
 __all__ = ["StoreBusy", "StoreError", "why", "write_error"]
 

@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 from typing import Final
 
-from ..open_files import open_own
-from .errors import StoreBusy, StoreError, why
+from auditor.open_files import open_own
+from auditor.store.errors import StoreBusy, StoreError, why
 
 __all__ = ["WriterLock"]
 

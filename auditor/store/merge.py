@@ -11,8 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from ..units import MB
-from .parts import (
+from auditor.store.parts import (
     UNREADABLE,
     DamagedPart,
     Part,
@@ -21,7 +20,8 @@ from .parts import (
     read_whole,
     write_part,
 )
-from .rows import chosen, last_in_parts, whole_numbers
+from auditor.store.rows import chosen, last_in_parts, whole_numbers
+from auditor.units import MB
 
 __all__ = ["SmallParts", "merge_parts"]
 

@@ -25,8 +25,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from ..open_files import write_file
-from ..units import MB
+from auditor.open_files import write_file
+from auditor.units import MB
 
 __all__ = [
     "UNREADABLE",

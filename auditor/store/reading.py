@@ -12,9 +12,17 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from .parts import DamagedPart, Part, damaged, list_parts, read_part, read_rows, read_whole
-from .repair import check, set_apart, without_pictures
-from .rows import (
+from auditor.store.parts import (
+    DamagedPart,
+    Part,
+    damaged,
+    list_parts,
+    read_part,
+    read_rows,
+    read_whole,
+)
+from auditor.store.repair import check, set_apart, without_pictures
+from auditor.store.rows import (
     KNOWN_COLUMNS,
     Known,
     codes,
@@ -25,7 +33,7 @@ from .rows import (
     positions,
     present_rows,
 )
-from .schema import (
+from auditor.store.schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
@@ -33,7 +41,7 @@ from .schema import (
     some_rows,
     stored_keys,
 )
-from .side_files import read_unread, version_of
+from auditor.store.side_files import read_unread, version_of
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,9 +17,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from .parts import UNREADABLE, DamagedPart, Part, list_parts, read_part, read_whole
-from .rows import KNOWN_COLUMNS, Known, newest
-from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
+from auditor.store.parts import UNREADABLE, DamagedPart, Part, list_parts, read_part, read_whole
+from auditor.store.rows import KNOWN_COLUMNS, Known, newest
+from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 
 __all__ = ["check", "mend", "set_apart", "without_pictures"]
 

@@ -17,8 +17,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from .parts import Part
-from .schema import FRAME_SCHEMA, Trouble, path_key
+from auditor.store.parts import Part
+from auditor.store.schema import FRAME_SCHEMA, Trouble, path_key
 
 __all__ = [
     "KNOWN_COLUMNS",

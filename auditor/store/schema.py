@@ -16,8 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ..crawl.names import printable
-from ..record import COLUMNS, PICTURE_COLUMNS
+from auditor.crawl.names import printable
+from auditor.record import COLUMNS, PICTURE_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,13 +12,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from .. import __version__
-from ..answers import ANSWERS, TAKEN_BACK
-from ..crawl.names import as_text, path_prefixes
-from ..error_text import one_line
-from ..open_files import write_file
-from .errors import StoreError
-from .parts import list_parts
+from auditor import __version__
+from auditor.answers import ANSWERS, TAKEN_BACK
+from auditor.crawl.names import as_text, path_prefixes
+from auditor.error_text import one_line
+from auditor.open_files import write_file
+from auditor.store.errors import StoreError
+from auditor.store.parts import list_parts
 
 __all__ = [
     "STORE_VERSION",

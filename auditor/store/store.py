@@ -10,14 +10,14 @@ from typing import Any, Final
 
 import pyarrow as pa
 
-from .errors import write_error
-from .lock import WriterLock
-from .merge import SmallParts
-from .parts import Part, list_parts, write_part
-from .reading import StoreReader
-from .repair import mend
-from .schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, picture_table
-from .side_files import renew_unread, version_of, write_version
+from auditor.store.errors import write_error
+from auditor.store.lock import WriterLock
+from auditor.store.merge import SmallParts
+from auditor.store.parts import Part, list_parts, write_part
+from auditor.store.reading import StoreReader
+from auditor.store.repair import mend
+from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, picture_table
+from auditor.store.side_files import renew_unread, version_of, write_version
 
 __all__ = ["Store"]
 
