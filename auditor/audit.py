@@ -119,12 +119,12 @@ def infer_frames(
         When no measured frame meets the restrictions, or none tells how noisy what is accepted looks.
     """
     from auditor.crawl import Selection
-    from auditor.engine.runlog import RunLog
     from auditor.gear.idle import idle
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults
     from auditor.infer.profile import infer_profile
+    from auditor.open_files import RunLog
     from auditor.output import archives_of
     from auditor.store.side_files import read_answers
 

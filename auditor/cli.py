@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import sys
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +21,7 @@ from auditor.cli_frame import Commands, Name, fail, need_store, terminal
 
 if TYPE_CHECKING:
     from auditor.audit import InferOptions
-    from auditor.engine import ScanSummary
+    from auditor.engine import Progress, ScanSummary
 
 __all__ = ["main"]
 
@@ -197,7 +200,7 @@ def _infer_options(given: dict[str, Any]) -> InferOptions:
 
 def _outliving_terminal(out: Path) -> Path:
     """From now on nobody need listen; the log lies in the output folder, whose real place is returned."""
-    from auditor.engine.runlog import RunLog
+    from auditor.open_files import RunLog
     from auditor.output import real_place
 
     target = real_place(out)
@@ -217,7 +220,6 @@ def _scan(
     from auditor.engine import ScanError, ScanOptions
     from auditor.library import NoArchiveError
     from auditor.output import OutputError
-    from auditor.preloading import with_preloading
     from auditor.store import StoreBusy, StoreError
 
     limits = options.taken(ScanOptions, given)
@@ -228,13 +230,49 @@ def _scan(
                 out,
                 options=limits,
                 without_folders=without_folders,
-                progress=with_preloading(show) if profile_follows else show,
+                progress=_with_preloading(show) if profile_follows else show,
                 **given,
             )
     except (NoArchiveError, OptionError, OutputError) as error:
         fail(str(error), 2)
     except (ScanError, StoreBusy, StoreError) as error:
         fail(str(error), 1)
+
+
+def _with_preloading(progress: Callable[[Progress], None]) -> Callable[[Progress], None]:
+    """Display of progress that also loads the later stages once workers measure: this process has nothing else
+    to do then, and later everything would wait for them."""
+    begun = False
+
+    def show(state: Progress) -> None:
+        nonlocal begun
+        if state.rate and not begun:
+            begun = True
+            threading.Thread(target=_preload_later_stages, daemon=True).start()
+        progress(state)
+
+    return show
+
+
+def _preload_later_stages() -> None:
+    """Load all that profile and report are made with, once.
+
+    None of it becomes garbage: Python need not look for any in it, now or ever after, which takes a
+    twentieth of the time of a small profile. That holds for all there is at that moment, so that a library
+    must not do it.
+    """
+    if "auditor.infer.profile" in sys.modules:
+        return
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        for name in ("crawl.captures", "settings.agreement", "infer.profile", "report.write"):
+            import_module(f"auditor.{name}")
+        import_module("auditor.report.page").prepare()
+    finally:
+        gc.freeze()
+        if collecting:
+            gc.enable()
 
 
 def _profile(
@@ -245,12 +283,11 @@ def _profile(
 ) -> Mapping[str, Any]:
     from auditor.audit import OptionError
     from auditor.crawl.names import shown_root
-    from auditor.preloading import preload_later_stages
     from auditor.store import StoreError, why
     from auditor.unchanged import unless_unchanged
 
     def make() -> Mapping[str, Any]:
-        preload_later_stages()
+        _preload_later_stages()
         made = auditor.profile(auditor.load(target), wanted, archives=archives)
         # Who only opens the page learns what the scan had to say, too.
         made["notices"] = list(dict.fromkeys([*notices, *made["notices"]]))

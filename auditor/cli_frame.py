@@ -21,7 +21,7 @@ from auditor.crawl.names import plain_text
 from auditor.safe_path import leave_out_current_folder
 
 if TYPE_CHECKING:
-    from auditor.engine.runlog import RunLog
+    from auditor.open_files import RunLog
 
 __all__ = [
     "Amount",

@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 from auditor import cli_options as options
-from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.cli_frame import Folder, Name, ReadFile, fail, need_store, read_profile, terminal
+from auditor.model import ANSWERS, TAKEN_BACK
 from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]

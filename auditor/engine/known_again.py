@@ -18,7 +18,7 @@ from auditor.crawl.names import on_disk, printable
 from auditor.engine.file_bytes import is_url
 from auditor.engine.ledger import counted
 from auditor.engine.messages import Identity, Job, to_measure
-from auditor.engine.roots_found import RootsFound, with_end
+from auditor.engine.walking import RootsFound, with_end
 from auditor.store.schema import path_key
 
 if TYPE_CHECKING:

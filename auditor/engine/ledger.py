@@ -13,7 +13,7 @@ from auditor.engine.file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
 from auditor.engine.messages import FileRow, Identity, Job, Measured, to_measure
 from auditor.engine.options import ScanOptions, ScanSummary
 from auditor.engine.plan import UNREAD_STAMP, Planner
-from auditor.engine.runlog import RunLog
+from auditor.open_files import RunLog
 from auditor.store.schema import Trouble, path_key
 
 if TYPE_CHECKING:

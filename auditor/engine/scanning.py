@@ -16,7 +16,6 @@ import numpy as np
 from auditor.crawl.entries import FileEntry, Skipped
 from auditor.crawl.names import printable, shown_root
 from auditor.crawl.walk import find_files
-from auditor.engine.background_walk import Find, Walk
 from auditor.engine.cluster import Cluster
 from auditor.engine.exposures import Exposures
 from auditor.engine.known_again import Duplicates, settle_departed
@@ -26,10 +25,10 @@ from auditor.engine.options import Pace, Progress, ScanError, ScanOptions, ScanS
 from auditor.engine.plan import Planner, stamp_of
 from auditor.engine.process import StopSignal, release_memory, share_mb
 from auditor.engine.queues import Queues
-from auditor.engine.roots_found import RootsFound
-from auditor.engine.runlog import RunLog
+from auditor.engine.walking import Find, RootsFound, Walk
 from auditor.engine.workers import ClusterError, OwnWorkers, Workers
 from auditor.error_text import one_line
+from auditor.open_files import RunLog
 from auditor.store.errors import StoreError
 from auditor.store.schema import Trouble
 

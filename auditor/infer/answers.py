@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import betaincinv
 
-from auditor.answers import ANSWERS
-from auditor.model import Answers
+from auditor.model import ANSWERS, Answers
 from auditor.record.values import flags
 
 __all__ = ["answers_of", "apply_answers", "no_answers", "tally"]
@@ -26,7 +25,7 @@ def answers_of(frames: pd.DataFrame, given: Mapping[str, str]) -> pd.Series:
         Columns `file_id`, `path`, `capture` and `best`, as far as there are any; on one file an answer by path
         has precedence.
     given : mapping of str to str
-        Path or file id -> one of `answers.ANSWERS`, or `answers.TAKEN_BACK`; later ones were given later.
+        Path or file id -> one of `model.ANSWERS`, or `TAKEN_BACK`; later ones were given later.
 
     Returns
     -------

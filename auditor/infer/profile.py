@@ -122,7 +122,7 @@ def infer_profile(
     gear : Gear, optional
         From `gear.usage.gear_in_use`.
     answers : mapping of str to str, optional
-        Path or file id -> one of `answers.ANSWERS`.
+        Path or file id -> one of `model.ANSWERS`.
     faults : Faults, optional
         Takes what fails; a new one where None.
 

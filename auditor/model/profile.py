@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, Required, TypedDict
+from typing import Annotated, Any, Final, Literal, NotRequired, Required, TypedDict, get_args
 
 from auditor.error_text import one_line
 from auditor.model.body import Accepted, Body, Habit, IsoMatch
@@ -17,6 +17,8 @@ from auditor.model.schema import (
 )
 
 __all__ = [
+    "ANSWERS",
+    "TAKEN_BACK",
     "Answers",
     "Criteria",
     "Fault",
@@ -34,6 +36,13 @@ __all__ = [
     "Verdicts",
     "fault_of",
 ]
+
+
+Answer = Literal["meant", "fine", "bad"]
+"""What a photographer can answer on a frame that was listed: it was meant so; it is fine; it is indeed bad."""
+ANSWERS: Final = get_args(Answer)
+TAKEN_BACK: Final = "none"
+"""Takes an earlier answer back."""
 
 
 class Frames(TypedDict):
@@ -88,7 +97,7 @@ class Keeper(TypedDict, total=False):
     maybe_deliberate: Annotated[bool, "the blur may be meant"]
     probability: float | None
     settings: dict[str, str | float | None]
-    answer: Annotated[Literal["meant", "fine", "bad"] | None, "the photographer's own answer"]
+    answer: Annotated[Answer | None, "the photographer's own answer"]
 
 
 class Setting(TypedDict, total=False):

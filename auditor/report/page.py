@@ -26,9 +26,8 @@ from auditor.report import first_screen, sentences, summary, words
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
 from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import FEW, LEVELS, match_tables
-from auditor.report.keepers_view import keeper_groups, keeper_rows
+from auditor.report.keepers_view import keeper_groups, keeper_rows, thumbs_within
 from auditor.report.lens_chart import highest, lens_chart
-from auditor.report.pictures import thumbs_within
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.snr_chart import snr_chart

@@ -21,7 +21,6 @@ from auditor.store.parts import (
     read_rows,
     read_whole,
 )
-from auditor.store.repair import check, set_apart, without_pictures
 from auditor.store.rows import (
     KNOWN_COLUMNS,
     Known,
@@ -42,6 +41,7 @@ from auditor.store.schema import (
     stored_keys,
 )
 from auditor.store.side_files import read_unread, version_of
+from auditor.store.upkeep import check, set_apart, without_pictures
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Final
 
 from auditor import __version__
-from auditor.answers import ANSWERS, TAKEN_BACK
 from auditor.crawl.names import as_text, path_prefixes
 from auditor.error_text import one_line
+from auditor.model import ANSWERS, TAKEN_BACK
 from auditor.open_files import write_file
 from auditor.store.errors import StoreError
 from auditor.store.parts import list_parts
@@ -122,7 +122,7 @@ def parse_answers(text: str) -> dict[str, str]:
     Returns
     -------
     dict
-        Path -> answer, one of `answers.ANSWERS` or `answers.TAKEN_BACK`.
+        Path -> answer, one of `model.ANSWERS` or `model.TAKEN_BACK`.
 
     Raises
     ------

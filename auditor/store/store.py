@@ -12,12 +12,11 @@ import pyarrow as pa
 
 from auditor.store.errors import write_error
 from auditor.store.lock import WriterLock
-from auditor.store.merge import SmallParts
 from auditor.store.parts import Part, list_parts, write_part
 from auditor.store.reading import StoreReader
-from auditor.store.repair import mend
 from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, picture_table
 from auditor.store.side_files import renew_unread, version_of, write_version
+from auditor.store.upkeep import SmallParts, mend
 
 __all__ = ["Store"]
 

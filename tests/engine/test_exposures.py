@@ -309,7 +309,7 @@ def test_an_archive_in_stretches_loses_and_doubles_nothing(
     tmp_path: Path, at_once: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("auditor.engine.scanning.STRETCH", 7)
-    monkeypatch.setattr("auditor.engine.background_walk.CHUNK", 3)
+    monkeypatch.setattr("auditor.engine.walking.CHUNK", 3)
     root = tmp_path / "a"
     for n in range(15):
         jpeg(root / "1" / f"IMG_{n:04d}.jpg", n)

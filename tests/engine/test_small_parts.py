@@ -12,14 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from auditor import open_files
 from auditor.engine import ScanSummary, file_bytes
 from auditor.engine import batch as batch_module
-from auditor.engine import runlog as runlog_module
 from auditor.engine.decoder import Decoder
 from auditor.engine.messages import receive, send
 from auditor.engine.options import ScanOptions
 from auditor.engine.queues import BATCH_FILES, LIGHT_FILES, Queues
-from auditor.engine.runlog import RunLog
+from auditor.open_files import RunLog
 
 MB = 2**20
 
@@ -162,7 +162,7 @@ def test_names_that_are_no_text_survive_a_message() -> None:
 def test_the_log_stays_short_and_never_stops_a_scan(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(runlog_module, "LIMIT_BYTES", 1000)
+    monkeypatch.setattr(open_files, "LIMIT_BYTES", 1000)
     log = RunLog(tmp_path / "log.txt")
     for number in range(200):
         log.line(f"line {number}\nsecond")

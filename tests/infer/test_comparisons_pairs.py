@@ -17,9 +17,9 @@ from auditor.infer.comparisons import (
     labels_from_csv,
 )
 from auditor.infer.comparisons.compare import crop_trade_off
-from auditor.infer.comparisons.image_matching import read_thumb, registered_correlation
 from auditor.infer.comparisons.labels import normalised, own_labels
 from auditor.infer.comparisons.pairs import find_pairs
+from auditor.infer.comparisons.small_pictures import read_thumb, registered_correlation
 from auditor.infer.criteria import Criteria
 from auditor.optics import defocus_disc_px, hyperfocal_m, mtf50, system_mtf
 

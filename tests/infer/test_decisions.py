@@ -12,13 +12,12 @@ from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions import DECISIONS, decide
+from auditor.infer.decisions import DECISIONS, decide, decision_shots
 from auditor.infer.decisions.changes import _Test, _what, find_changes
 from auditor.infer.decisions.focus_bias import _sign_flip_p, _theil_sen, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Change, Series, estimate_change, most_likely_change
 from auditor.infer.decisions.sensor_dust import find_dust
-from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import (
     OPEN,
     Figures,

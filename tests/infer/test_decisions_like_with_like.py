@@ -14,12 +14,11 @@ from auditor.artificial.depth_of_field import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions import decide
+from auditor.infer.decisions import decide, decision_shots
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import find_dust
-from auditor.infer.decisions.shots import decision_shots
 from auditor.infer.decisions.visible import visible_losses
 from auditor.infer.decisions.visible_noise import noise_visibility
 from auditor.record import DUST_GRID, TONE_SIGNALS, ZONES, Dust, pack_dust, tone_column

@@ -16,8 +16,8 @@ from test_page import unpacked, written
 
 from auditor.report import words
 from auditor.report.iso_words import match_tables
+from auditor.report.keepers_view import shows_detail
 from auditor.report.lens_chart import lens_chart
-from auditor.report.pictures import shows_detail
 from auditor.report.sentences import no_onset
 from auditor.report.snr_chart import _marks, snr_chart
 from auditor.report.summary import summary_lines

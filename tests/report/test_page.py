@@ -25,9 +25,8 @@ from auditor.record.pictures import fetch_pictures
 from auditor.report import page as page_room
 from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex, by_priority
-from auditor.report.keepers_view import SETTING_CAUSES
+from auditor.report.keepers_view import SETTING_CAUSES, thumbs_within
 from auditor.report.lens_chart import lens_chart
-from auditor.report.pictures import thumbs_within
 from auditor.report.write import write_report
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"

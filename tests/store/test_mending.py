@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from test_store import parts, picture, row
 
 from auditor.cli import main
-from auditor.engine.runlog import RunLog
+from auditor.open_files import RunLog
 from auditor.store import STORE_VERSION, Store, StoreError
 from auditor.store.parts import list_parts
 from auditor.store.schema import PICTURE_SCHEMA, path_key
@@ -127,7 +127,7 @@ def test_merging_looks_at_each_part_a_fixed_number_of_times(
     """What the size of a waiting table costs was once asked again for every part that followed."""
     import pyarrow as pa
 
-    from auditor.store import merge
+    from auditor.store import upkeep
     from auditor.store.parts import Part
 
     asked = 0
@@ -146,15 +146,15 @@ def test_merging_looks_at_each_part_a_fixed_number_of_times(
             asked += 1
             return 10
 
-    monkeypatch.setattr(merge, "chosen", lambda table, rows: Counted())
-    monkeypatch.setattr(merge, "last_in_parts", lambda keys: [[True]] * 200)
+    monkeypatch.setattr(upkeep, "chosen", lambda table, rows: Counted())
+    monkeypatch.setattr(upkeep, "last_in_parts", lambda keys: [[True]] * 200)
     monkeypatch.setattr(
-        merge, "write_part", lambda folder, first, last, tables, *more: list(tables)
+        upkeep, "write_part", lambda folder, first, last, tables, *more: list(tables)
     )
     monkeypatch.setattr(pa, "concat_tables", lambda tables: tables)
     run = [Part(n, n, tmp_path / str(n)) for n in range(200)]
     table = PICTURE_SCHEMA.empty_table()
-    merge.merge_parts(tmp_path, run, lambda part, names: table, PICTURE_SCHEMA, 9, "file_id")
+    upkeep.merge_parts(tmp_path, run, lambda part, names: table, PICTURE_SCHEMA, 9, "file_id")
     assert asked == 200
 
 

@@ -1,15 +1,14 @@
 """What did the filter, the converter, the crop mode, the focus method cost?
 
 The path inside: frames to labels (`labels`), labels to pairs of one scene (`pairs`, `choose`,
-`small_pictures`, `image_matching`), pairs to differences (`sharp` and `paired`, `colour` and `tint`,
-`hyperfocal`), differences to words and to the pairs that are missing (`verdict`); `compare` joins them, and
-`converter_pairs` with what curves say of a converter.
+`small_pictures`), pairs to differences (`sharp` and `paired`, `colour` and `tint`,
+`hyperfocal`), differences to words and to the pairs that are missing (`verdict`); `compare` joins them, and them with
+what curves say of a converter.
 """
 
 from __future__ import annotations
 
-from auditor.infer.comparisons.compare import compare_labels
-from auditor.infer.comparisons.converter_pairs import one_answer
+from auditor.infer.comparisons.compare import compare_labels, one_answer
 from auditor.infer.comparisons.hyperfocal import focus_table
 from auditor.infer.comparisons.labels import label_sets, labels_from_csv, unmatched
 from auditor.infer.comparisons.verdict import pairs_to_shoot

@@ -14,9 +14,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.image_matching import read_thumb, registered_correlation
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
-from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
+from auditor.infer.comparisons.small_pictures import (
+    Signatures,
+    SmallPictures,
+    read_thumb,
+    registered_correlation,
+)
 from auditor.infer.lenses.converters import factor_in_name
 from auditor.infer.lenses.grouping import SAME_PITCH
 from auditor.infer.lenses.scene_groups import SAME_SCENE

@@ -19,7 +19,7 @@ from scipy.special import stdtrit
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.choose import MINUTES
-from auditor.infer.comparisons.curves import USUAL_BLUR
+from auditor.infer.comparisons.sharp import USUAL_BLUR
 from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST

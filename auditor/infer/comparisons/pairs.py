@@ -25,7 +25,6 @@ from auditor.infer.comparisons.choose import (
     Pair,
     pair_scale,
 )
-from auditor.infer.comparisons.image_matching import correlation_at_scale
 from auditor.infer.comparisons.labels import (
     CROP,
     MERGED,
@@ -39,7 +38,7 @@ from auditor.infer.comparisons.labels import (
     names_control,
     negated,
 )
-from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures
+from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures, correlation_at_scale
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.frame_values import days, group_numbers, usable
 from auditor.infer.lenses.scene_groups import SAME_SCENE

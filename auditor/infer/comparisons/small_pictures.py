@@ -1,11 +1,17 @@
-"""What frames look like, read when it is known which are compared: thumbnails and colour grids, and
-signatures."""
+"""What frames look like, read when it is known which are compared: thumbnails, colour grids and signatures; and
+whether two show one scene.
+
+Brightness does not matter (gradients are compared, normalised), small shifts and rotations are found
+by phase correlation (Kuglin & Hines, 1975) and then by turning one picture onto the other until they correlate
+best (Evangelidis & Psarakis, IEEE PAMI 30, 2008).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Final
+from typing import Final, TypeVar
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -16,7 +22,165 @@ from auditor.infer.lenses.scene_groups import read_signatures
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.values import texts
 
-__all__ = ["Signatures", "SmallPictures"]
+__all__ = [
+    "Signatures",
+    "SmallPictures",
+    "correlation_at_scale",
+    "middle_of",
+    "read_thumb",
+    "registered_correlation",
+]
+
+Floats = NDArray[np.float32]
+Grid = TypeVar("Grid", NDArray[np.float32], NDArray[np.float64])
+
+_UNTIL: Final = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-4)
+"""Rounds at most in which one picture is turned onto the other, and the gain below which it lies well."""
+_SMOOTHED_PX: Final = 5
+"""Width over which pictures are smoothed for it: a start some pixels off still finds its way."""
+_MOST_SHIFT: Final = 0.25
+"""Share of the long side by which two frames of one scene may be turned apart."""
+_LEAST_SIDE_PX: Final = 16
+"""A smaller thumbnail tells nothing."""
+_SIGNATURE: Final = (8, 12)
+"""Rows and columns of `FrameRecord.signature`."""
+
+
+def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
+    """Decode a thumbnail.
+
+    Parameters
+    ----------
+    data : bytes or None
+        A small JPEG.
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns), or None
+        Grey; None where there is none, or it cannot be decoded or is smaller than `_LEAST_SIDE_PX`.
+    """
+    if not isinstance(data, (bytes, bytearray, memoryview)) or not len(data):
+        return None
+    picture = cv2.imdecode(np.frombuffer(bytes(data), np.uint8), cv2.IMREAD_GRAYSCALE)
+    return (
+        None if picture is None or min(picture.shape) < _LEAST_SIDE_PX else picture.astype(np.uint8)
+    )
+
+
+def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
+    smooth = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
+    # Square root of the magnitude: strong edges of the sky line do not drown the rest.
+    dx, dy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    return np.asarray(np.sqrt(cv2.magnitude(dx, dy)), np.float32)
+
+
+def _correlation(a: Floats, b: Floats) -> float:
+    """0 where either is even, or has no pixels."""
+    if not a.size:
+        return 0.0
+    x, y = a - a.mean(), b - b.mean()
+    size = float(np.sqrt((x * x).sum() * (y * y).sum()))
+    return float((x * y).sum() / size) if size > 0 else 0.0
+
+
+def registered_correlation(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> float:
+    """Correlation of the gradients of two thumbnails after registration.
+
+    Shift by phase correlation, then a Euclidean transform by maximisation of the correlation coefficient
+    (ECC); the best of no transform, the shift and the full one counts.
+
+    Parameters
+    ----------
+    a, b : ndarray of uint8, shape (rows, columns)
+        Grey thumbnails.
+    scale : float
+        How many times as large `a` shows the scene.
+
+    Returns
+    -------
+    float
+        Where both overlap: 1 the same, about 0 unrelated; -1 where no transform of a plausible size fits.
+
+    References
+    ----------
+    C. D. Kuglin and D. C. Hines (1975), phase correlation.
+    G. D. Evangelidis and E. Z. Psarakis, IEEE PAMI 30 (2008), ECC.
+    """
+    if a.shape != b.shape:
+        a = np.asarray(cv2.resize(a, (b.shape[1], b.shape[0]), interpolation=cv2.INTER_AREA))
+    height, width = b.shape
+    size = (width, height)
+    ga, gb = middle_of(_gradient(a), 1 / scale), _gradient(b)
+    # Only what `a` shows of it: its rim repeated says nothing.
+    shown = np.zeros(b.shape, np.uint8)
+    rim = [max(round(n * (1 - 1 / scale) / 2), 0) for n in b.shape]
+    shown[rim[0] : height - rim[0], rim[1] : width - rim[1]] = 1
+    shift, _ = cv2.phaseCorrelate(gb, ga, cv2.createHanningWindow(size, cv2.CV_32F))
+    start = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
+    try:
+        _, refined = cv2.findTransformECC(
+            gb, ga, start.copy(), cv2.MOTION_EUCLIDEAN, _UNTIL, shown, _SMOOTHED_PX
+        )
+    except cv2.error:  # nothing to hold on to
+        refined = start
+    best = -1.0
+    for transform in (np.eye(2, 3, dtype=np.float32), start, refined):
+        middle = np.array([width, height]) / 2
+        moved = transform[:, :2] @ middle + transform[:, 2] - middle
+        if float(np.hypot(*moved)) > _MOST_SHIFT * max(size):
+            continue
+        registered, where = (
+            np.asarray(
+                cv2.warpAffine(p, transform, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP),
+                np.float32,
+            )
+            for p in (ga, shown)
+        )
+        best = max(best, _correlation(registered[where > 0], gb[where > 0]))
+    return best
+
+
+def middle_of(grid: Grid, scale: float) -> Grid:
+    """The middle of a picture as one of its own: what a picture `scale` times as large shows.
+
+    Parameters
+    ----------
+    grid : ndarray of float, shape (rows, columns, ...)
+        Picture.
+    scale : float
+        Magnification.
+
+    Returns
+    -------
+    ndarray
+        Of the same shape and dtype, bilinear.
+    """
+    rows, columns = grid.shape[:2]
+    middle = np.array([columns - 1, rows - 1]) / 2
+    matrix = np.column_stack([np.eye(2) / scale, middle * (1 - 1 / scale)])
+    enlarged = cv2.warpAffine(
+        grid, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return enlarged.astype(grid.dtype)
+
+
+def correlation_at_scale(a: Floats, b: Floats, scale: float) -> float:
+    """Correlation of two signatures of which one shows the middle of the other, enlarged.
+
+    Parameters
+    ----------
+    a, b : ndarray of float32, shape (96,)
+        12 x 8 grey means each.
+    scale : float
+        How many times as large `a` shows the scene.
+
+    Returns
+    -------
+    float
+        0 where either is even.
+    """
+    return _correlation(a, middle_of(b.reshape(_SIGNATURE), scale).ravel())
 
 
 _MOST: Final = 5000

@@ -1,8 +1,10 @@
-"""The walk through the archive, in a thread of its own: a share that stalls must not stall the rest."""
+"""The walk through the archive, in a thread of its own: a share that stalls must not stall the rest; and which of
+the folders given held a picture, so that none is passed over without a word."""
 
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import threading
 import time
@@ -11,9 +13,12 @@ from pathlib import Path
 from typing import Final
 
 from auditor.crawl.entries import FileEntry, Skipped
+from auditor.crawl.names import root_name
+from auditor.engine.file_bytes import is_url
 from auditor.error_text import one_line
 
-__all__ = ["Find", "Walk"]
+__all__ = ["Find", "RootsFound", "Walk", "with_end"]
+
 
 CHUNK: Final = 2048
 """Files handed on together ..."""
@@ -80,3 +85,43 @@ class Walk:
     def give_up(self) -> None:
         """Let the thread end at the next file; nobody waits for it."""
         self._given_up = True
+
+
+def with_end(root: str) -> str:
+    """A root as the beginning of the paths of what lies in it."""
+    return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
+
+
+class RootsFound:
+    """Takes what the walk finds; what lies in two roots, by a link too, counts for both."""
+
+    def __init__(self, roots: Sequence[str | Path]) -> None:
+        names = {root_name(r): None for r in roots}
+        self._real = {n: n if is_url(n) else os.path.realpath(n) for n in names}
+        self._empty = dict(self._real)
+        self.walked: set[str] = set()
+        """Roots under which files were found that can be read."""
+
+    def take(self, found: Iterable[FileEntry | Skipped]) -> None:
+        """Pictures, and folders that cannot be read: these are told by themselves."""
+        for item in found:
+            if isinstance(item, FileEntry):
+                self.walked.add(item.root)
+                self._empty.pop(item.root, None)
+            elif not (item.picture or item.unreadable):
+                continue
+            if self._empty:
+                self._held(item.path)
+
+    def _held(self, path: str) -> None:
+        places = [path]
+        for root, real in self._real.items():
+            if with_end(path).startswith(with_end(root)):
+                places.append(real + path[len(root) :])
+        for root, real in list(self._empty.items()):
+            if any(with_end(p).startswith((with_end(root), with_end(real))) for p in places):
+                del self._empty[root]
+
+    def empty(self) -> list[str]:
+        """The roots in which nothing was found."""
+        return list(self._empty)
