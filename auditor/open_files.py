@@ -15,9 +15,6 @@ from typing import Final
 
 from auditor.units import MB
 
-__all__ = ["RunLog", "atomic_write", "open_own", "open_unnoticed", "write_file"]
-
-
 _RIGHTS: Final = 0o644
 """Of a new file: its owner may write, others read."""
 

@@ -16,8 +16,6 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
 
-__all__ = ["unless_unchanged"]
-
 _NOTE: Final = "profiled.json"
 _NO_INPUT: Final = frozenset({_NOTE, "log.txt", "lock"})
 """Files of the store that no profile is made from."""

@@ -17,8 +17,6 @@ from auditor.crawl.suffixes import (
 )
 from auditor.error_text import one_line
 
-__all__ = ["find_remote"]
-
 
 def find_remote(address: str) -> Iterator[FileEntry | Skipped]:
     """Every picture under an address such as 'sftp://host/pictures' or 'memory://archive', by its name:

@@ -11,8 +11,6 @@ import pandas as pd
 
 from auditor.units import SECOND_CHARACTERS
 
-__all__ = ["Selection", "SelectionError", "start_of"]
-
 NAMES: Final = 6
 """So many names are offered where one matches nothing."""
 

@@ -27,8 +27,6 @@ from auditor.crawl.suffixes import (
     suffix_of,
 )
 
-__all__ = ["find_files"]
-
 _name = attrgetter("name")
 
 

@@ -10,8 +10,6 @@ from auditor.gear.gear_file import Chosen, in_folder, names_one_of
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["idle", "idle_folders", "idle_names"]
-
 
 def idle(
     frames: pd.DataFrame, gear: Chosen, folders: Sequence[str], archives: Sequence[str]

@@ -22,18 +22,6 @@ from typing import (
     is_typeddict,
 )
 
-__all__ = [
-    "Bound",
-    "Count",
-    "Ends",
-    "NotNegative",
-    "Positive",
-    "PositiveCount",
-    "PositiveShare",
-    "Share",
-    "schema_of",
-]
-
 Schema = dict[str, Any]
 
 

@@ -11,8 +11,6 @@ from auditor.report.first_screen import role_of
 from auditor.report.sentences import on_body
 from auditor.report.words import named
 
-__all__ = ["gear_faults"]
-
 MOST: Final = 3
 """So many are told at once; the page holds all of them."""
 _DECENTRED: Final = "probably decentred"

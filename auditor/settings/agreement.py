@@ -25,8 +25,6 @@ from auditor.settings.names import (
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
-__all__ = ["one_spelling", "reconcile", "reconcile_kinds", "reconcile_lenses", "turn_back"]
-
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
     """Settle names, scale and kind of file over all frames of a table.

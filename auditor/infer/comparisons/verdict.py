@@ -10,17 +10,6 @@ from typing import Final
 from auditor.infer.enough import NEGLIGIBLE
 from auditor.model import Comparison, Finding, Shot
 
-__all__ = [
-    "NEGLIGIBLE_STOPS",
-    "USUAL_PAIRS",
-    "entry",
-    "few_scenes",
-    "pairs_to_settle",
-    "pairs_to_shoot",
-    "sharpness_verdict",
-    "verdict",
-]
-
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
 NEGLIGIBLE_STOPS: Final = 0.1

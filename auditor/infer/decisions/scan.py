@@ -25,8 +25,6 @@ from auditor.robust import (
     scale_of,
 )
 
-__all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
-
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 

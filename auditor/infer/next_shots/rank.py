@@ -22,8 +22,6 @@ from auditor.infer.next_shots.series import (
 )
 from auditor.model import Shot
 
-__all__ = ["handheld_requests", "next_shots", "open_note"]
-
 Block = Mapping[str, Any]
 
 AFTERNOON_MIN: Final = 120.0
