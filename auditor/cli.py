@@ -281,8 +281,8 @@ def _profile(
 ) -> Mapping[str, Any]:
     from auditor.audit import OptionError
     from auditor.crawl.names import shown_root
+    from auditor.output import unless_unchanged
     from auditor.store import StoreError, why
-    from auditor.unchanged import unless_unchanged
 
     def make() -> Mapping[str, Any]:
         _preload_later_stages()

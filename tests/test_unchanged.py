@@ -7,8 +7,8 @@ import sys
 
 import pytest
 
-from auditor import unchanged
-from auditor.unchanged import unless_unchanged
+from auditor import output
+from auditor.output import unless_unchanged
 
 
 @pytest.fixture
@@ -58,7 +58,7 @@ def test_what_python_and_templates_compile_to_changes_nothing(out, tmp_path, mon
     compiled = program / "templates" / "__pycache__"
     compiled.mkdir(parents=True)
     (program / "unchanged.py").write_text("program")
-    monkeypatch.setattr(unchanged, "__file__", str(program / "unchanged.py"))
+    monkeypatch.setattr(output, "__file__", str(program / "unchanged.py"))
     assert _times_made(out, ["a"]) == 1
     (compiled / "page.cache").write_text("compiled")
     assert _times_made(out, ["a"]) == 0

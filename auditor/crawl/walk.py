@@ -1,4 +1,5 @@
-"""Folders to files: every picture of an archive once, in a fixed order, with what was passed over.
+"""Folders to files: every picture of an archive once, in a fixed order, with what was passed over; of this machine,
+or of another one's file system by any address that fsspec knows.
 
 One pass of `os.scandir` distinguishes files, folders and links without asking the disk again; only
 pictures are asked for size and time, and only files without an ending are opened. Per folder only
@@ -7,14 +8,17 @@ names are held, so that memory follows the largest folder, not the archive.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import stat
 from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 from operator import attrgetter
 from pathlib import Path
+from typing import Any
 
-from auditor.crawl.entries import FileEntry, Skipped, changed_ns, sidecar_of
+from auditor.crawl.entries import FileEntry, Skipped, changed_ns, in_64_bits, sidecar_of, stamp
 from auditor.crawl.mounts import is_of_system
 from auditor.crawl.names import root_name
 from auditor.crawl.suffixes import (
@@ -26,6 +30,7 @@ from auditor.crawl.suffixes import (
     holds_picture,
     suffix_of,
 )
+from auditor.error_text import one_line
 
 _name = attrgetter("name")
 
@@ -51,9 +56,7 @@ def find_files(roots: Sequence[str | Path]) -> Iterator[FileEntry | Skipped]:
     walker = _Walker([os.path.realpath(r) for r in named if "://" not in r])
     for root in named:
         if "://" in root:
-            from auditor.crawl.remote import find_remote
-
-            yield from find_remote(root)
+            yield from _find_remote(root)
         else:
             yield from walker.walk(root)
 
@@ -262,3 +265,95 @@ def _lone_sidecar(path: str) -> str | None:
             if os.path.isfile(candidate + suffix):
                 return candidate + suffix
     return None
+
+
+def _find_remote(address: str) -> Iterator[FileEntry | Skipped]:
+    """Every picture under an address such as 'sftp://host/pictures' or 'memory://archive', by its name:
+    looking into files without an ending would cost a question over the network for each.
+
+    Paths are given with their protocol, so that `fsspec.open` reads them. A file system that keeps
+    no time of change reports 0, and its files are distinguished by size alone.
+    """
+    import fsspec
+
+    try:
+        system, start = fsspec.core.url_to_fs(address)
+        kind = system.info(start)["type"]
+    except Exception as error:  # every protocol has its own; the run goes on with the next root
+        yield Skipped(address, f"can't be opened: {_error_words(error)}", False, True)
+        return
+    # A web server calls everything a file; a folder's address there ends with a slash.
+    if kind == "file" and not start.endswith("/"):
+        yield _remote_entry(system, system.info(start), address, None)
+        return
+    pending = [start]
+    visited: set[str] = set()
+    while pending:
+        folder = pending.pop()
+        if folder in visited:
+            continue
+        visited.add(folder)
+        try:
+            listing = sorted(system.ls(folder, detail=True), key=lambda info: str(info["name"]))
+        except Exception as error:
+            reason = f"the folder can't be read: {_error_words(error)}"
+            yield Skipped(system.unstrip_protocol(folder), reason, False, True)
+            continue
+        names = {_last(info): info for info in listing if info.get("type") == "file"}
+        sidecars = {name[:-4].lower(): name for name in names if suffix_of(name) == SIDECAR_SUFFIX}
+        for name, info in names.items():
+            if not claims_picture(name):
+                continue
+            hidden = hidden_reason(name)
+            if hidden:
+                yield Skipped(system.unstrip_protocol(info["name"]), hidden, True)
+                continue
+            beside = sidecar_of(name, sidecars)
+            yield _remote_entry(system, info, address, names[beside] if beside else None)
+        inner: list[str] = []
+        for info in listing:
+            if info.get("type") == "directory" and info["name"].rstrip("/") != folder.rstrip("/"):
+                excluded = folder_reason(_last(info))
+                if excluded is None:
+                    inner.append(str(info["name"]))
+                else:
+                    yield Skipped(system.unstrip_protocol(info["name"]), excluded, False)
+        pending.extend(reversed(inner))
+
+
+def _remote_entry(
+    system: Any, info: dict[str, Any], root: str, sidecar: dict[str, Any] | None
+) -> FileEntry:
+    path = system.unstrip_protocol(info["name"])
+    size, time = _size_and_time(system, info)
+    if sidecar is None:
+        return FileEntry(path, size, time, root)
+    beside = system.unstrip_protocol(sidecar["name"])
+    return FileEntry(path, size, time, root, beside, stamp(*_size_and_time(system, sidecar)))
+
+
+def _size_and_time(system: Any, info: dict[str, Any]) -> tuple[int, int]:
+    """(bytes, time of change in ns), 0 for what can't be told."""
+    if info.get("size") is None:  # listings of web servers have names only
+        with contextlib.suppress(Exception):
+            info = system.info(info["name"])
+    return int(info.get("size") or 0), _mtime_ns(info)
+
+
+def _mtime_ns(info: dict[str, Any]) -> int:
+    for key in ("mtime", "LastModified", "last_modified", "modified", "updated", "created"):
+        value = info.get(key)
+        if isinstance(value, datetime):
+            when = value if value.tzinfo else value.replace(tzinfo=UTC)
+            return in_64_bits(int(when.timestamp() * 1e9))
+        if isinstance(value, int | float):
+            return in_64_bits(int(value * 1e9))
+    return 0
+
+
+def _last(info: dict[str, Any]) -> str:
+    return str(info["name"]).rstrip("/").rsplit("/", 1)[-1]
+
+
+def _error_words(error: Exception) -> str:
+    return one_line(error) or type(error).__name__

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal, NotRequired, Required, TypedDict, get_args
 
 from auditor.error_text import one_line
@@ -35,6 +36,7 @@ __all__ = [
     "Use",
     "Verdicts",
     "fault_of",
+    "shot_of",
 ]
 
 
@@ -248,6 +250,36 @@ class Fault(TypedDict):
     part: Annotated[str, "the lens or body, or the whole archive"]
     stage: str
     error: str
+
+
+def shot_of(
+    kind: str, frames: int, how: str, why: str, of: Mapping[str, Any] | None = None, **more: Any
+) -> Shot:
+    """A series of test frames in the form of the profile.
+
+    Parameters
+    ----------
+    kind : str
+        What it settles.
+    frames : int
+        Test frames.
+    how, why : str
+        How to set up, and what is open.
+    of : mapping, optional
+        Entry of the profile whose lens, body, converter and serial it is for.
+    **more : object
+        Further keys of `Shot`.
+
+    Returns
+    -------
+    Shot
+        None or empty where nothing is given.
+    """
+    names = ("lens", "body", "converter", *(("lens_serial",) if of else ()))
+    shot: Any = {"kind": kind, **{name: (of or {}).get(name) for name in names}}
+    shot |= {"focal_mm": None, "gain": None, "apertures": [], "iso": [], "frames": frames}
+    whole: Shot = shot | {"how": how, "why": why} | more
+    return whole
 
 
 def fault_of(part: str, stage: str, error: Exception) -> Fault:

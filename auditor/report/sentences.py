@@ -1,15 +1,27 @@
-"""A part of the profile in a sentence: habits, requests for test frames, answers, kinds of file."""
+"""A part of the profile in a sentence: habits, requests for test frames, answers, kinds of file, and what seems to be
+wrong with the gear itself."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Iterator, Sequence
+from typing import Any, Final, cast
 
 from auditor.gear.phones import one_aperture
-from auditor.model import FocalRange, GearChange, Handheld, Lens, Profile, Scale, Setting, Shot
+from auditor.model import (
+    Body,
+    FocalRange,
+    GearChange,
+    Handheld,
+    Lens,
+    Profile,
+    Scale,
+    Setting,
+    Shot,
+)
 from auditor.record.pools import SAME_SCALE
 from auditor.report import words
+from auditor.report.first_screen import role_of
 from auditor.report.words import common, named
 
 WIDE_STOPS: Final = 4.0
@@ -236,3 +248,78 @@ def _same_pitch(pitch: float, own: float | None) -> bool:
 def _span(found: set[float]) -> str:
     low, high = min(found), max(found)
     return f"{low:.2f}" if high - low < _ONE_FIGURE_UM else f"{low:.2f} to {high:.2f}"
+
+
+_MOST_FAULTS: Final = 3
+"""So many faults of the gear are told at once; the page holds all of them."""
+_DECENTRED: Final = "probably decentred"
+"""How the verdict on a lens's sides begins where one is softer."""
+
+
+def gear_faults(profile: Profile, lenses: Sequence[Lens]) -> list[str]:
+    """Sentences on lenses and bodies that changed, lenses that are decentred or focus beside the subject, and dust.
+
+    Parameters
+    ----------
+    profile : Profile
+        As plain JSON.
+    lenses : sequence of Lens
+        Its lenses in the order of the page.
+
+    Returns
+    -------
+    list of str
+        At most `_MOST_FAULTS`; names stand between `NAME_START` and `NAME_END`.
+    """
+    found = [*_changes(profile), *_decentred(profile, lenses), *_focus(profile), *_dust(profile)]
+    return found[:_MOST_FAULTS]
+
+
+def _changes(profile: Profile) -> Iterator[str]:
+    for c in profile.get("changes") or []:
+        text = words.clean(c.get("text"))
+        if not text:
+            continue
+        lens, body = c.get("lens"), words.known_name(c.get("body")) or "a body not named"
+        what = f"{named(words.lens_name(c))}{on_body(profile, c)}" if lens else named(body)
+        yield f"{what}: {text[:1].lower()}{text[1:]}."
+
+
+def _decentred(profile: Profile, lenses: Sequence[Lens]) -> Iterator[str]:
+    for lens in lenses:
+        parts = lens.get("focal_ranges") or []
+        if role_of(profile, lens) not in ("in use", "thin"):
+            continue
+        for part in parts:
+            yield from _softer_side(profile, lens, part, len(parts) > 1)
+
+
+def _softer_side(profile: Profile, lens: Lens, part: FocalRange, several: bool) -> Iterator[str]:
+    sides: Any = part.get("sides") or {}
+    verdict = words.clean(sides.get("verdict"))
+    if not verdict.startswith(_DECENTRED):
+        return
+    at = f" at {words.focal(part.get('focal_mm'))}" if several and part.get("focal_mm") else ""
+    sure = sides.get("confidence")
+    inside = [f"{words.certainty(sure)} sure"] if sure is not None else []
+    inside.append(words.count(sides.get("frames")))
+    name = f"{named(words.lens_name(lens))}{on_body(profile, lens)}"
+    yield f"{name} is {verdict}{at} ({'; '.join(inside)})."
+
+
+def _focus(profile: Profile) -> Iterator[str]:
+    for f in profile.get("focus_bias") or []:
+        if text := words.clean(f.get("text")):
+            yield f"{text}."
+
+
+def _dust(profile: Profile) -> Iterator[str]:
+    """One sentence for each body in use whose spots have not gone."""
+    last: dict[str, list[str]] = {}
+    for spot in profile.get("dust") or []:
+        body = cast(Body, {"body": spot.get("body")})
+        if not spot.get("gone_by") and role_of(profile, body) == "in use":
+            last.setdefault(words.known_name(spot.get("body")), []).append(spot.get("last") or "")
+    for name, days in last.items():
+        seen = f", last seen on {max(days)}" if max(days) else ""
+        yield f"Dust on the sensor of the {named(name)}: {words.count(len(days), 'spot')}{seen}."

@@ -19,9 +19,8 @@ from auditor.report import words
 from auditor.report.costs import comparison_sentences
 from auditor.report.faults import render_alone
 from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
-from auditor.report.gear_faults import gear_faults
 from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
-from auditor.report.sentences import handheld_sentence, setting_sentence
+from auditor.report.sentences import gear_faults, handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
 LENSES: Final = 6

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from auditor.infer.enough import NEGLIGIBLE
-from auditor.model import Comparison, Finding, Shot
+from auditor.model import Comparison, Finding, Shot, shot_of
 
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
@@ -200,12 +200,11 @@ def pairs_to_shoot(comparisons: Sequence[Comparison]) -> list[Shot]:
         more -= int(c.get("scenes") or c["pairs"] or 0)
         if more < 1:
             continue
-        series: Shot = {
-            "kind": "comparison", "iso": [], "lens": c["lens"], "body": None, "converter": None,
-            "focal_mm": None, "apertures": [c["f_number"]] if c.get("f_number") else [],
-            "frames": 0, "how": _HOW, "label": c["label"], "against": c["against"],
-            "gain": "a verdict that rules a loss in or out",
-        }  # fmt: skip
+        series = shot_of(
+            "comparison", 0, _HOW, "", lens=c["lens"], label=c["label"], against=c["against"],
+            apertures=[c["f_number"]] if c.get("f_number") else [],
+            gain="a verdict that rules a loss in or out",
+        )  # fmt: skip
         series, unsettled = wanted.setdefault((c["label"], c["against"], c["lens"]), (series, []))
         series["frames"] = max(series["frames"] or 0, 2 * more)
         if c["what"] not in unsettled:

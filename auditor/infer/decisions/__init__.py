@@ -7,7 +7,7 @@ alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 import pandas as pd
@@ -20,7 +20,7 @@ from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import REFERENCE_F_NUMBER, find_dust
 from auditor.infer.decisions.visible import visible_losses
 from auditor.infer.decisions.visible_noise import noise_visibility
-from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot
+from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot, shot_of
 from auditor.record.pictures import PictureSource
 
 __all__ = ["DECISIONS", "decide", "decision_shots"]
@@ -113,50 +113,36 @@ def decision_shots(decisions: Decisions) -> list[Shot]:
     ]
 
 
-def _request(
-    kind: str, of: GearChange | FocusBias, frames: int, how: str, why: str, focal_mm: Any = None
-) -> Shot:  # fmt: skip
-    return {
-        "kind": kind, "lens": of["lens"], "body": of["body"], "converter": of["converter"],
-        "lens_serial": of.get("lens_serial"),
-        "focal_mm": focal_mm, "gain": None, "apertures": [], "iso": [], "frames": frames, "how": how,
-        "why": why,
-    }  # fmt: skip
-
-
 def _change(entry: GearChange) -> Shot:
-    return _request(
-        "change", entry,
-        frames=_FLAT_FRAMES, how=f"{_FLAT}; three frames, then three with the camera turned upside down",
-        why=f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
-        "lens or habit changed",
-    )  # fmt: skip
+    how = f"{_FLAT}; three frames, then three with the camera turned upside down"
+    why = (
+        f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
+        "lens or habit changed"
+    )
+    return shot_of("change", _FLAT_FRAMES, how, why, entry)
 
 
 def _focus(entry: FocusBias) -> Shot:
-    return _request(
-        "focus", entry,
-        focal_mm=entry["focal_mm"], frames=_FOCUS_FRAMES,
-        how="tripod, widest aperture, a flat subject with a ruler running away from the camera beside "
-        "it; five frames focused as usual, five on the magnified picture",
-        why=entry["text"],
-    )  # fmt: skip
+    how = (
+        "tripod, widest aperture, a flat subject with a ruler running away from the camera beside "
+        "it; five frames focused as usual, five on the magnified picture"
+    )
+    return shot_of("focus", _FOCUS_FRAMES, how, entry["text"], entry, focal_mm=entry["focal_mm"])
 
 
-def _dust(spots: Sequence[DustSpot]) -> list[Shot]:
+def _dust(spots: Sequence[DustSpot]) -> Iterator[Shot]:
     """One request for a body whose spots have not gone."""
     remaining: dict[str | None, list[DustSpot]] = {}
     for spot in spots:
         if not spot["gone_by"]:
             remaining.setdefault(spot["body"], []).append(spot)
-    return [
-        {
-            "kind": "dust", "lens": None, "body": body, "converter": None, "focal_mm": None,
-            "gain": None, "apertures": [REFERENCE_F_NUMBER], "iso": [100], "frames": 3,
-            "how": "the plain sky or a white wall out of focus, the camera moved between the frames; once "
-            "before and once after cleaning the sensor",
-            "why": f"{'a spot of dust was' if len(own) == 1 else f'{len(own)} spots of dust were'} last seen "
-            f"on {max(s['last'] for s in own)}",
-        }
-        for body, own in remaining.items()
-    ]  # fmt: skip
+    how = (
+        "the plain sky or a white wall out of focus, the camera moved between the frames; once "
+        "before and once after cleaning the sensor"
+    )
+    for body, own in remaining.items():
+        many = "a spot of dust was" if len(own) == 1 else f"{len(own)} spots of dust were"
+        why = f"{many} last seen on {max(s['last'] for s in own)}"
+        yield shot_of(
+            "dust", 3, how, why, body=body, apertures=[REFERENCE_F_NUMBER], iso=[100]
+        )  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any, Final
 from auditor.exposure import nominal_iso
 from auditor.infer.frame_values import evenly
 from auditor.infer.next_shots.series import MOST_STEPS, SLIGHT_SHARE
-from auditor.model import Shot
+from auditor.model import Shot, shot_of
 
 Block = Mapping[str, Any]
 
@@ -85,11 +85,7 @@ def _request(
 ) -> Shot:
     steps = sorted(set(isos))
     chosen = [steps[i] for i in evenly(len(steps), MOST_STEPS)]
-    return {
-        "kind": kind, "lens": None, "body": body, "converter": None, "focal_mm": None,
-        "apertures": [], "iso": chosen, "frames": _EACH * len(chosen), "how": how, "why": why,
-        "gain": gain,
-    }  # fmt: skip
+    return shot_of(kind, _EACH * len(chosen), how, why, body=body, iso=chosen, gain=gain)
 
 
 def _unmeasured(body: Block) -> list[tuple[Shot, float]]:

@@ -20,7 +20,7 @@ from auditor.infer.next_shots.series import (
     unnamed,
     widest_named,
 )
-from auditor.model import Shot
+from auditor.model import Shot, shot_of
 
 Block = Mapping[str, Any]
 
@@ -245,23 +245,18 @@ def handheld_requests(
         spot = part.get("sweet_spot")
         if spot is None and like_a_phone(lens, part):
             continue  # phones choose the time themselves
-        shot: Shot = {
-            "kind": "handheld",
-            "lens": entry["lens"],
-            "body": entry["body"],
-            "converter": entry["converter"],
-            "lens_serial": entry.get("lens_serial"),
-            "focal_mm": short_end(part),
-            "apertures": [] if spot is None else [spot["f_number"]],
-            "iso": [],
-            "frames": _EACH * (_STEPS + 1),
-            "how": "held as always, a detailed subject that stands still; "
+        how = (
+            "held as always, a detailed subject that stands still; "
             f"{_EACH} frames at each of {_STEPS + 1} shutter times, a stop apart, from one stop "
             f"faster to {slowest} stops slower than 1 / focal length in full-frame terms; "
-            "the ISO sets the exposure",
-            "why": f"no handheld limit: {entry['text']}",
-            "gain": "the shutter time at which one frame in ten is shaken",
-        }
+            "the ISO sets the exposure"
+        )
+        shot = shot_of(
+            "handheld", _EACH * (_STEPS + 1), how, f"no handheld limit: {entry['text']}", entry,
+            focal_mm=short_end(part),
+            apertures=[] if spot is None else [spot["f_number"]],
+            gain="the shutter time at which one frame in ten is shaken",
+        )  # fmt: skip
         out.append((shot, SLIGHT_SHARE * entry["frames"]))
     return out
 

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
-from auditor.model import Shot
+from auditor.model import Shot, shot_of
 from auditor.robust import half_width
 from auditor.settings.names import range_from_name
 
@@ -114,7 +114,11 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     error = max(
         before if before is not None else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED)
     )
-    shot = _entry(lens, part, apertures, each * len(apertures), reasons, gain)
+    how = _HOW + ("; on another day" if _few_days(part) else "")
+    shot = shot_of(
+        "sharpness", each * len(apertures), how, "; ".join(reasons), lens,
+        focal_mm=short_end(part), apertures=apertures, gain=gain,
+    )  # fmt: skip
     return shot, part["frames"] * error
 
 
@@ -128,26 +132,6 @@ def _few(wanted: set[float], kept: set[float]) -> list[float]:
         place = [f_number_index(f) for f in steps]
         del steps[min(free, key=lambda i: place[i + 1] - place[i - 1])]
     return steps
-
-
-def _entry(
-    lens: Block, part: Block, apertures: list[float], frames: int,
-    reasons: list[str], gain: str,
-) -> Shot:  # fmt: skip
-    return {
-        "kind": "sharpness",
-        "lens": lens["lens"],
-        "body": lens["body"],
-        "converter": lens["converter"],
-        "lens_serial": lens.get("lens_serial"),
-        "focal_mm": short_end(part),
-        "apertures": apertures,
-        "iso": [],
-        "frames": frames,
-        "how": _HOW + ("; on another day" if _few_days(part) else ""),
-        "why": "; ".join(reasons),
-        "gain": gain,
-    }
 
 
 def short_end(part: Block) -> float | None:
