@@ -59,7 +59,7 @@ def test_nothing_on_a_lens_adds_light() -> None:
     assert light["low"] > NEGLIGIBLE_STOPS
     assert light["verdict"].startswith("no light lost (+0.")
     texts = ("takes light", "more light", "no light lost")
-    between_filters = verdict(0.27, 0.46, 8, NEGLIGIBLE_STOPS, texts, " stops")
+    between_filters = verdict(0.27, 0.46, 8, texts)
     assert between_filters == "more light (0.27 to 0.46 stops)"
 
 

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import (
     Cast,
@@ -21,7 +22,6 @@ from auditor.infer.comparisons.colour import (
 )
 from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import (
-    NEGLIGIBLE_STOPS,
     USUAL_PAIRS,
     entry,
     pairs_to_settle,
@@ -108,19 +108,20 @@ def cast_entries(
     used = fixed + automatic
     unknown = any(kind == "unknown" for kind, _ in coloured)
     cast = cast_of(used, criteria.interval)
-    across = entry(
-        "cast evenness", None, even.size, even.low, even.high, len(coloured), "u'v'",
-        f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} "
-        f"in u'v')"
+    text = (
+        f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} in u'v')"
         if even.uneven
-        else f"the same across the frame to within {even.high:.4f} in u'v'",
-    )  # fmt: skip
+        else f"the same across the frame to within {even.high:.4f} in u'v'"
+    )
+    across = entry(
+        "cast evenness", None, len(coloured), "u'v'", text, even.size, even.low, even.high
+    )
     if cast is None:
-        first: Finding = {
-            "what": "cast", "zone": None, "pairs": len(used), "difference": None, "low": None,
-            "high": None, "unit": "u'v'",
-            "verdict": f"cannot tell: {DIFFERS} in {differs} of {len(coloured)} pairs; "
-            f"about {USUAL_PAIRS} pairs with one fixed setting would settle it",
+        text = (
+            f"cannot tell: {DIFFERS} in {differs} of {len(coloured)} pairs; "
+            f"about {USUAL_PAIRS} pairs with one fixed setting would settle it"
+        )
+        first = entry("cast", None, len(used), "u'v'", text) | {
             "even": not even.uneven, "found": False,
         }  # fmt: skip
     else:
@@ -162,7 +163,7 @@ def _cast_entry(
         text += "; the white balance was automatic, so part of it may be the camera's"
         note = "an automatic white balance may have hidden part of an even cast, or added to it"
     return {
-        **entry("cast", None, cast.size, cast.low, cast.high, cast.count, "u'v'", text),
+        **entry("cast", None, cast.count, "u'v'", text, cast.size, cast.low, cast.high),
         "even": not uneven,
         "found": cast.found or uneven,
         "automatic_white_balance": automatic,
@@ -225,42 +226,43 @@ def light_entries(
         else:
             brighter = light.middle(pair.labelled) - light.middle(pair.control)
         values.append(brighter - exposed)
-    out: list[Finding] = []
     flashed = sum(bool(light.flash[p.labelled] or light.flash[p.control]) for p in pairs)
     stops = np.array(values)
-    middle = robust_location(stops, _LIGHT_SD)
-    if middle.count:
-        low, high = middle.bounds(criteria.interval)
-        outliers = int(np.sum(np.abs(stops - middle.value) > _OUTLIER_STOPS))
-        text = verdict(
-            low, high, middle.count, NEGLIGIBLE_STOPS,
-            (f"takes {-middle.value:.1f} stops of light",
-             None if bare else f"{middle.value:.1f} stops more light", "no light lost"), " stops",
-        )  # fmt: skip
+    more = None if bare else "{:.1f} stops more light"
+    texts = ("takes {:.1f} stops of light", more, "no light lost")
+    out = _in_stops("light", None, stops, texts, criteria)
+    for found in out:
+        outliers = int(np.sum(np.abs(stops - found["difference"]) > _OUTLIER_STOPS))
         if outliers:
-            text += f"; {outliers} pairs in changing light count for little"
+            found["verdict"] = (
+                f"{found['verdict']}; {outliers} pairs in changing light count for little"
+            )
         if flashed:
-            text += f"; {flashed} pairs lit by a flash left out"
-        out.append(entry("light", None, middle.value, low, high, middle.count, "stops", text))
-    elif flashed:
+            found["verdict"] = f"{found['verdict']}; {flashed} pairs lit by a flash left out"
+    if flashed and not out:
         text = (
             "cannot tell: a flash lit the frames, and makes up for light that is lost; "
             f"about {USUAL_PAIRS} pairs without it would settle it"
         )
-        out.append({
-            "what": "light", "zone": None, "pairs": 0, "difference": None, "low": None, "high": None,
-            "unit": "stops", "verdict": text,
-        })  # fmt: skip
+        out = [entry("light", None, 0, "stops", text)]
     corners = np.array([c.corner for c in colours if c is not None])
-    middle = robust_location(corners, _LIGHT_SD)
-    if middle.count:
-        low, high = middle.bounds(criteria.interval)
-        text = verdict(
-            low, high, middle.count, NEGLIGIBLE_STOPS,
-            (f"corners darker by {-middle.value:.1f} stops",
-             f"corners brighter by {middle.value:.1f} stops", "no darker corners found"), " stops",
-        )  # fmt: skip
-        out.append(
-            entry("vignetting", "corner", middle.value, low, high, middle.count, "stops", text)
-        )
-    return out
+    texts = (
+        *("corners darker by {:.1f} stops", "corners brighter by {:.1f} stops"),
+        "no darker corners found",
+    )
+    return out + _in_stops("vignetting", "corner", corners, texts, criteria)
+
+
+def _in_stops(
+    what: str, zone: str | None, stops: NDArray[np.float64], texts: tuple[str, str | None, str],
+    criteria: Criteria,
+) -> list[Finding]:  # fmt: skip
+    """Robust mean of what pairs differ by, with its verdict in `texts`, which name its size; none where no pair holds
+    a value."""
+    middle = robust_location(stops, _LIGHT_SD)
+    if not middle.count:
+        return []
+    low, high = middle.bounds(criteria.interval)
+    less, more, none = (text and text.format(abs(middle.value)) for text in texts)
+    text = verdict(low, high, middle.count, (less or "", more, none or ""))
+    return [entry(what, zone, middle.count, "stops", text, middle.value, low, high)]

@@ -90,11 +90,8 @@ def few_scenes(pairs: int, scenes: int) -> str:
     )
 
 
-def verdict(
-    low: float, high: float, pairs: int, negligible: float, texts: tuple[str, str | None, str],
-    unit: str,
-) -> str:  # fmt: skip
-    """Verdict on a difference in a unit.
+def verdict(low: float, high: float, pairs: int, texts: tuple[str, str | None, str]) -> str:
+    """Verdict on a difference in stops of light.
 
     Parameters
     ----------
@@ -102,13 +99,9 @@ def verdict(
         Ends of its interval.
     pairs : int
         Pairs behind it.
-    negligible : float
-        Size below which a difference does not matter.
     texts : tuple of str
         What to say when it lies below zero, above zero, or when nothing was found; None for the second where
         nothing real lies above zero.
-    unit : str
-        Written behind numbers, with its blank.
 
     Returns
     -------
@@ -117,20 +110,20 @@ def verdict(
     """
     if pairs < 2 or not (math.isfinite(low) and math.isfinite(high)):
         return few_scenes(1, 1)
-    bounds = f"{low:.2f} to {high:.2f}{unit}"
-    if max(-low, 0.0 if texts[1] is None else high) <= negligible:
-        return f"{texts[2]} ({low:+.2f} to {high:+.2f}{unit})"
+    bounds = f"{low:.2f} to {high:.2f} stops"
+    if max(-low, 0.0 if texts[1] is None else high) <= NEGLIGIBLE_STOPS:
+        return f"{texts[2]} ({low:+.2f} to {high:+.2f} stops)"
     if high < 0:
-        return f"{texts[0]} ({-high:.2f} to {-low:.2f}{unit})"
+        return f"{texts[0]} ({-high:.2f} to {-low:.2f} stops)"
     if low > 0:
         return f"{texts[1]} ({bounds})"
-    more = pairs_to_settle(pairs, (high - low) / 2, negligible)
+    more = pairs_to_settle(pairs, (high - low) / 2, NEGLIGIBLE_STOPS)
     return f"cannot tell ({bounds}); about {more} pairs would settle it"
 
 
 def entry(
-    what: str, zone: str | None, value: float, low: float, high: float, pairs: int, unit: str,
-    text: str,
+    what: str, zone: str | None, pairs: int, unit: str, text: str,
+    value: float | None = None, low: float = math.nan, high: float = math.nan,
 ) -> Finding:  # fmt: skip
     """What every comparison says of its difference.
 
@@ -140,14 +133,14 @@ def entry(
         What was compared.
     zone : str or None
         Zone, None for the frame as a whole.
-    value, low, high : float
-        Difference and the ends of its interval.
     pairs : int
         Pairs behind it.
     unit : str
-        Unit of all three.
+        Unit of all three figures.
     text : str
         Verdict.
+    value, low, high : float
+        Difference and the ends of its interval, where it is known.
 
     Returns
     -------
@@ -156,7 +149,7 @@ def entry(
     """
     finite = math.isfinite(low) and math.isfinite(high)
     return {
-        "what": what, "zone": zone, "pairs": pairs, "difference": float(value),
+        "what": what, "zone": zone, "pairs": pairs, "difference": None if value is None else float(value),
         "low": float(low) if finite else None, "high": float(high) if finite else None,
         "unit": unit, "verdict": text,
     }  # fmt: skip
