@@ -111,7 +111,7 @@ def infer_frames(
         When no measured frame meets the restrictions, or none tells how noisy what is accepted looks.
     """
     from auditor.crawl import Selection
-    from auditor.gear.idle import idle
+    from auditor.gear.usage import idle
     from auditor.infer.bodies import AcceptError
     from auditor.infer.criteria import Criteria
     from auditor.infer.faults import Faults

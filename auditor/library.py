@@ -156,7 +156,7 @@ def scan(
     from auditor.crawl.names import root_name
     from auditor.engine import scan as carry
     from auditor.gear.gear_file import in_folder
-    from auditor.gear.idle import idle_folders
+    from auditor.gear.usage import idle_folders
     from auditor.output import prepare_output, remember_archives
     from auditor.store import Store
 

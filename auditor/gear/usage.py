@@ -1,18 +1,20 @@
-"""What counts as the user's gear, by use: how many frames, over how long, with what kind of camera."""
+"""What counts as the user's gear, by use: how many frames, over how long, with what kind of camera; and what was asked
+for and changes nothing."""
 
 from __future__ import annotations
 
 import re
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.crawl.selection import NAMES
 from auditor.exposure import SAME_F_NUMBER
-from auditor.gear.gear_file import Chosen, names_one_of
+from auditor.gear.gear_file import Chosen, in_folder, names_one_of
 from auditor.gear.phones import PHONE_FOCAL_MM
 from auditor.model import Gear, Use
 from auditor.model.profile import Role
@@ -208,3 +210,76 @@ def _end(value: float) -> float | None:
 def _days(first: str, last: str) -> int:
     between = np.datetime64(last) - np.datetime64(first)
     return int(between / np.timedelta64(1, "D"))
+
+
+def idle(
+    frames: pd.DataFrame, gear: Chosen, folders: Sequence[str], archives: Sequence[str]
+) -> list[str]:
+    """Tell what was asked for and fits nothing.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `body`, `lens` and `path`, before anything is left out.
+    gear : Chosen
+        What is left out, and what is the photographer's; its folders aside.
+    folders : sequence of str
+        Patterns of folders to leave out.
+    archives : sequence of str
+        Folders that were scanned.
+
+    Returns
+    -------
+    list of str
+        A line for each.
+    """
+    found = frames["path"].astype("object").str.rpartition("/")[0].unique() if folders else ()
+    return [*_idle_names(frames, gear), *idle_folders(folders, list(found), archives)]
+
+
+def _idle_names(frames: pd.DataFrame, gear: Chosen) -> list[str]:
+    """The names of bodies and lenses that no frame has, a line for each."""
+    out = []
+    for column, parts, effect in (
+        ("body", gear.no_bodies, "left out"),
+        ("lens", gear.no_lenses, "left out"),
+        ("body", gear.my_bodies, "made yours"),
+        ("lens", gear.my_lenses, "made yours"),
+    ):
+        often = frames[column].value_counts()
+        names = often.index.to_series()
+        for part in dict.fromkeys(parts):
+            if not names_one_of(names, [part]).any():
+                used = ", ".join(str(n) for n in names[:NAMES]) or "none"
+                out.append(
+                    f"no {column} has '{part}' in its name, so none is {effect} by it; the most used "
+                    f"{column} names are: {used}"
+                )
+    return out
+
+
+def idle_folders(
+    patterns: Sequence[str], folders: Iterable[str], archives: Sequence[str]
+) -> list[str]:
+    """Tell which patterns of folders to leave out fit no folder.
+
+    Parameters
+    ----------
+    patterns : sequence of str
+        As of `gear_file.in_folder`.
+    folders : iterable of str
+        Folders that pictures lie in.
+    archives : sequence of str
+        Folders that were given to be read.
+
+    Returns
+    -------
+    list of str
+        A line for each of these patterns.
+    """
+    return [
+        f"no folder with pictures fits '{pattern}', so none is left out by it; capital and small letters "
+        "differ there"
+        for pattern in dict.fromkeys(patterns)
+        if not any(in_folder(folder, [pattern], archives) for folder in folders)
+    ]
