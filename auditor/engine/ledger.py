@@ -48,6 +48,8 @@ class Ledger:
         """Files set aside in this run that the next one tries again."""
         self.out_of_reach = 0
         """Files measured before that could not be looked at."""
+        self.without_sidecar = 0
+        """Rows of this run whose sidecar could not be read."""
         self.silent = False
         """Whether a folder has not answered when it was asked for missing files."""
         self._rows: list[FileRow] = []
@@ -101,6 +103,7 @@ class Ledger:
             row["trouble"] = Trouble.NO_PICTURES
         counted = row["status"] == "counted"
         is_measured = counted or row["status"] == "measured"
+        self.without_sidecar += is_measured and _without_sidecar(row)
         self.count(is_measured)
         if counted:
             self.summary.counted += 1
@@ -168,7 +171,9 @@ class Ledger:
                 counted(self.out_of_reach, "frame measured before is", "frames measured before are")
                 + " out of reach (rights, or links to what is not there) and kept"
             )
-        if without := self.store.noted(SIDECAR_UNREAD):
+        known = self.planner.known
+        before = known.without_sidecar & ~known.gone & ~self.planner.renewed
+        if without := self.without_sidecar + int(before.sum()):
             out.append(
                 counted(
                     without,
@@ -217,7 +222,7 @@ class Ledger:
                 continue
             before, path = rows[index], job["path"]
             unread = job["sidecar"] and identity["sidecar_id"] is None
-            if unread and not any(SIDECAR_UNREAD in n for n in before["notes"] or ()):
+            if unread and not _without_sidecar(before):
                 to_measure_again.append(to_measure(job))  # the row knows of no sidecar
                 continue
             new = {
@@ -227,6 +232,7 @@ class Ledger:
                 "gone": False,
             }
             row: FileRow = {**before, **identity, **new}
+            self.without_sidecar += bool(job["sidecar"]) and _without_sidecar(row)
             if row == before:  # its sidecar still can't be read
                 self.unchanged(**{row["status"].replace("-", "_"): 1})
                 continue
@@ -250,6 +256,11 @@ def _stamp(row: FileRow, job: Job) -> int:
     as soon as it can be."""
     unread = job["sidecar"] and any(SIDECAR_NEXT_TIME in n for n in row.get("notes") or ())
     return UNREAD_STAMP if unread else job["stamp"]
+
+
+def _without_sidecar(row: FileRow) -> bool:
+    """Whether a row says that its sidecar could not be read."""
+    return any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
 
 
 def counted(count: int, one: str, many: str) -> str:

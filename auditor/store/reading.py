@@ -160,23 +160,6 @@ class StoreReader:
         reasons = [reason or "" for reason in table["reason"].to_pylist()]
         return sorted(zip(table["path"].to_pylist(), reasons, strict=True))
 
-    def noted(self, words: str) -> int:
-        """How many notes of files that are there have some words in them.
-
-        Parameters
-        ----------
-        words : str
-            What to look for.
-
-        Returns
-        -------
-        int
-            Number of notes.
-        """
-        table = self._newest(["notes"])
-        here = table["notes"].take(positions(np.flatnonzero(~flags(table["gone"]))))
-        return pc.sum(pc.match_substring(pc.list_flatten(here), words)).as_py() or 0
-
     def unread(self) -> list[tuple[str, str]]:
         """Folders that could not be read when they were last looked at.
 
