@@ -5,14 +5,14 @@ One file can be wrong about itself; the other frames of its body and lens know b
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from auditor.record import SIDES, ZoneSharpness
-from auditor.record.values import map_names, numbers
+from auditor.record.values import map_names, name_combinations, numbers
 from auditor.settings.names import (
     BUILT_IN,
     LensRange,
@@ -24,6 +24,9 @@ from auditor.settings.names import (
 )
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+
+Pair = tuple[str, str]
+"""Body and lens by name."""
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
@@ -114,88 +117,67 @@ COMPACT_SHORTEST_MM: Final = 9.5
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
     out = frames.copy(deep=False)
-    out["lens"] = _no_cameras(out)
+    out["lens"] = _renamed(out, _no_cameras)
     out["lens"] = one_spelling(out["lens"], lens_key)
-    out["lens"] = _with_maker(out)
-    out["lens"] = _by_range(out)
+    out["lens"] = _renamed(out, _with_maker)
+    out["lens"] = _renamed(out, _by_range)
     out["converter"] = _converters(out)
     out["lens"] = _built_in(out)
     out["lens"] = _copies(out)
     return out
 
 
-def _with_maker(frames: pd.DataFrame) -> pd.Series:
+def _renamed(
+    frames: pd.DataFrame, names_of: Callable[[list[Pair]], Mapping[Pair, str | None]]
+) -> pd.Series:
+    """Lenses under other names: `names_of` gives those of some pairs of body and lens ('' where one is missing)."""
+    place, found = name_combinations(frames, ("body", "lens"))
+    pairs = [(body, lens) for body, lens in found]
+    names = names_of([pair for pair in pairs if pair[1]])
+    renamed = np.array([names.get(pair, pair[1]) or None for pair in pairs], dtype=object)
+    return pd.Series(renamed[place], index=frames.index, dtype="object", name="lens")
+
+
+def _with_maker(pairs: list[Pair]) -> dict[Pair, str]:
     """A lens named without its maker, as some programs do, is the one that is named with it, where only one
     of these was on its body or is by the body's maker."""
-    lens = frames["lens"]
-    pairs = frames.loc[lens.notna(), ["body", "lens"]].drop_duplicates()
-    pairs = pairs.astype("object").where(pairs.notna(), "")
-    makers = {body: body.partition(" ")[0].casefold() for body in pairs["body"]}
+    makers = {body: body.partition(" ")[0].casefold() for body, _ in pairs}
     named: dict[str, set[tuple[str, str, str]]] = {}
-    for body, name in pairs.itertuples(index=False):
+    for body, name in pairs:
         first, _, rest = name.partition(" ")
         if first.casefold() in makers.values() and rest[:1].isalnum():
             named.setdefault(lens_key(rest), set()).add((body, first.casefold(), name))
-    names: dict[tuple[str, str], str] = {}
-    for body, name in pairs.itertuples(index=False):
+    names: dict[Pair, str] = {}
+    for body, name in pairs:
         alike = named.get(lens_key(name), set())
         near = {full for on, maker, full in alike if body in ("", on) or maker == makers[body]}
         if len(near) == 1:
             names[body, name] = near.pop()
-    if not names:
-        return lens
-    bodies = frames["body"].astype("object").where(frames["body"].notna(), "")
-    for (body, name), full in names.items():
-        lens = lens.where(~((bodies == body) & (lens == name)), full)
-    return lens
+    return names
 
 
-def _no_cameras(frames: pd.DataFrame) -> pd.Series:
-    """Lenses without those that bear the name of the camera: some fixed lenses are called by it."""
-    lens = frames["lens"].astype("object").where(frames["lens"].notna(), None)
-    pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
-    same = {
-        (body, name)
-        for body, name in pairs.itertuples(index=False)
-        if body_key(str(name)) in _names_of(str(body))
+def _no_cameras(pairs: list[Pair]) -> dict[Pair, None]:
+    """Lenses that bear the name of the camera, as some fixed ones do, have none."""
+    return {
+        (body, name): None
+        for body, name in pairs
+        if body and body_key(name) in (body_key(body), body_key(" ".join(body.split()[1:]) or body))
     }
-    if not same:
-        return lens
-    called = pd.MultiIndex.from_frame(frames[["body", "lens"]]).isin(same)
-    return lens.where(~called, None)
 
 
-def _names_of(body: str) -> tuple[str, ...]:
-    """Keys of a body's name with the maker and without."""
-    return body_key(body), body_key(" ".join(body.split()[1:]) or body)
-
-
-def _by_range(frames: pd.DataFrame) -> pd.Series:
+def _by_range(pairs: list[Pair]) -> dict[Pair, str]:
     """A lens known by its ranges alone is the one named lens with these ranges, where its body has just
     one: programs drop the maker's note that names it."""
-    lens = frames["lens"]
-    pairs = frames.loc[lens.notna() & frames["body"].notna(), ["body", "lens"]].drop_duplicates()
     named: dict[tuple[str, LensRange], set[str]] = {}
-    unnamed_lenses: dict[tuple[str, str], LensRange] = {}
-    for body, name in pairs.itertuples(index=False):
-        ranges = range_from_name(str(name))
-        if ranges is None:
-            continue
-        if ranges.name() == name:
-            unnamed_lenses[body, name] = ranges
-        else:
+    unnamed: dict[Pair, LensRange] = {}
+    for body, name in pairs:
+        ranges = range_from_name(name)
+        if body and ranges is not None and ranges.name() == name:
+            unnamed[body, name] = ranges
+        elif body and ranges is not None:
             named.setdefault((body, ranges), set()).add(name)
-    replacements = {
-        pair: next(iter(names))
-        for pair, ranges in unnamed_lenses.items()
-        if len(names := named.get((pair[0], ranges), set())) == 1
-    }
-    if not replacements:
-        return lens
-    keys = pd.MultiIndex.from_frame(frames[["body", "lens"]])
-    for pair, name in replacements.items():
-        lens = lens.where(~(keys == pair), name)
-    return lens
+    alike = {pair: named.get((pair[0], ranges), set()) for pair, ranges in unnamed.items()}
+    return {pair: next(iter(names)) for pair, names in alike.items() if len(names) == 1}
 
 
 def _converters(frames: pd.DataFrame) -> pd.Series:

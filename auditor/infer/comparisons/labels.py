@@ -329,28 +329,18 @@ def _matched(paths: pd.Series, patterns: list[LabelPattern]) -> dict[int, tuple[
 
 
 def _keywords(frames: pd.DataFrame) -> dict[int, tuple[str, ...]]:
-    """Position -> keywords, where there are any; the files of one capture share theirs, for a keyword
-    is often written to the JPEG or the sidecar only."""
+    """Position -> keywords, where there are any."""
     if "labels" not in frames:
         return {}
     with_keywords = np.flatnonzero(frames["labels"].notna().to_numpy())
-    out = {
+    found = {
         i: tuple(str(w) for w in words if str(w).strip())
         for i, words in zip(
             with_keywords.tolist(), frames["labels"].iloc[with_keywords], strict=True
         )
-        if isinstance(words, (list, tuple, np.ndarray)) and len(words)
+        if isinstance(words, (list, tuple, np.ndarray))
     }
-    capture = numbers(frames, "capture")
-    known = np.flatnonzero(np.isfinite(capture))
-    _, place, count = np.unique(capture[known], return_inverse=True, return_counts=True)
-    shared: dict[int, list[str]] = {}
-    several = known[count[place] > 1].tolist()
-    for i in several:
-        shared.setdefault(int(capture[i]), []).extend(out.get(i, ()))
-    for i in several:
-        out[i] = tuple(dict.fromkeys(shared[int(capture[i])]))
-    return {i: found for i, found in out.items() if found}
+    return {i: words for i, words in found.items() if words}
 
 
 def _folder_labels(folder: str, root: int) -> list[str]:
