@@ -33,6 +33,14 @@ FEW_LOST: Final = 10
 """So many patterns that match nothing are named; the rest are counted."""
 _SETTINGS: Final = frozenset(Settings.__slots__) - {"labels"}
 
+__all__ = [
+    "InferOptions",
+    "OptionError",
+    "chosen_gear",
+    "infer_frames",
+    "load_frames",
+]
+
 
 class OptionError(ValueError):
     """What was asked for can't be had from this archive; the message is one line in plain words."""

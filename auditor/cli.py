@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from auditor.audit import InferOptions
     from auditor.engine import Progress, ScanSummary
 
+__all__ = ["main"]
+
 # Heavy imports stay inside the commands: `auditor --help` answers at once.
 
 SET_ASIDE = 3

@@ -23,6 +23,21 @@ from auditor.safe_path import leave_out_current_folder
 if TYPE_CHECKING:
     from auditor.open_files import RunLog
 
+__all__ = [
+    "Amount",
+    "Commands",
+    "Folder",
+    "Name",
+    "Number",
+    "ReadFile",
+    "Terminal",
+    "fail",
+    "have_streams",
+    "need_store",
+    "read_profile",
+    "terminal",
+]
+
 
 def have_streams() -> None:
     """Where the program was started without output streams, what is meant for them goes nowhere.

@@ -14,6 +14,8 @@ from auditor.cli_frame import Folder, Name, ReadFile, fail, need_store, read_pro
 from auditor.model import ANSWERS, TAKEN_BACK
 from auditor.settings.tags import STARS
 
+__all__ = ["answer", "list_frames", "sidecars"]
+
 
 @click.command("list", short_help="List frames that fell short, one a line.")
 @options.out

@@ -17,6 +17,18 @@ from auditor.settings.tags import STARS
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
+__all__ = [
+    "at_least",
+    "inferring",
+    "limits",
+    "out",
+    "scanning",
+    "strict",
+    "taken",
+    "without_folders",
+    "workers",
+]
+
 # Heavy imports stay inside the commands: `auditor --help` answers at once.
 KINDS: Final = ("raw", "camera", "edited", "resized", "unknown")
 """Kinds of file, as the settings room names them."""

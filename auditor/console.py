@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from auditor.cli_frame import Terminal
     from auditor.engine import Progress
 
+__all__ = ["frame_line", "frame_lines", "progress_display"]
+
 _PLAIN_EVERY_S: Final = 10.0
 """Seconds between two lines where there is no live bar: a night's log stays readable."""
 _FIRST_AFTER_S: Final = 2.0

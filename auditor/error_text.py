@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+__all__ = ["one_line"]
+
 _MOST: Final = 160
 """Characters that are kept: two lines of a terminal."""
 

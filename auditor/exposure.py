@@ -11,6 +11,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+__all__ = [
+    "ABOUT_THE_RULE",
+    "F_NUMBERS",
+    "ISOS",
+    "SAME_F_NUMBER",
+    "STEPS_PER_DOUBLING",
+    "aperture_from_apex",
+    "aperture_text",
+    "ev100",
+    "f_number_at",
+    "f_number_index",
+    "f_number_place",
+    "nominal_f_number",
+    "nominal_iso",
+    "shutter_text",
+    "slower_text",
+    "time_from_apex",
+]
+
 STEPS_PER_DOUBLING: Final = {"f_number": 6, "exposure_time_s": 3, "iso": 3}
 """Thirds of a stop from a value to its double: twice the f-number lets a quarter of the light through."""
 _AT_F1: Final = 6

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from auditor.engine import Progress, ScanOptions, ScanSummary
     from auditor.store import Store
 
+__all__ = ["NoArchiveError", "Profile", "load", "measure", "profile", "report", "scan"]
+
 Place = str | os.PathLike[str]
 
 _FROM: Final = "output_folder"

@@ -15,6 +15,9 @@ from typing import Final
 
 from auditor.units import MB
 
+__all__ = ["RunLog", "atomic_write", "open_own", "open_unnoticed", "write_file"]
+
+
 _RIGHTS: Final = 0o644
 """Of a new file: its owner may write, others read."""
 

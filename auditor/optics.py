@@ -11,6 +11,20 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+__all__ = [
+    "GREEN_UM",
+    "blur_sigma_for_mtf50",
+    "circle_of_confusion_um",
+    "defocus_disc_px",
+    "diffraction_mtf",
+    "gaussian_mtf",
+    "half_frequency",
+    "hyperfocal_m",
+    "mtf50",
+    "pixel_mtf",
+    "system_mtf",
+]
+
 GREEN_UM: Final = 0.55
 """Wavelength of green light, where both the eye and a mosaic sensor weigh most."""
 _HALVINGS: Final = 40

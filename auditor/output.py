@@ -22,6 +22,15 @@ from auditor.crawl.mounts import overlap
 from auditor.crawl.names import root_name
 from auditor.open_files import write_file
 
+__all__ = [
+    "OutputError",
+    "archives_of",
+    "outside_archives",
+    "prepare_output",
+    "real_place",
+    "remember_archives",
+]
+
 ARCHIVES_FILE: Final = "archives.json"
 """In the store: the folders that were ever measured into it."""
 _WRITTEN: Final = (

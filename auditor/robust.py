@@ -14,6 +14,23 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
+__all__ = [
+    "BISQUARE_CUT",
+    "HUBER_CUT",
+    "MAD_TO_SD",
+    "SHEPPARD",
+    "Location",
+    "bisquare_slope",
+    "bisquare_weight",
+    "group_medians",
+    "half_width",
+    "huber_weight",
+    "low_middle_high",
+    "robust_location",
+    "scale_of",
+    "share_interval",
+]
+
 Floats = NDArray[np.float64]
 
 MAD_TO_SD: Final = 1.4826

@@ -8,6 +8,8 @@ every empty element of PYTHONPATH. Nothing is imported here but what Python has 
 import os
 import sys
 
+__all__ = ["ENVIRONMENT", "leave_out_current_folder", "search_path"]
+
 ENVIRONMENT = {"PYTHONSAFEPATH": "1"}
 """Passed to every process started from here (Python's option -P)."""
 

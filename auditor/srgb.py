@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+__all__ = ["CODE_FROM", "LINE", "OFFSET", "POWER", "encoded", "linear", "slope"]
+
 Floats = NDArray[np.float64]
 
 LINE: Final = 12.92

@@ -4,6 +4,17 @@ from __future__ import annotations
 
 from typing import Final
 
+__all__ = [
+    "BYTE_BITS",
+    "DAY_CHARACTERS",
+    "DAY_S",
+    "HOUR_S",
+    "MB",
+    "MINUTE_S",
+    "SECOND_CHARACTERS",
+    "WHITE_16",
+]
+
 BYTE_BITS: Final = 8
 """Bits of a byte, and of a code value of ordinary pictures."""
 WHITE_16: Final = 2 ** (2 * BYTE_BITS) - 1

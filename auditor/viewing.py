@@ -16,6 +16,22 @@ from numpy.typing import ArrayLike, NDArray
 
 from auditor.optics import diffraction_mtf, gaussian_mtf, half_frequency, pixel_mtf
 
+__all__ = [
+    "JND",
+    "LUMINANCE",
+    "REMAINDER",
+    "REMAINDERS",
+    "SCREEN_DISTANCE_CM",
+    "SCREEN_PIXEL_MM",
+    "Viewing",
+    "contrast_sensitivity",
+    "curve_mtf",
+    "noise_threshold",
+    "quality",
+    "screen",
+    "square_root_integral",
+]
+
 Floats = NDArray[np.float64]
 
 JND: Final = 1.0

@@ -28,7 +28,7 @@ from auditor.artificial.scenery import (
     water,
 )
 
-__all__ = ["PLACES", "Scene", "landscape"]
+__all__ = ["BRIGHTNESS", "PLACES", "Scene", "landscape"]
 
 PLACES: Final = ("alp", "lake", "hamlet", "woodland", "crag", "moor")
 BRIGHTNESS: Final = {

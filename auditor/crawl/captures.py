@@ -22,6 +22,9 @@ from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.record.values import codes, map_names, numbers
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
+
+
 BURST_GAP_S: Final = 2.0
 """Longest pause between the end of one exposure and the next within a burst."""
 

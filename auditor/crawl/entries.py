@@ -6,6 +6,8 @@ import os
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
+__all__ = ["FileEntry", "Skipped", "changed_ns", "in_64_bits", "sidecar_of", "stamp"]
+
 _MOST: Final = 2**63 - 1
 """The latest time of change in ns that the store and messages hold: the year 2262. File systems go on for
 centuries (ext4 until 2446), and damaged ones claim anything."""

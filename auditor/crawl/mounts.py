@@ -11,6 +11,8 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
+__all__ = ["is_of_system", "overlap"]
+
 _LIST: Final = "/proc/self/mountinfo"
 _FIELDS: Final = 5
 """Fields of a line of it up to the place of the mount."""

@@ -15,6 +15,16 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+__all__ = [
+    "as_text",
+    "on_disk",
+    "path_prefixes",
+    "plain_text",
+    "printable",
+    "root_name",
+    "shown_root",
+]
+
 _BIDI = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
 """Marks that turn the direction of what follows (Unicode Standard Annex 9): with them a name can be made
 to read as another."""

@@ -11,6 +11,8 @@ import pandas as pd
 
 from auditor.units import SECOND_CHARACTERS
 
+__all__ = ["NAMES", "Selection", "SelectionError", "start_of"]
+
 NAMES: Final = 6
 """So many names are offered where one matches nothing."""
 

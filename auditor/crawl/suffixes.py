@@ -9,6 +9,21 @@ from typing import Final
 
 from auditor.open_files import open_unnoticed
 
+__all__ = [
+    "HEAD_BYTES",
+    "PICTURE_SUFFIXES",
+    "RAW_SUFFIXES",
+    "RENDERED_SUFFIXES",
+    "SIDECAR_SUFFIX",
+    "begins_as_picture",
+    "claims_picture",
+    "folder_reason",
+    "hidden_reason",
+    "holds_picture",
+    "suffix_of",
+]
+
+
 # fmt: off
 RENDERED_SUFFIXES: Final = frozenset([
     ".avif", ".bmp", ".heic", ".heif", ".hif", ".jp2", ".jpe", ".jpeg", ".jpg", ".jxl", ".png",

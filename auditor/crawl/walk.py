@@ -32,6 +32,8 @@ from auditor.crawl.suffixes import (
 )
 from auditor.error_text import one_line
 
+__all__ = ["find_files"]
+
 _name = attrgetter("name")
 
 

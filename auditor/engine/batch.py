@@ -16,6 +16,17 @@ from auditor.engine.decoder import Decoder
 from auditor.engine.messages import Job
 from auditor.engine.options import ScanOptions
 
+__all__ = [
+    "Answer",
+    "close_decoders",
+    "is_running",
+    "new_scan_id",
+    "program_hash",
+    "run_batch",
+    "warm_up",
+    "wind_down",
+]
+
 _HASH_BYTES: Final = 12
 """Of the hash of a copy of this program: two copies never share one by chance."""
 _NAME_BYTES: Final = 8

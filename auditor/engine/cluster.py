@@ -15,6 +15,8 @@ from auditor.engine.options import ScanOptions
 from auditor.engine.workers import ClusterError, Workers
 from auditor.error_text import one_line
 
+__all__ = ["Cluster"]
+
 _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
 _CONNECT_S: Final = 20.0
 """So long is a scheduler waited for."""

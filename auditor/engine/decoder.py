@@ -23,6 +23,8 @@ from auditor.engine.process import OwnTime
 from auditor.error_text import one_line
 from auditor.units import MB
 
+__all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
+
 ENVIRONMENT: Final = {
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",

@@ -34,6 +34,8 @@ from auditor.error_text import one_line
 from auditor.record import PICTURE_COLUMNS, FrameRecord, to_row
 from auditor.units import MB, MINUTE_S
 
+__all__ = ["main"]
+
 IDLE_S: Final = 30.0 * MINUTE_S
 """A decoder that nobody asked for anything for so long ends itself."""
 GRACE_S: Final = MINUTE_S

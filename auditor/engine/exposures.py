@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
     from auditor.store import Store
 
+__all__ = ["Exposures"]
+
 _COLUMNS: Final = ("path", "status", "file_id", "measured_on", *MARKS)
 _CHUNK: Final = 1024
 """Files whose marks are held as plain values before they are packed into a table."""

@@ -17,6 +17,18 @@ from auditor.error_text import one_line
 from auditor.open_files import open_unnoticed
 from auditor.units import MB
 
+__all__ = [
+    "SIDECAR_NEXT_TIME",
+    "SIDECAR_UNREAD",
+    "Content",
+    "Unreadable",
+    "is_url",
+    "place_reachable",
+    "read",
+    "read_head",
+    "read_sidecar",
+]
+
 _SIDECAR_LIMIT: Final = 16 * MB
 """A larger sidecar is not read: they have some kilobytes."""
 SIDECAR_UNREAD = "its sidecar was not read"

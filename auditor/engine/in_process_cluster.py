@@ -14,6 +14,8 @@ import dask
 import distributed
 from distributed.deploy.spec import SpecCluster
 
+__all__ = ["cluster_in_process"]
+
 _IN_MEMORY: Final = "inproc://"
 _CONFIG: Final[dict[str, Any]] = {
     # A batch that took its worker down is split by us, rather than tried on worker after worker.

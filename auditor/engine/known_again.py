@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from auditor.engine.plan import Planner
     from auditor.store import Store
 
+__all__ = ["Duplicates", "settle_departed"]
+
 
 class Duplicates:
     """Files whose whole content the store knows already, until the walk has shown which of the known ones are

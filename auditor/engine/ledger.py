@@ -19,6 +19,8 @@ from auditor.store.schema import Trouble, path_key
 if TYPE_CHECKING:
     from auditor.store import Store
 
+__all__ = ["Ledger", "counted"]
+
 COMMIT_ROWS: Final = 64
 """Rows after which they are put on disk ..."""
 COMMIT_SECONDS: Final = 2.0

@@ -15,6 +15,21 @@ from auditor.record import Settings
 if TYPE_CHECKING:
     from auditor.crawl.entries import FileEntry
 
+__all__ = [
+    "MARKS",
+    "FileRow",
+    "Identity",
+    "Job",
+    "Marks",
+    "Measured",
+    "job_of",
+    "marks_of",
+    "receive",
+    "send",
+    "to_measure",
+    "wanted_memory",
+]
+
 
 class Identity(TypedDict):
     """What is known of a file once it is read."""

@@ -11,6 +11,8 @@ from typing import Final
 
 from auditor import __version__
 
+__all__ = ["Pace", "Progress", "ScanError", "ScanOptions", "ScanSummary"]
+
 MOST_LINES: Final = 20
 """So many files are listed by name at the end of a run, more by their reasons."""
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from auditor.crawl.entries import FileEntry
     from auditor.store import Known
 
+__all__ = ["UNREAD_STAMP", "Decision", "Planner", "stamp_of"]
+
 _CANDIDATES: Final = 32
 """So many known files of one size a new one is held against."""
 UNREAD_STAMP: Final = -2

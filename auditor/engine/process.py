@@ -14,6 +14,8 @@ import psutil
 
 from auditor.units import MB
 
+__all__ = ["OwnTime", "StopSignal", "release_memory", "share_mb"]
+
 _FOR_DECODERS: Final = 0.8
 """Share of the machine's memory that decoders may fill; the rest is for the scan itself and others."""
 _LEAST_MB: Final = 600

@@ -9,6 +9,8 @@ from typing import Final
 
 from auditor.engine.messages import Job
 
+__all__ = ["Queues"]
+
 BATCH_FILES: Final = 64
 """Most files of a batch."""
 LIGHT_FILES: Final = 128

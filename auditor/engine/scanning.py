@@ -35,6 +35,8 @@ from auditor.store.schema import Trouble
 if TYPE_CHECKING:
     from auditor.store import Store
 
+__all__ = ["scan"]
+
 STOP_SECONDS: Final = 2.5
 """So long running batches may take to end once the scan is asked to stop."""
 WAIT_SECONDS: Final = 0.05

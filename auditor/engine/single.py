@@ -15,6 +15,8 @@ from auditor.engine.batch import close_decoders, new_scan_id, run_batch
 from auditor.engine.messages import FileRow, Measured, job_of
 from auditor.engine.options import ScanOptions
 
+__all__ = ["measure_files"]
+
 
 def measure_files(
     paths: Iterable[str | Path], *, workers: int | None = None, options: ScanOptions | None = None

@@ -17,6 +17,9 @@ from auditor.crawl.names import root_name
 from auditor.engine.file_bytes import is_url
 from auditor.error_text import one_line
 
+__all__ = ["Find", "RootsFound", "Walk", "with_end"]
+
+
 CHUNK: Final = 2048
 """Files handed on together ..."""
 CHUNK_S: Final = 0.1

@@ -17,6 +17,8 @@ from auditor.engine.messages import Job
 from auditor.engine.options import ScanOptions
 from auditor.error_text import one_line
 
+__all__ = ["ClusterError", "OwnWorkers", "Workers"]
+
 _CLOSE_S: Final = 2.0
 """So long workers and the connection to them may take to close."""
 _ANSWER_S: Final = 30.0

@@ -16,6 +16,17 @@ from auditor.record import Source
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "FILE_NAME",
+    "KINDS",
+    "Chosen",
+    "GearFileError",
+    "in_folder",
+    "names_one_of",
+    "read_chosen",
+    "write_example",
+]
+
 FILE_NAME: Final = "gear.toml"
 KINDS: Final[tuple[str, ...]] = get_args(Source)
 """Kinds of file, as the settings room names them."""

@@ -8,6 +8,8 @@ from typing import Any, Final
 from auditor.exposure import f_number_index
 from auditor.settings.names import range_from_name
 
+__all__ = ["PHONE_FOCAL_MM", "like_a_phone", "one_aperture"]
+
 Block = Mapping[str, Any]
 
 PHONE_FOCAL_MM: Final = 10.0

@@ -21,6 +21,8 @@ from auditor.model.profile import Role
 from auditor.record.values import numbers, rows_by_names, texts
 from auditor.units import DAY_CHARACTERS
 
+__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle", "idle_folders"]
+
 Floats = NDArray[np.float64]
 
 IN_USE: Final = "in use"

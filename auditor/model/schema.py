@@ -22,6 +22,18 @@ from typing import (
     is_typeddict,
 )
 
+__all__ = [
+    "Bound",
+    "Count",
+    "Ends",
+    "NotNegative",
+    "Positive",
+    "PositiveCount",
+    "PositiveShare",
+    "Share",
+    "schema_of",
+]
+
 Schema = dict[str, Any]
 
 

@@ -7,6 +7,8 @@ from typing import Any, Final, TypeAlias
 
 import pandas as pd
 
+__all__ = ["PictureSource", "fetch_pictures"]
+
 PictureSource: TypeAlias = Callable[[list[str]], pd.DataFrame] | pd.DataFrame
 """A table with `PICTURE_COLUMNS` and `file_id` (column or index), any of the former may be missing; or a
 function that gives such a table for a list of file ids."""

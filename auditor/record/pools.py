@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from auditor.record.values import numbers, words
 
+__all__ = ["EXPORTS", "SAME_SCALE", "pool_words", "pools"]
+
 SAME_SCALE: Final = 0.03
 """Relative difference within which two scales are one: borders differ between kinds of file."""
 EXPORTS: Final = "resized"

@@ -9,6 +9,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+__all__ = [
+    "as_categories",
+    "as_numbers",
+    "as_texts",
+    "codes",
+    "flags",
+    "map_names",
+    "name_combinations",
+    "numbers",
+    "rows_by_names",
+    "texts",
+    "words",
+]
+
 
 def numbers(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:
     """Column as numbers.

@@ -27,6 +27,20 @@ from auditor.report.summary import filter_words
 from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
 
+__all__ = [
+    "Card",
+    "CardLens",
+    "avoid",
+    "best_between",
+    "contents",
+    "ends_uncertainty",
+    "hyperfocals",
+    "iso_rows",
+    "largest_uncertainty",
+    "render_card",
+    "sensor_pitch",
+]
+
 OUTSIDE: Final = 1.06
 """Factor beyond an acceptable end (half of a third of a stop) from which on apertures in use are to be avoided."""
 

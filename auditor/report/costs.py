@@ -10,6 +10,8 @@ from auditor.model import BY_CURVES, Comparison, Profile
 from auditor.report import words
 from auditor.report.words import short
 
+__all__ = ["comparison_sentences", "costliest_first"]
+
 FEW_PAIRS: Final = 3
 """A comparison from fewer pairs stands in the tables only."""
 MOST: Final = 3

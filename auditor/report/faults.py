@@ -7,6 +7,8 @@ from typing import Any, Final
 
 from auditor.model import Fault, Profile, fault_of
 
+__all__ = ["render_alone"]
+
 _PARTS: Final = {
     "lenses": "lens",
     "bodies": "body",

@@ -16,6 +16,22 @@ from auditor.report.iso_words import (
     short_frames,
 )
 
+__all__ = [
+    "ADVICE",
+    "ROLES",
+    "BodyLine",
+    "LensLine",
+    "answered",
+    "body_lines",
+    "by_frames",
+    "distinct",
+    "lens_lines",
+    "other_lenses",
+    "role_of",
+    "use_of",
+    "within_rows",
+]
+
 ROLES: Final = {
     "in use": "",
     "thin": "Thin evidence",

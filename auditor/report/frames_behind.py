@@ -25,6 +25,8 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
+__all__ = ["Block", "FrameIndex", "by_priority"]
+
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
 _FOCAL_TOLERANCE_MM: Final = 0.5

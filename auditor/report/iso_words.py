@@ -15,6 +15,25 @@ from auditor.model import Band, Body, BodyKind, IsoMatch, Profile
 from auditor.report import words
 from auditor.report.scales import iso_stops
 
+__all__ = [
+    "LEVELS",
+    "IsoLimit",
+    "MatchCell",
+    "MatchTable",
+    "band_edges",
+    "band_name",
+    "band_sentence",
+    "by_light",
+    "highest_used",
+    "iso_limit",
+    "kind_sentence",
+    "match_tables",
+    "no_light",
+    "settled_bands",
+    "short_frames",
+    "shown_bands",
+]
+
 LEVELS: Final = ("excellent", "acceptable")
 
 

@@ -17,6 +17,15 @@ from auditor.report import words
 from auditor.report.listing import evidence, fault
 from auditor.report.rendering import link
 
+__all__ = [
+    "CauseGroup",
+    "keeper_groups",
+    "keeper_rows",
+    "picture_uri",
+    "shows_detail",
+    "thumbs_within",
+]
+
 _START: Final = b"\xff\xd8"
 """Marker with which a JPEG begins (SOI, ITU-T T.81) ..."""
 _END: Final = b"\xff\xd9"

@@ -13,6 +13,8 @@ from auditor.report import words
 from auditor.report.scales import Mark, stops, whole_stops
 from auditor.report.svg_charts import Chart, Point, Series, Target
 
+__all__ = ["highest", "lens_chart"]
+
 _MARGIN_STOPS: Final = 0.6
 """Stops that the scale goes beyond the outermost apertures: the ends of curves stay clear of the frame."""
 _LEAST_STOPS: Final = 4

@@ -20,6 +20,18 @@ from auditor.report import words
 if TYPE_CHECKING:
     from auditor.model import Keeper
 
+__all__ = [
+    "HEADER",
+    "evidence",
+    "fault",
+    "keeper_line",
+    "packet",
+    "pipe_path",
+    "select_keepers",
+    "sidecar_folders",
+    "write_sidecars",
+]
+
 HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
 
 

@@ -34,6 +34,8 @@ from auditor.report.snr_chart import snr_chart
 from auditor.report.svg_charts import Chart, css_variables, draw
 from auditor.report.words import criterion
 
+__all__ = ["prepare", "render_report"]
+
 POINT_PICTURE_BYTES: Final = 6_000_000
 """Pictures of frames behind points may take so much of the page, which is to open quickly ..."""
 KEEPER_PICTURE_BYTES: Final = 3_500_000

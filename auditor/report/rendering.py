@@ -13,7 +13,6 @@ from functools import cache
 from importlib import resources
 from inspect import isfunction
 from pathlib import Path
-from types import ModuleType
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -25,6 +24,8 @@ from auditor.record import ZONES
 from auditor.report import costs, iso_words, scales, sentences, snr_chart, summary, words
 from auditor.report.listing import evidence, fault
 from auditor.report.words import NAME_END, NAME_START
+
+__all__ = ["between", "environment", "figures", "link", "pack", "sentence", "shown", "static"]
 
 
 def static(name: str) -> str:
@@ -152,12 +153,6 @@ _ROOMS: Final = (costs, iso_words, scales, sentences, snr_chart, summary, words)
 """Modules whose public functions templates call by name beside `_OWN`, as filters or as functions."""
 
 
-def _is_public(function: Any, room: ModuleType) -> bool:
-    """Whether something is a function of a module's own that others may call."""
-    own = isfunction(function) and function.__module__ == room.__name__
-    return own and not function.__name__.startswith("_")
-
-
 class _Templates(jinja2.Environment):
     """Templates that look for `entry.key` among a dict's keys first, where nearly all of them are."""
 
@@ -176,8 +171,9 @@ def environment() -> jinja2.Environment:
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.ChainableUndefined,
         bytecode_cache=_compiled(),
     )  # fmt: skip
-    found = [f for room in _ROOMS for f in vars(room).values() if _is_public(f, room)]
-    functions = {f.__name__: _known(f) for f in (*found, *_OWN)}
+    public = {name: getattr(room, name) for room in _ROOMS for name in room.__all__}
+    found = public | {function.__name__: function for function in _OWN}
+    functions = {name: _known(f) for name, f in found.items() if isfunction(f)}
     # The templates' own `join` stays what it is.
     env.filters |= {name: f for name, f in functions.items() if name != "join"}
     env.globals |= functions | {"zones": ZONES, "nameless_body": summary.NAMELESS_BODY}

@@ -15,6 +15,26 @@ from typing import Final, Literal, NamedTuple
 from auditor.model import FocalRange, UsableIso
 from auditor.report import words
 
+__all__ = [
+    "SIXTH_STOP",
+    "WHOLE_STOPS",
+    "Mark",
+    "RangeKey",
+    "Ruler",
+    "Strip",
+    "all_used",
+    "aperture_ruler",
+    "ends_between",
+    "ends_intervals",
+    "iso_of",
+    "iso_ruler",
+    "iso_stops",
+    "stops",
+    "used_span",
+    "whole_iso_stops",
+    "whole_stops",
+]
+
 WHOLE_STOPS: Final = (0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32, 45, 64, 90)
 """Engraved f-numbers, one stop apart."""
 MOST_MARKS: Final = 7

@@ -24,6 +24,22 @@ from auditor.report import words
 from auditor.report.first_screen import role_of
 from auditor.report.words import common, named
 
+__all__ = [
+    "BUTTONS",
+    "first_reason",
+    "handheld_sentence",
+    "inside_acceptable",
+    "lens_scale_sentence",
+    "no_onset",
+    "on_body",
+    "possible_reasons",
+    "right_sentence",
+    "scale_sentence",
+    "setting_sentence",
+    "shot_line",
+    "shot_name",
+]
+
 WIDE_STOPS: Final = 4.0
 """A handheld limit whose interval is wider than this is not given: it would advise nothing."""
 

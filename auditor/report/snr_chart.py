@@ -19,6 +19,8 @@ from auditor.report import words
 from auditor.report.scales import Mark, iso_of, iso_stops, whole_iso_stops
 from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 
+__all__ = ["at_output", "reduced_for_output", "shown_signals", "snr_chart"]
+
 _MARGIN_STOPS: Final = 0.4
 """Stops that the scale goes beyond the outermost ISO values."""
 _ABOVE: Final = 1.4

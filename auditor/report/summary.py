@@ -23,6 +23,21 @@ from auditor.report.iso_words import band_name, highest_used, iso_limit, settled
 from auditor.report.sentences import gear_faults, handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
+__all__ = [
+    "BODIES",
+    "NAMELESS_BODY",
+    "body_sentence",
+    "filter_words",
+    "findings",
+    "keeper_counts",
+    "lens_sentence",
+    "looked_at",
+    "next_line",
+    "no_lens",
+    "summary_lines",
+    "worst",
+]
+
 LENSES: Final = 6
 """So many lenses, the most used first, stand on the first screen, which has as many rows of apertures, and have
 their own sentence ..."""

@@ -17,6 +17,17 @@ from markupsafe import Markup, escape
 
 from auditor.report.scales import Mark
 
+__all__ = [
+    "COLOURS",
+    "TONE_NAMES",
+    "Chart",
+    "Point",
+    "Series",
+    "Target",
+    "css_variables",
+    "draw",
+]
+
 WIDTH: Final = 720
 """Width of the drawing in units of its own, of which the text of its style sheet is 22 high."""
 HEIGHT: Final = 420

@@ -26,6 +26,8 @@ from auditor.report.iso_words import LEVELS
 from auditor.report.listing import evidence
 from auditor.report.words import pair
 
+__all__ = ["frame_table", "tables", "write_csv", "write_tables"]
+
 Row = dict[str, Any]
 
 

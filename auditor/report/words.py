@@ -16,6 +16,43 @@ from auditor.exposure import ABOUT_THE_RULE, aperture_text, shutter_text, slower
 if TYPE_CHECKING:
     from auditor.model import FocalRange, Profile
 
+__all__ = [
+    "ELLIPSIS",
+    "NAME_END",
+    "NAME_START",
+    "UNKNOWN",
+    "against_rule",
+    "aperture",
+    "aperture_range",
+    "best_aperture",
+    "best_at_end",
+    "body_beside",
+    "certainty",
+    "change",
+    "clean",
+    "common",
+    "count",
+    "criterion",
+    "difference",
+    "focal",
+    "interval",
+    "iso",
+    "join",
+    "known_name",
+    "lens_name",
+    "metres",
+    "named",
+    "number",
+    "pair",
+    "percent",
+    "plain",
+    "share_interval",
+    "short",
+    "shorten",
+    "shutter",
+    "stops_between",
+]
+
 NAME_CHARACTERS: Final = 60
 """Longer names are shortened in the middle: a line of a page has some 80 characters."""
 SHORT_NAME_CHARACTERS: Final = 40

@@ -19,6 +19,8 @@ from auditor.report.page import render_report
 from auditor.report.tables import write_tables
 from auditor.report.words import plain
 
+__all__ = ["profile_schema", "write_profile", "write_report", "write_text"]
+
 
 def write_profile(profile: Mapping[str, Any], path: Path) -> None:
     """Write `profile.json`. A half-written file never takes the place of a whole one.

@@ -25,6 +25,8 @@ from auditor.settings.names import (
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
+__all__ = ["one_spelling", "reconcile", "reconcile_kinds", "reconcile_lenses", "turn_back"]
+
 Pair = tuple[str, str]
 """Body and lens by name."""
 

@@ -9,6 +9,8 @@ from typing import Final
 from auditor.settings.tags import Tags
 from auditor.units import MINUTE_S
 
+__all__ = ["capture_time"]
+
 _STAMP: Final = re.compile(
     r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})"
     r"(?:[T :]+(?:[^\W\d]+\s*)?(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"

@@ -19,6 +19,20 @@ from auditor.settings.tags import (
     within,
 )
 
+__all__ = [
+    "aperture",
+    "brightness",
+    "colour_temperature",
+    "exposure_bias",
+    "exposure_time",
+    "flash_fired",
+    "focal_length",
+    "focal_length_35mm",
+    "focus_distance",
+    "sensitivity",
+    "white_balance",
+]
+
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))
 """`F_LIMITS` as APEX aperture values."""
 _NEARLY_F1: Final = 1.06

@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from auditor.record import Certainty, FileKind, Source
 from auditor.settings.sensors import sensor_sides
 
+__all__ = ["LONGEST_SHAPE", "ROUGH_VIEW", "Evidence", "Sensor", "Verdict", "rounding"]
+
 ROUGH_VIEW: Final = 0.04
 """Relative rounding of focal length and 35 mm equivalent together from which the diagonal that follows
 from them is only assumed: 3 mm and 15 mm may be 2.5 and 15.5."""

@@ -21,6 +21,15 @@ from auditor.settings.tags import (
     within,
 )
 
+__all__ = [
+    "has_maker_note",
+    "is_firmware",
+    "is_mosaic",
+    "kind_of_file",
+    "real_camera",
+    "written_size",
+]
+
 _ZOOM: Final = (1.05, 100)
 """Digital zoom that enlarges; 1 and less is none, more is damage (common practice, no source)."""
 _CODE_LETTERS: Final = 4

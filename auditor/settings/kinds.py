@@ -14,6 +14,16 @@ from auditor.record import Certainty
 from auditor.settings.file_evidence import Evidence, Sensor, Verdict
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
+__all__ = [
+    "LARGEST_PITCH_UM",
+    "LEAST_PX",
+    "SAME_SENSOR",
+    "SAME_SIZE",
+    "SHORT_SIDES",
+    "judge",
+    "sensor_alone",
+]
+
 SAME_SIZE: Final = 0.03
 """Relative difference in size within which frames count as one size: borders differ between files."""
 SAME_SHAPE: Final = 0.025

@@ -23,6 +23,8 @@ from auditor.settings.kinds import (
 )
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
+__all__ = ["known_sensors"]
+
 OFTEN: Final = 0.15
 """Share of the frames of a program's commonest size that makes a larger size no exception."""
 RARE: Final = 0.005

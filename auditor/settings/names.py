@@ -20,6 +20,24 @@ from auditor.settings.tags import (
     within,
 )
 
+__all__ = [
+    "BUILT_IN",
+    "LensRange",
+    "body_key",
+    "body_name",
+    "body_serial",
+    "built_in_lens",
+    "converter_from_range",
+    "first_serial",
+    "is_no_serial",
+    "lens_key",
+    "lens_name",
+    "lens_range",
+    "lens_serial",
+    "range_from_name",
+    "split_converter",
+]
+
 _ONE_FOCAL: Final = 1.005
 """Long over short end up to which a lens has one focal length."""
 _NOTE_UNITS: Final = (1, 10_000)

@@ -10,6 +10,8 @@ from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, Verdict
 from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
+__all__ = ["figures", "settle"]
+
 PITCH_LIMITS_UM: Final = (0.3, 1000.0)
 """Scales outside of these are no scales: fewer pixels than a thumbnail, or damage."""
 

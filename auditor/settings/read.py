@@ -37,6 +37,8 @@ from auditor.settings.tags import (
     with_first_directory,
 )
 
+__all__ = ["MAX_LABELS", "FileTags", "labels", "rating", "read_settings", "read_tags"]
+
 _ADOBE_RGB_GAMMA: Final = 563 / 256
 """Exponent of the Adobe RGB (1998) colour image encoding."""
 _FILE_NUMBERS: Final = 10_000

@@ -20,6 +20,8 @@ from auditor.settings.known_sensors import known_sensors
 from auditor.settings.one_file import figures
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
+__all__ = ["reconcile_scale"]
+
 HABIT: Final = 0.2
 """Share of a body's frames that makes a smaller size the photographer's habit."""
 BOXED: Final = 3

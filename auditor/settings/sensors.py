@@ -20,6 +20,15 @@ from xml.etree import ElementTree
 from auditor.settings.names import body_key, body_name
 from auditor.settings.tags import SENSOR_SIDES_PX, Tags, first_number, numbers, size_of, within
 
+__all__ = [
+    "FULL_FRAME_DIAGONAL_MM",
+    "Pitch",
+    "native_size",
+    "sensor_diagonal",
+    "sensor_sides",
+    "tagged_pitch",
+]
+
 FULL_FRAME_DIAGONAL_MM: Final = math.hypot(36, 24)
 """Crop factors and the 35 mm equivalent are ratios of diagonals (CIPA DCG-001)."""
 

@@ -14,6 +14,27 @@ from typing import Any, Final
 
 from auditor.units import MB
 
+__all__ = [
+    "FOCAL_LIMITS_MM",
+    "F_LIMITS",
+    "MAX_TEXT",
+    "NOTE_STEPS",
+    "PICTURE_SIDES_PX",
+    "SENSOR_SIDES_PX",
+    "STARS",
+    "RawTags",
+    "Tags",
+    "Value",
+    "built_by_program",
+    "clean_text",
+    "first_number",
+    "numbers",
+    "read_raw_tags",
+    "size_of",
+    "with_first_directory",
+    "within",
+]
+
 MAX_TEXT: Final = 200
 """Characters kept of one text; longer ones are damage or jokes."""
 

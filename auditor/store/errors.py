@@ -9,6 +9,8 @@ from typing import Final
 
 from auditor.error_text import one_line
 
+__all__ = ["StoreBusy", "StoreError", "why", "write_error"]
+
 
 class StoreError(RuntimeError):
     """The store cannot be used as it is; the message is one line and says what to do."""

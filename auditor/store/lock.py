@@ -16,6 +16,8 @@ from typing import Final
 from auditor.open_files import open_own
 from auditor.store.errors import StoreBusy, StoreError, why
 
+__all__ = ["WriterLock"]
+
 _TEXT_BYTES: Final = 4096
 """Bytes that are read of a holder's text, which has some hundred."""
 

@@ -28,6 +28,20 @@ import pyarrow.parquet as pq
 from auditor.open_files import write_file
 from auditor.units import MB
 
+__all__ = [
+    "UNREADABLE",
+    "DamagedPart",
+    "Part",
+    "damaged",
+    "is_whole",
+    "list_parts",
+    "part_name",
+    "read_part",
+    "read_rows",
+    "read_whole",
+    "write_part",
+]
+
 UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
 """What the Parquet library raises for files that are not what they claim to be."""
 

@@ -46,6 +46,8 @@ from auditor.store.upkeep import check, set_apart, without_pictures
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["StoreReader"]
+
 AT_ONCE: Final = 24
 """So many columns are read and made into a table before the next."""
 

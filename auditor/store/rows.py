@@ -20,6 +20,22 @@ from numpy.typing import NDArray
 from auditor.store.parts import Part
 from auditor.store.schema import FRAME_SCHEMA, Trouble, path_key
 
+__all__ = [
+    "KNOWN_COLUMNS",
+    "Found",
+    "Known",
+    "chosen",
+    "codes",
+    "columns_of",
+    "flags",
+    "last_in_parts",
+    "last_of_each",
+    "newest",
+    "positions",
+    "present_rows",
+    "whole_numbers",
+]
+
 
 def _plain(column: pa.ChunkedArray) -> NDArray[np.generic]:
     """A column of numbers without any missing."""

@@ -22,6 +22,26 @@ from auditor.record import COLUMNS, PICTURE_COLUMNS
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "FRAME_NAMES",
+    "FRAME_SCHEMA",
+    "OWN_COLUMNS",
+    "PICTURE_SCHEMA",
+    "Trouble",
+    "frame_table",
+    "narrow_table",
+    "path_key",
+    "path_keys",
+    "picture_table",
+    "side_by_side",
+    "some_rows",
+    "stored_key",
+    "stored_keys",
+    "to_frame",
+    "to_pandas",
+]
+
+
 _TYPES: Final = {
     "str": pa.string(),
     "float": pa.float64(),

@@ -20,6 +20,18 @@ from auditor.open_files import write_file
 from auditor.store.errors import StoreError
 from auditor.store.parts import list_parts
 
+__all__ = [
+    "STORE_VERSION",
+    "AnswerError",
+    "parse_answers",
+    "read_answers",
+    "read_unread",
+    "remember_answers",
+    "renew_unread",
+    "version_of",
+    "write_version",
+]
+
 STORE_VERSION: Final = 7
 """Raised when a column's meaning changes, so that old figures never stand beside today's. Up to version 6
 streaks were told by energies of gradients, and fineness was not; up to version 5 directions were told without

@@ -18,6 +18,9 @@ from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, pict
 from auditor.store.side_files import renew_unread, version_of, write_version
 from auditor.store.upkeep import SmallParts, mend
 
+__all__ = ["Store"]
+
+
 SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8

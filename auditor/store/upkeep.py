@@ -32,6 +32,9 @@ from auditor.store.rows import KNOWN_COLUMNS, Known, chosen, last_in_parts, newe
 from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, stored_key
 from auditor.units import MB
 
+__all__ = ["SmallParts", "check", "mend", "merge_parts", "set_apart", "without_pictures"]
+
+
 _TOGETHER_ROWS: Final = 4096
 """Rows that are held in memory before they are written into the merged part ..."""
 _TOGETHER_BYTES: Final = 8 * MB

@@ -25,6 +25,16 @@ from auditor.infer.lenses.converters import factor_in_name
 from auditor.infer.lenses.grouping import SAME_PITCH
 from auditor.infer.lenses.scene_groups import SAME_SCENE
 
+__all__ = [
+    "APERTURE_STOPS",
+    "MINUTES",
+    "Candidate",
+    "Chooser",
+    "Pair",
+    "magnification",
+    "pair_scale",
+]
+
 MINUTES: Final = 15.0
 """Frames further apart in time are no pair: light and scene have changed (common practice, no source)."""
 APERTURE_STOPS: Final = 1.6

@@ -19,6 +19,18 @@ from auditor.record import ZONE_RADII
 from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
 from auditor.units import WHITE_16
 
+__all__ = [
+    "GRID_SHAPE",
+    "Cast",
+    "Evenness",
+    "PairColour",
+    "cast_of",
+    "evenness_of",
+    "pair_colour",
+    "read_grid",
+    "uv_of",
+]
+
 Floats = NDArray[np.float64]
 
 GRID_SHAPE: Final = (16, 24, 3)

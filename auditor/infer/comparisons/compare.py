@@ -41,6 +41,8 @@ from auditor.record import ZONES
 from auditor.record.pictures import PictureSource
 from auditor.record.values import numbers
 
+__all__ = ["compare_labels", "crop_trade_off", "one_answer"]
+
 
 def compare_labels(
     frames: pd.DataFrame,

@@ -39,6 +39,8 @@ from auditor.record.values import numbers, words
 from auditor.robust import robust_location
 from auditor.units import DAY_S, MINUTE_S
 
+__all__ = ["compare_focus", "focus_table"]
+
 Floats = NDArray[np.float64]
 Words = NDArray[np.object_]
 

@@ -23,6 +23,25 @@ from numpy.typing import NDArray
 from auditor.infer.lenses.grouping import SAME_PITCH
 from auditor.record.values import numbers, texts, words
 
+__all__ = [
+    "CROP",
+    "MERGED",
+    "STACKED",
+    "LabelPattern",
+    "LabelSets",
+    "by_settings",
+    "contradicted",
+    "label_sets",
+    "labels_from_csv",
+    "names_accessory",
+    "names_control",
+    "negated",
+    "normalised",
+    "own_labels",
+    "several_exposures",
+    "unmatched",
+]
+
 CROP: Final = "crop mode"
 STACKED: Final = "focus stacked"
 MERGED: Final = "merged"

@@ -15,6 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+__all__ = ["SCATTER", "Difference", "paired_difference"]
+
 Floats = NDArray[np.float64]
 
 _CHAINS: Final = 40

@@ -45,6 +45,8 @@ from auditor.infer.lenses.scene_groups import SAME_SCENE
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
+__all__ = ["OTHER_KIND", "SINGLE", "Labelled", "Pair", "find_pairs"]
+
 Floats = NDArray[np.float64]
 
 _NEIGHBOURS: Final = 20

@@ -22,6 +22,15 @@ from auditor.record import ZONES
 from auditor.record.values import numbers, words
 from auditor.robust import low_middle_high
 
+__all__ = [
+    "USUAL_BLUR",
+    "SharpnessTable",
+    "added_blur_px",
+    "compare_sharpness",
+    "expected_log_mtf50",
+    "find_range",
+]
+
 Floats = NDArray[np.float64]
 
 USUAL_BLUR: Final = (0.5, 0.6, 0.75)

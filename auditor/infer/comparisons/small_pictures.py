@@ -22,6 +22,15 @@ from auditor.infer.lenses.scene_groups import read_signatures
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.values import texts
 
+__all__ = [
+    "Signatures",
+    "SmallPictures",
+    "correlation_at_scale",
+    "middle_of",
+    "read_thumb",
+    "registered_correlation",
+]
+
 Floats = NDArray[np.float32]
 Grid = TypeVar("Grid", NDArray[np.float32], NDArray[np.float64])
 

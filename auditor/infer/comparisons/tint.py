@@ -34,6 +34,8 @@ from auditor.model import Finding, LeftOutPairs
 from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
+__all__ = ["Balance", "Light", "cast_entries", "light_entries"]
+
 _SAME_KELVIN: Final = 0.01
 """Share by which two colour temperatures may differ and count as one setting."""
 _NO_CAST: Final = 0.004

@@ -10,6 +10,17 @@ from typing import Final
 from auditor.infer.enough import NEGLIGIBLE
 from auditor.model import Comparison, Finding, Shot, shot_of
 
+__all__ = [
+    "NEGLIGIBLE_STOPS",
+    "USUAL_PAIRS",
+    "entry",
+    "few_scenes",
+    "pairs_to_settle",
+    "pairs_to_shoot",
+    "sharpness_verdict",
+    "verdict",
+]
+
 USUAL_PAIRS: Final = 8
 """Pairs asked for where none tell how many are needed."""
 NEGLIGIBLE_STOPS: Final = 0.1

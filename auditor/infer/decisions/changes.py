@@ -34,6 +34,8 @@ from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 from auditor.record.values import name_combinations, numbers, rows_by_names
 
+__all__ = ["find_changes"]
+
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]

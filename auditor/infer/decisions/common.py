@@ -16,6 +16,20 @@ from auditor.infer.lenses.grouping import SAME_PITCH, cut_out, whole_field
 from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import half_width
 
+__all__ = [
+    "LEAST_ERROR",
+    "ZONES",
+    "body_widths",
+    "date_of",
+    "focal_text",
+    "holm",
+    "interval_about",
+    "iso_day",
+    "lens_text",
+    "log_error",
+    "picture_sizes",
+]  # fmt: skip
+
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 

@@ -44,6 +44,8 @@ from auditor.model import FocusBias
 from auditor.record.values import numbers, rows_by_names, words
 from auditor.robust import low_middle_high
 
+__all__ = ["find_focus_bias"]
+
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]

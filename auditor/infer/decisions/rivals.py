@@ -41,6 +41,8 @@ from auditor.infer.enough import FEW, FEW_FRAMES
 from auditor.infer.lenses.grouping import PRIME, SAME_PITCH
 from auditor.model import LensChoice, Rival, RivalAperture, RivalDifference, RivalZone
 
+__all__ = ["lens_choice", "lens_rivals"]
+
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
 

@@ -25,6 +25,8 @@ from auditor.robust import (
     scale_of,
 )
 
+__all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
+
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 

@@ -29,6 +29,8 @@ from auditor.record.pools import SAME_SCALE
 from auditor.record.values import as_texts, numbers, words
 from auditor.robust import scale_of
 
+__all__ = ["REFERENCE_F_NUMBER", "find_dust"]
+
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 Plane = NDArray[np.float32]

@@ -28,6 +28,18 @@ from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import VisibleLoss
 from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
+__all__ = [
+    "OPEN",
+    "Figures",
+    "Files",
+    "odds",
+    "probability_visible",
+    "quality_difference",
+    "verdict",
+    "viewings",
+    "visible_losses",
+]
+
 Block = Mapping[str, Any]
 Floats = NDArray[np.float64]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]

@@ -15,6 +15,8 @@ from auditor.model import NoiseVisible
 from auditor.record import MID_GREY
 from auditor.viewing import JND, Viewing, quality
 
+__all__ = ["noise_visibility"]
+
 Block = Mapping[str, Any]
 
 _USUAL_FRAME: Final = (0.3, 5.6)

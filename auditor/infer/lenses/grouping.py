@@ -18,6 +18,13 @@ from auditor.record.pools import EXPORTS, pools
 from auditor.record.values import flags, numbers, rows_by_names, words
 
 __all__ = [
+    "CLUSTER_FRAMES",
+    "ENOUGH",
+    "ENOUGH_OUTINGS",
+    "PITCHES_UM",
+    "PITCH_UNKNOWN_UM",
+    "PRIME",
+    "SAME_PITCH",
     "LensGroup",
     "cut_out",
     "focal_clusters",

@@ -11,6 +11,8 @@ from auditor.infer.frame_values import evenly
 from auditor.infer.next_shots.series import MOST_STEPS, SLIGHT_SHARE
 from auditor.model import Shot, shot_of
 
+__all__ = ["body_requests"]
+
 Block = Mapping[str, Any]
 
 _WIDE_STOPS: Final = 1.0

@@ -22,6 +22,8 @@ from auditor.infer.next_shots.series import (
 )
 from auditor.model import Shot, shot_of
 
+__all__ = ["handheld_requests", "next_shots", "open_note"]
+
 Block = Mapping[str, Any]
 
 AFTERNOON_MIN: Final = 120.0

@@ -20,6 +20,15 @@ from auditor.model import Shot, shot_of
 from auditor.robust import half_width
 from auditor.settings.names import range_from_name
 
+__all__ = [
+    "MOST_STEPS",
+    "SLIGHT_SHARE",
+    "lens_series",
+    "short_end",
+    "unnamed",
+    "widest_named",
+]
+
 Block = Mapping[str, Any]
 
 _WANTED: Final = 0.03
