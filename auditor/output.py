@@ -29,6 +29,7 @@ __all__ = [
     "prepare_output",
     "real_place",
     "remember_archives",
+    "unless_unchanged",
 ]
 
 ARCHIVES_FILE: Final = "archives.json"

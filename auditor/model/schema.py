@@ -30,6 +30,7 @@ __all__ = [
     "Positive",
     "PositiveCount",
     "PositiveShare",
+    "Schema",
     "Share",
     "schema_of",
 ]

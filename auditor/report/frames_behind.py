@@ -25,7 +25,7 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
-__all__ = ["Block", "FrameIndex", "by_priority"]
+__all__ = ["ROWS_PER_POINT", "Block", "FrameIndex", "by_priority"]
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""

@@ -16,6 +16,7 @@ from auditor.report import words
 from auditor.report.scales import iso_stops
 
 __all__ = [
+    "FEW",
     "LEVELS",
     "IsoLimit",
     "MatchCell",

@@ -27,6 +27,7 @@ from auditor.report.words import common, named
 __all__ = [
     "BUTTONS",
     "first_reason",
+    "gear_faults",
     "handheld_sentence",
     "inside_acceptable",
     "lens_scale_sentence",

@@ -15,8 +15,10 @@ from auditor.settings.file_evidence import Evidence, Sensor, Verdict
 from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = [
+    "CLOSE_VIEW",
     "LARGEST_PITCH_UM",
     "LEAST_PX",
+    "PANORAMA",
     "SAME_SENSOR",
     "SAME_SIZE",
     "SHORT_SIDES",

@@ -22,6 +22,7 @@ from auditor.settings.tags import SENSOR_SIDES_PX, Tags, first_number, numbers, 
 
 __all__ = [
     "FULL_FRAME_DIAGONAL_MM",
+    "SMALL_MM",
     "Pitch",
     "native_size",
     "sensor_diagonal",

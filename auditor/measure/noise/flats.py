@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 from auditor.measure.noise import blocks, spectrum
 from auditor.measure.picture import Picture
 
-__all__ = ["BRIGHTEST", "DARKEST", "FEWEST", "Flats", "luma_blocks", "read_flats", "shares_tried"]
+__all__ = [
+    "BRIGHTEST",
+    "DARKEST",
+    "FEWEST",
+    "SHARES",
+    "Flats",
+    "luma_blocks",
+    "read_flats",
+    "shares_tried",
+]
 
 SHARES: Final = (0.2, 0.05, 0.015)
 """Shares of the blocks near a brightness, flattest first, that are tried in turn: a fifth as a rule
