@@ -14,6 +14,7 @@ from test_sentences import text_of
 from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
+from auditor.infer.lenses.sides import SideTable, judge_sides
 from auditor.report.card import render_card
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.page import render_report
@@ -307,3 +308,27 @@ def test_two_bodies_are_compared_in_light_in_which_both_were_used() -> None:
     }  # fmt: skip
     (told,) = (line for line in summary_lines(made) if "looks as noisy" in line)
     assert told.endswith("overcast).")
+
+
+@pytest.mark.parametrize("softer", [0.0, 0.4])
+def test_no_sound_lens_of_many_is_told_to_be_decentred_and_a_plain_one_is(softer: float) -> None:
+    """Normal scatter of scenes' sides, 30% each, as photographs have it: at most one archive of ten may name a sound
+    lens of its twelve (of 30 as many as 6 in 97 of 100 cases, binomial)."""
+    rng = np.random.default_rng(7)
+    named = []
+    for _ in range(30):
+        parts = []
+        for lens in range(12):
+            outing = np.repeat(np.arange(24), 4)
+            across = rng.normal(0, 0.3, 24)[outing] + rng.normal(0, 0.3, 96)
+            across -= softer * (lens == 5)
+            sides = SideTable(across, np.full(96, np.nan), np.zeros(96, bool))
+            parts.append(judge_sides(sides, np.arange(96), outing))
+        made: Any = {"lenses": [
+            {"lens": f"Lens {k}", "body": "Fell", "frames": 96, "focal_ranges": [
+                {"focal_mm": [35.0, 35.0], "evidence": "strong", "sweet_spot": {"f_number": 8.0}, "sides": part}
+            ]} for k, part in enumerate(parts)
+        ]}  # fmt: skip
+        named.append({line.split()[1] for line in summary_lines(made) if "decentred" in line})
+    assert sum(bool(n - {"5"}) for n in named) <= 6
+    assert sum("5" in n for n in named) >= 24 or not softer
