@@ -107,7 +107,7 @@ def find_changes(
     ]
     reported.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
     whole = [(test, change) for test, change in reported if test.place == "frame"]
-    reported.sort(key=lambda t: any(_seen_in_one_place(*t, *of) for of in whole))
+    reported.sort(key=lambda t: any(_seen_in_one_place(t, of) for of in whole))
     copies = {(lens["lens"], lens.get("lens_serial")) for lens in lenses}
     entries: list[tuple[_Test, Change, GearChange]] = []
     for test, change in reported:
@@ -135,10 +135,10 @@ def _same_change(test: _Test, change: Change, other: _Test, earlier: Change) -> 
     return test.subject == other.subject and overlap
 
 
-def _seen_in_one_place(test: _Test, change: Change, whole: _Test, of_whole: Change) -> bool:
+def _seen_in_one_place(found: tuple[_Test, Change], whole: tuple[_Test, Change]) -> bool:
     """Whether a place's change is what the whole frame shows at that time."""
-    same = test.place in _PLACES and _same_change(test, change, whole, of_whole)
-    return same and of_whole.size / change.size >= _WHOLE_SHARE
+    same = found[0].place in _PLACES and _same_change(*found, *whole)
+    return same and whole[1].size / found[1].size >= _WHOLE_SHARE
 
 
 def _relevant(test: _Test, change: Change) -> bool:
