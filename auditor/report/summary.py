@@ -19,7 +19,14 @@ from auditor.report import words
 from auditor.report.costs import comparison_sentences
 from auditor.report.faults import render_alone
 from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
-from auditor.report.iso_words import band_name, highest_used, iso_limit, settled_bands, short_frames
+from auditor.report.iso_words import (
+    band_name,
+    highest_used,
+    iso_limit,
+    settled_bands,
+    short_frames,
+    shown_bands,
+)
 from auditor.report.sentences import gear_faults, handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
 
@@ -192,7 +199,17 @@ def body_sentence(body: Body) -> str:
 
 def _matches(profile: Profile) -> list[str]:
     """For two pairs of bodies an example each: of those known to a stop either way one that was seen on
-    both bodies rather than predicted, and near to ISO 1600. One direction implies the other."""
+    both bodies rather than predicted, in light in which both were used, and near to ISO 1600. One direction
+    implies the other."""
+    used_in = {
+        words.clean(b.get("body")): [words.pair(band.get("ev100")) for band in shown_bands(b)]
+        for b in profile.get("bodies") or []
+    }
+
+    def unseen(m: IsoMatch) -> bool:
+        both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
+        return any(words.pair(m.get("ev100")) not in used_in.get(name, []) for name in both)
+
     clear = []
     for m in profile.get("iso_matches") or []:
         low, high = m.get("low"), m.get("high")
@@ -200,7 +217,7 @@ def _matches(profile: Profile) -> list[str]:
         if m.get("iso") and m.get("reference_iso") and not vague:
             clear.append(m)
     clear.sort(key=lambda m: abs((m.get("reference_iso") or 1) - EXAMPLE_ISO))
-    clear.sort(key=lambda m: bool(m.get("predicted")))
+    clear.sort(key=lambda m: (bool(m.get("predicted")), unseen(m)))
     pairs: dict[frozenset[str], IsoMatch] = {}
     for m in clear:
         both = frozenset((words.clean(m.get("body")), words.clean(m.get("reference_body"))))

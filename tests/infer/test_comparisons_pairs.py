@@ -302,6 +302,25 @@ def test_focusing_too_close_costs_the_distance_as_the_closed_form_says() -> None
     assert near["low"] <= 0 <= near["high"]
 
 
+def test_scenes_focused_both_ways_speak_where_one_of_them_was_not() -> None:
+    """Ten outings to places that differ by a factor in sharpness, eight of them focused both ways (blocking)."""
+    rng = np.random.default_rng(64)
+    frames = _landscapes(rng, 10)
+    outing = np.arange(20) % 10
+    frames["outing"] = outing
+    frames["taken"] = [f"2024-03-{1 + o:02d}T08:0{i // 10}:00" for i, o in enumerate(outing)]
+    place = np.exp(rng.normal(0, 0.5, 10))[outing]
+    place /= place.max()
+    for side in ("top", "bottom", "left", "right"):
+        frames[f"{side}_mtf50_cpp"] *= place
+    (far, near) = compare_labels(frames.drop(index=[9, 10]), [])
+    assert [far["what"], near["what"]] == ["far sharpness", "near sharpness"]
+    assert (far["pairs"], near["pairs"]) == (8, 8)
+    expected = _through_a_disc(4.0, 0.5) / _through_a_disc(2 / 3, 0.5) - 1
+    assert far["difference"] == pytest.approx(expected, abs=0.06)
+    assert "lower half" in near["verdict"]
+
+
 def test_portraits_and_frames_without_focus_distance_are_no_landscapes() -> None:
     frames = _landscapes(np.random.default_rng(62))
     frames.loc[:5, "focus_distance_m"] = 0.6

@@ -111,6 +111,32 @@ def test_a_change_is_found_in_the_usual_size_beside_others():
     assert found[0]["frames_before"] + found[0]["frames_after"] <= (~small & ~turned).sum()
 
 
+@pytest.mark.parametrize(
+    ("source", "other"), [("camera", "sharpening"), ("edited", "development"), ("raw", None)]
+)
+def test_what_all_of_a_frame_shows_is_told_of_all_of_it_and_may_be_its_development(source, other):
+    """A camera set to sharpen more makes every place sharper; no setting of a camera makes one side softer."""
+
+    def curve(frames):
+        zones = frames.groupby("f_number")[["centre_mtf50_cpp", "corner_mtf50_cpp"]].quantile(0.7)
+        return lens_entry("Lens A", [focal_part({n: tuple(z) for n, z in zones.iterrows()})])
+
+    for seed in range(4):
+        frames = years_of_frames(seed).assign(source=source)
+        lens = curve(frames)
+        frames.loc[frames["taken"] > "2021", FIGURES] *= 1.35
+        (found,) = find_changes(frames, [lens], CRITERIA)
+        assert found["place"] == "frame"
+        assert "the whole frame is 3" in found["text"]
+        assert all("whole" not in also for also in found["also"])
+        assert ("would look alike" in found["text"]) == (other is not None)
+        assert (other or "") in found["text"]
+    frames = years_of_frames(3, Wear(factor=0.8, places=("left",))).assign(source=source)
+    (side,) = find_changes(frames, [curve(frames)], CRITERIA)
+    assert "left side" in side["text"]
+    assert "alike" not in side["text"]
+
+
 @pytest.mark.parametrize("factor", [1.1, 1.5, 3.0])
 def test_how_much_sharper_a_lens_is_does_not_hang_on_its_place_in_the_alphabet(factor):
     """Half as sharp again is 50%, whether the sharper lens is named first or second."""

@@ -102,6 +102,18 @@ def test_no_hand_is_told_a_limit_at_times_that_it_never_used(slope: float) -> No
         assert "limit" in hand["text"]
 
 
+def test_neither_exports_nor_frames_that_nobody_judged_speak_for_the_hand() -> None:
+    """Reduced, a movement is less than a pixel, and what was not judged may have moved as well."""
+    at = np.arange(300)
+    stops = np.random.default_rng(3).uniform(-4, 3, 300)
+    table = verdicts(rule_stops=stops, directions=4, cause=None, judged=at < 200)
+    for source, heard in (("camera", at < 200), ("resized", at < 0), (None, at % 2 == 0)):
+        sources = np.where(at % 2, "resized", "camera") if source is None else source
+        frames = pd.DataFrame({"outing": at // 10, "source": sources})
+        hands = handheld_limits(frames, table, [LENS], Criteria())
+        assert [h["frames"] for h in hands] == [int((heard & (at < 200)).sum())] * any(heard)
+
+
 def test_frames_of_a_smaller_picture_size_are_not_held_against_the_curve() -> None:
     zone = {"mtf50_cpp": 0.3, "low": 0.29, "high": 0.31}
     part = {

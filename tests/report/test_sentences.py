@@ -43,7 +43,7 @@ PATTERNS = {
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
     "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
-    "what changed": rf"{NAME}: since about .+ \(90% interval {SHARE} to {SHARE}\), {COUNT} since, \d+ before\.",
+    "what changed": rf"{NAME}: since about .+ \(90% interval {SHARE} to {SHARE}\), {COUNT} since, \d+ before(; .+ would look alike)?\.",
     "a softer side": rf"{NAME} is probably decentred: the \w+ side is softer in frame after frame(?: at .+ mm)? \((?:over )?{SHARE} sure; {COUNT}\)\.",
     "focus beside": rf"{NAME}: focus lay (?:in front of|behind) the centre of the picture in \d+ of \d+ frames, .+\.",
     "dust": r"Dust on the sensor of the .+: \d+ spots?, last seen on \d{4}-\d\d-\d\d\.",

@@ -57,6 +57,13 @@ _BETTER_FRAMES: Final = 0.8
 """Quantile of the frames' sharpest parts that is taken for the lens's better frames."""
 _SIDE_SD: Final = 0.03
 """Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
+_PAIRS_SHARE: Final = 0.5
+"""Scenes focused both ways, as a share of the outings of the smaller side, from which they speak alone: k of them
+leave a variance of 2 w / k, n outings a side one of 2 (w + b) / n, and scenes differ (b) at least as much as frames
+of one scene (w; blocking, any textbook on the design of experiments)."""
+_NEAR_WORDS: Final = "read where the lower half is sharpest, which need not be the foreground"
+"""What is near is known as no part of the frame: the lower half of the outer zone reaches up to the middle's height,
+where a landscape is far."""
 _NEAREST_FOCAL: Final = 2.0
 """Focused nearer than so many focal lengths, a lens magnifies (1:1 and beyond): no landscape."""
 
@@ -175,6 +182,8 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
                 found = _difference(first, second, part, criteria.interval)
                 if found is None:
                     continue
+                if part == "near" and found["difference"] is not None:
+                    found["verdict"] = f"{found['verdict']}; {_NEAR_WORDS}"
                 if lenses[key[:2]] > 1:
                     found["verdict"] = f"{found['verdict']}; {_which(group)}"
                 left_out: list[LeftOutPairs] = [{"reason": _FAILED, "count": failed}]
@@ -216,7 +225,7 @@ def _difference(
         "what": f"{part} sharpness", "zone": None, "pairs": 0, "frames": [len(first), len(second)],
         "difference": None, "low": None, "high": None, "unit": "share of MTF50", "verdict": None,
     }  # fmt: skip
-    if len(both) >= max(FEWEST, fewer):
+    if len(both) >= max(FEWEST, _PAIRS_SHARE * fewer):
         mean = robust_location(both, _SIDE_SD)
         ends = [mean.value, *mean.bounds(share)]
         count, unit = len(both), "scenes focused both ways"

@@ -32,7 +32,7 @@ from auditor.infer.frame_values import days, log_sharpness, usable
 from auditor.infer.lenses.grouping import of_commonest_size, within_range
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
-from auditor.record.values import name_combinations, numbers, rows_by_names
+from auditor.record.values import name_combinations, numbers, rows_by_names, words
 
 __all__ = ["find_changes"]
 
@@ -47,6 +47,15 @@ _FOCAL_STEP: Final = 0.15
 _LEAST_HOT: Final = 0.2
 """Share of frames with hot pixels below which a body's are too few to have a course."""
 _PLACES: Final = ("centre", "left", "right", "top", "bottom")
+_WHOLE_SHARE: Final = 0.75
+"""Share of a place's change from which the whole frame's, at the same time, is told first: a side that alone gets
+softer moves the mean of the five places by half as much at most, for its corners belong to two sides."""
+_LIKE_DEVELOPMENT: Final = {
+    "raw": "",
+    "camera": "; the camera's sharpening or noise reduction, set otherwise, would look alike",
+}
+"""What else than the gear may have changed all of a frame, by kind of file: raw files hold what the sensor saw."""
+_OTHER_DEVELOPMENT: Final = "; another development would look alike"
 _MOST_FRAMES: Final = 6000
 """Frames of a series beyond which whole outings are left out by chance."""
 
@@ -57,6 +66,8 @@ class _Test:
     kind: str
     place: str
     series: Series
+    source: str = "raw"
+    """Kind of file."""
 
 
 def find_changes(
@@ -95,6 +106,8 @@ def find_changes(
         (test, change) for test, change in _significant(found, criteria) if _relevant(test, change)
     ]
     reported.sort(key=lambda t: -abs(t[1].size) / max(t[1].high - t[1].low, 1e-6))
+    whole = [(test, change) for test, change in reported if test.place == "frame"]
+    reported.sort(key=lambda t: any(_seen_in_one_place(t, of) for of in whole))
     copies = {(lens["lens"], lens.get("lens_serial")) for lens in lenses}
     entries: list[tuple[_Test, Change, GearChange]] = []
     for test, change in reported:
@@ -122,6 +135,12 @@ def _same_change(test: _Test, change: Change, other: _Test, earlier: Change) -> 
     return test.subject == other.subject and overlap
 
 
+def _seen_in_one_place(found: tuple[_Test, Change], whole: tuple[_Test, Change]) -> bool:
+    """Whether a place's change is what the whole frame shows at that time."""
+    same = found[0].place in _PLACES and _same_change(*found, *whole)
+    return same and whole[1].size / found[1].size >= _WHOLE_SHARE
+
+
 def _relevant(test: _Test, change: Change) -> bool:
     """Whether the whole interval lies beyond the least size, on one side."""
     least = _LEAST[test.kind]
@@ -142,6 +161,7 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
     value = {p: log_sharpness(frames, p) for p in _PLACES}
     curves = _curves(lenses)
     upright = numbers(frames, "orientation") >= UPRIGHT
+    source = words(frames, "source", "unknown")
     for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
         if not subject["lens"] or len(rows) < 2 * FEW_FRAMES:
             continue
@@ -154,7 +174,8 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> I
             residual[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
         residual["frame"] = _mean(list(residual.values()))
         for place, figure in residual.items():
-            yield _Test(subject, "sharpness", place, test(figure, sharp=True))
+            series = test(figure, sharp=True)
+            yield _Test(subject, "sharpness", place, series, source[rows[0]])
         # Foreground at the bottom of a scene softens that side of a centred lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
         is_upright = upright[rows]
@@ -218,6 +239,7 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
         speed = np.round(3 * np.log2(iso / 100))
         time = np.round(np.log2(seconds))
     good = usable(frames) & np.isfinite(day) & np.isfinite(outing) & np.isfinite(speed)
+    source = words(frames, "source", "unknown")
     hot = numbers(frames, "hot_pixels")
     tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
     for subject, rows in _groups(frames, good, ("body", "body_serial")):
@@ -225,7 +247,8 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
             continue
         short = rows[~(seconds[rows] >= LONG_EXPOSURE_S)]
         noise = _noise_residuals(tones, speed, short)
-        yield _Test(subject, "noise", "", _series(day, outing, (), short, noise))
+        series = _series(day, outing, (), short, noise)
+        yield _Test(subject, "noise", "", series, source[rows[0]])
         count = np.where(np.isfinite(time[rows]), np.log1p(hot[rows]), np.nan)
         series = _series(day, outing, (speed, time), rows, count)
         if (series.value > 0).sum() >= _LEAST_HOT * len(series.value):
@@ -307,8 +330,15 @@ def _entry(
         "p": change.p,
         "also": [],
         "text": f"{_when(change)} {_what(test, change)}, {change.after} frames since, "
-        f"{change.before} before",
+        f"{change.before} before{_also_possible(test)}",
     }
+
+
+def _also_possible(test: _Test) -> str:
+    """What else than the gear may have done it; '' for what no development does, as to one side alone."""
+    if test.kind == "noise" or (test.kind == "sharpness" and test.place in ("frame", "centre")):
+        return _LIKE_DEVELOPMENT.get(test.source, _OTHER_DEVELOPMENT)
+    return ""
 
 
 def _when(change: Change) -> str:
