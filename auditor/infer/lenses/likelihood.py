@@ -17,16 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
-from auditor.infer.lenses.excess import STARTS, Excess
-from auditor.infer.lenses.likelihood_state import Expectation, State
-from auditor.infer.lenses.physics import Optics, prior_for
-from auditor.infer.lenses.share_prior import (
+from auditor.infer.lenses.excess import (
     SHARE_POOL,
     SHARE_WEIGHT,
+    STARTS,
+    Excess,
     beta_log_density,
     pooled_shares,
     shares_of,
 )
+from auditor.infer.lenses.likelihood_state import Expectation, State
+from auditor.infer.lenses.physics import Optics, prior_for
 
 __all__ = ["LEAST_SCATTER", "SCATTER", "Model"]
 
@@ -49,8 +50,6 @@ _ORDER_SD: Final = 0.02
 at the edge than on its axis (common practice, no source)."""
 _LONGEST_STEP: Final = 0.5
 """Longest step of any parameter of optics (logarithms)."""
-_FARTHEST_SD: Final = 4.0
-"""Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _OVER_NODES: Final = "nzm,nzm->nz"
 """Sum of products over the points of excess."""
 _INLIER_LOSS: Final = 0.10
@@ -292,9 +291,8 @@ class Model:
             state.theta, jacobian, self.sums(expectation.gradient),
             self.sums(expectation.curvature), expectation.curve,
         )  # fmt: skip
-        mean, sd = self.prior
         return State(
-            np.clip(theta, mean - _FARTHEST_SD * sd, mean + _FARTHEST_SD * sd),
+            theta,
             inlier_share,
             excess_shares,
             np.sqrt(np.maximum(scatter, LEAST_SCATTER**2)),

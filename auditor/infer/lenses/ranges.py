@@ -94,9 +94,7 @@ def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floa
     return grid[fails_wider + 1], grid[fails_smaller - 1]
 
 
-def sharpest_aperture(
-    fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_]
-) -> int:
+def sharpest_aperture(fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_]) -> int:
     """The aperture in use at which the weaker of centre and corner is sharpest.
 
     Where plausible curves leave several open, that at which the curve and the sharpest of its frames, in the weaker
