@@ -27,7 +27,7 @@ _ITERATIONS: Final = 60
 _TOLERANCE: Final = 3e-4
 """Change of the curve (ln MTF50) below which a fit has settled; a hundredth of what is printed."""
 _FIRST_STEPS: Final = 8
-"""Steps of the start."""
+"""Steps of the start, and of a fit before it may settle."""
 _START_SD: Final = 0.05
 """Error (ln MTF50) of the quantile of a cell through which the start goes."""
 _BATCH: Final = 200
@@ -160,7 +160,7 @@ def _maximise(model: Model, state: State, active: NDArray[np.bool_]) -> State:
     best_objective = model.objective(state, expectation)
     best = State(*(part.copy() for part in state))
     running, unsettled = np.arange(len(best_objective)), active
-    for _ in range(_ITERATIONS):
+    for i in range(_ITERATIONS):
         if not unsettled.all():
             running, rows = running[unsettled], unsettled[model.curve]
             model, state = model.part(unsettled), State(*(part[unsettled] for part in state))
@@ -178,5 +178,5 @@ def _maximise(model: Model, state: State, active: NDArray[np.bool_]) -> State:
         for part, found in zip(best, state, strict=True):
             part[running[better]] = found[better]
         moved = np.abs(expectation.curve - before) * model.used[:, None]
-        unsettled = moved.max((1, 2)) >= _TOLERANCE
+        unsettled = (moved.max((1, 2)) >= _TOLERANCE) | (i <= _FIRST_STEPS)
     return best

@@ -50,6 +50,8 @@ _ORDER_SD: Final = 0.02
 at the edge than on its axis (common practice, no source)."""
 _LONGEST_STEP: Final = 0.5
 """Longest step of any parameter of optics (logarithms)."""
+_FARTHEST_SD: Final = 4.0
+"""Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _OVER_NODES: Final = "nzm,nzm->nz"
 """Sum of products over the points of excess."""
 _INLIER_LOSS: Final = 0.10
@@ -291,8 +293,9 @@ class Model:
             state.theta, jacobian, self.sums(expectation.gradient),
             self.sums(expectation.curvature), expectation.curve,
         )  # fmt: skip
+        mean, sd = self.prior
         return State(
-            theta,
+            np.clip(theta, mean - _FARTHEST_SD * sd, mean + _FARTHEST_SD * sd),
             inlier_share,
             excess_shares,
             np.sqrt(np.maximum(scatter, LEAST_SCATTER**2)),
