@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index
-from auditor.infer.lenses.advice import missing_evidence, weaker_zone
-from auditor.infer.lenses.evidence import Evidence, judge
+from auditor.infer.lenses.evidence import Evidence, judge, missing_evidence, weaker_zone
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
@@ -42,7 +41,7 @@ def describe_range(
     draws : Draws
         Its plausible curves.
     supported : ndarray of bool, shape (Z, K)
-        Where the curve has evidence (`advice.has_evidence`); elsewhere no figure is shown.
+        Where the curve has evidence (`evidence.has_evidence`); elsewhere no figure is shown.
     table : Table
         Columns of all frames.
     rows : ndarray of int64, shape (n,)

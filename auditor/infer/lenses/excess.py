@@ -6,7 +6,8 @@ nothing, is learned from each archive: the excess is zero with some probability,
 laws that are the same at every aperture (objects, shake), or fall as 1 / N^2 (depth: the blur disc
 of what lies before or behind the plane of focus shrinks as the aperture closes). This is a stochastic
 frontier (Aigner, Lovell & Schmidt, J. Econometrics 6, 1977) some of whose units may lie on the frontier
-itself (Kumbhakar, Parmeter & Tsionas, J. Econometrics 172, 2013).
+itself (Kumbhakar, Parmeter & Tsionas, J. Econometrics 172, 2013). Shares of figures on the curve are pooled from lens to
+zone to aperture.
 """
 
 from __future__ import annotations
@@ -18,7 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
-__all__ = ["COMPONENTS", "STARTS", "Excess"]
+__all__ = [
+    "COMPONENTS",
+    "SHARE_POOL",
+    "SHARE_WEIGHT",
+    "STARTS",
+    "Excess",
+    "beta_log_density",
+    "pooled_shares",
+    "shares_of",
+]
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +47,13 @@ COMPONENTS: Final = 1 + len(_FIXED_PX2) + len(_DEPTH_PX2)
 """No excess, and the laws."""
 STARTS: Final = np.append(0, 1 + len(_QUANTILES) * np.arange(COMPONENTS - 1))
 """Where each of them begins among the points."""
+SHARE_WEIGHT: Final = np.array([6.0, 1, 1, 1, 1, 8, 4, 1, 1])
+"""Pseudo counts of the prior of each component of excess: what scatters no more than inliers do is taken
+for one, or for depth that wide apertures would show, until figures say otherwise."""
+SHARE_POOL: Final = 3.0
+"""Pseudo counts of the prior that a zone's share of figures on the curve is the lens's, and an aperture's
+the zone's: depth leaves fewer in corners and at wide apertures than where one focuses, dusk few at small
+apertures. 2 to 5 do as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,3 +129,66 @@ class Excess:
         """
         density = (shares[..., 1:] / self.means[:, 1:]).sum(-1)
         return np.asarray((1 - shares[..., 0]) ** 2 / np.maximum(density, 1e-12))
+
+
+def shares_of(sums: Floats) -> tuple[Floats, Floats]:
+    """Mixture weights from responsibilities, with their prior as pseudo counts.
+
+    Parameters
+    ----------
+    sums : ndarray of float64, shape (..., Z, K, COMPONENTS)
+        Sum of the figures' responsibilities by component.
+
+    Returns
+    -------
+    inlier_share : ndarray of float64, shape (..., Z, K)
+        Share of figures without excess.
+    excess_shares : ndarray of float64, shape (..., COMPONENTS - 1)
+        Weights of the laws of excess among the others; they sum to 1.
+    """
+    pooled = pooled_shares(sums)[1][..., None]
+    share = (sums[..., 0] + SHARE_POOL * pooled) / (sums.sum(-1) + SHARE_POOL)
+    others = (sums.sum((-3, -2)) + SHARE_WEIGHT)[..., 1:]
+    return share, others / others.sum(-1, keepdims=True)
+
+
+def pooled_shares(sums: Floats) -> tuple[Floats, Floats]:
+    """Shares of figures without excess, of the whole lens and of each zone.
+
+    Parameters
+    ----------
+    sums : ndarray of float64, shape (..., Z, K, COMPONENTS)
+        Sum of the figures' responsibilities by component.
+
+    Returns
+    -------
+    lens : ndarray of float64, shape (..., 1)
+        Prior mean of the zones' shares.
+    zone : ndarray of float64, shape (..., Z)
+        Prior mean of the apertures' shares.
+    """
+    kinds = sums.sum((-3, -2)) + SHARE_WEIGHT
+    lens = kinds[..., :1] / kinds.sum(-1, keepdims=True)
+    zone = sums.sum(-2)
+    return lens, (zone[..., 0] + SHARE_POOL * lens) / (zone.sum(-1) + SHARE_POOL)
+
+
+def beta_log_density(share: Floats, mean: Floats | float) -> Floats:
+    """Log density of a Beta law with this mean, per unit of its concentration, not normalised.
+
+    As shares near none or all are not normalised they count for more. Without that an ascent ends where more
+    figures pass for the lens's own, and curves of drawn landscapes lie 2.4% low instead of 1.6.
+
+    Parameters
+    ----------
+    share : ndarray of float64
+        Shares, between 0 and 1.
+    mean : ndarray of float64 or float
+        What they are expected to be; broadcasts.
+
+    Returns
+    -------
+    ndarray of float64
+        mean ln(share) + (1 - mean) ln(1 - share).
+    """
+    return np.asarray(mean * np.log(share) + (1 - mean) * np.log1p(-share))

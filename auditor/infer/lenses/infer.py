@@ -9,11 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.advice import SOUND, has_evidence, weaker_zone
 from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range
 from auditor.infer.lenses.diffraction import describe_diffraction
+from auditor.infer.lenses.evidence import SOUND, has_evidence, weaker_zone
 from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.focal import Part, merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing

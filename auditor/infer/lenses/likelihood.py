@@ -17,16 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
-from auditor.infer.lenses.excess import STARTS, Excess
-from auditor.infer.lenses.likelihood_state import Expectation, State
-from auditor.infer.lenses.physics import Optics, prior_for
-from auditor.infer.lenses.share_prior import (
+from auditor.infer.lenses.excess import (
     SHARE_POOL,
     SHARE_WEIGHT,
+    STARTS,
+    Excess,
     beta_log_density,
     pooled_shares,
     shares_of,
 )
+from auditor.infer.lenses.likelihood_state import Expectation, State
+from auditor.infer.lenses.physics import Optics, prior_for
 
 __all__ = ["LEAST_SCATTER", "SCATTER", "Model"]
 
