@@ -106,7 +106,7 @@ def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats,
         coefficients = np.linalg.solve(information, design.T @ (weight * found))
         # Few values by chance, or texture, can put a line below nothing.
         expected = np.maximum(design @ coefficients, found.mean() / 1000)
-    return coefficients, np.linalg.inv(information)
+    return np.asarray(coefficients), np.asarray(np.linalg.inv(information))
 
 
 def fit_noise(sites: Sites) -> Fit | None:

@@ -55,20 +55,8 @@ _AS_FINE: Final = 0.5
 """Share of the frame's finest noise below which another brightness, if its noise is above the faint range, is
 not made of the same noise."""
 
-_JUMP: Final = 2.0
-"""How many times larger, in code values, noise may be than at brightnesses up to two stops away. Photon
-noise hardly changes over one stop, read noise grows by 1.5 a stop towards black."""
-_NEAR_STOPS: Final = 2.1
-"""Two stops, and what rounding adds."""
-
-_HIGHEST: Final = 30.0
-"""Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives them."""
-_HIGHEST_SMOOTHED: Final = 12.0
-"""Code values that only noise exceeds which nothing has smoothed; the loudest of a set of real frames up
-to ISO 12800 reads 3.7."""
-_WHITE: Final = 0.8
-"""Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px from which on noise is level over frequency, so that
-nothing has smoothed it."""
+_LOUDEST: Final = 20.0
+"""Code values that no camera's noise exceeds: a full well of 70 electrons at a signal of 0.1 gives them."""
 
 _USED: Final = 2e-5
 """Share of a frame's pixels from which on a code value counts as used."""
@@ -144,9 +132,8 @@ def shows_noise(texture: NoiseTexture, coded: bool) -> bool:
     if coded:
         min_fine = float(np.interp(texture.sigma, _SIGMAS, _LEAST_FINE))
         max_unevenness = float(np.interp(texture.sigma, _FAINT, (_FAINT_UNEVEN, MOST_UNEVEN)))
-    highest = _HIGHEST if texture.fine_ratio >= _WHITE else _HIGHEST_SMOOTHED
     even = texture.unevenness <= max_unevenness and texture.expected_spread <= MOST_SPREAD
-    return even and texture.sigma <= highest and texture.fine_ratio >= min_fine
+    return even and texture.sigma <= _LOUDEST and texture.fine_ratio >= min_fine
 
 
 def disagreeing(textures: Mapping[float, NoiseTexture]) -> set[float]:
@@ -162,24 +149,12 @@ def disagreeing(textures: Mapping[float, NoiseTexture]) -> set[float]:
     set of float
         Signals of the outliers.
     """
-    if not textures:
-        return set()
-    finest = max(texture.fine_ratio for texture in textures.values())
-    outliers = {
-        s
-        for s, texture in textures.items()
+    finest = max((texture.fine_ratio for texture in textures.values()), default=0.0)
+    return {
+        signal
+        for signal, texture in textures.items()
         if texture.sigma > _FAINT[1] and texture.fine_ratio < _AS_FINE * finest
     }
-    kept = {s: texture for s, texture in textures.items() if s not in outliers}
-    for signal, texture in kept.items():
-        neighbours = [
-            other.sigma * max(1.0, float(np.sqrt(s / signal)))
-            for s, other in kept.items()
-            if s != signal and abs(np.log2(s / signal)) <= _NEAR_STOPS
-        ]
-        if neighbours and texture.sigma > _JUMP * min(neighbours):
-            outliers.add(signal)
-    return outliers
 
 
 def is_posterised(luma: NDArray[Any], peak: float) -> bool:
