@@ -55,8 +55,14 @@ _AS_FINE: Final = 0.5
 """Share of the frame's finest noise below which another brightness, if its noise is above the faint range, is
 not made of the same noise."""
 
-_LOUDEST: Final = 20.0
-"""Code values that no camera's noise exceeds: a full well of 70 electrons at a signal of 0.1 gives them."""
+_HIGHEST: Final = 30.0
+"""Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives them."""
+_HIGHEST_SMOOTHED: Final = 12.0
+"""Code values that only noise exceeds which nothing has smoothed; the loudest of a set of real frames up
+to ISO 12800 reads 3.7."""
+_WHITE: Final = 0.8
+"""Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px from which on noise is level over frequency, so that
+nothing has smoothed it."""
 
 _USED: Final = 2e-5
 """Share of a frame's pixels from which on a code value counts as used."""
@@ -132,8 +138,9 @@ def shows_noise(texture: NoiseTexture, coded: bool) -> bool:
     if coded:
         min_fine = float(np.interp(texture.sigma, _SIGMAS, _LEAST_FINE))
         max_unevenness = float(np.interp(texture.sigma, _FAINT, (_FAINT_UNEVEN, MOST_UNEVEN)))
+    highest = _HIGHEST if texture.fine_ratio >= _WHITE else _HIGHEST_SMOOTHED
     even = texture.unevenness <= max_unevenness and texture.expected_spread <= MOST_SPREAD
-    return even and texture.sigma <= _LOUDEST and texture.fine_ratio >= min_fine
+    return even and texture.sigma <= highest and texture.fine_ratio >= min_fine
 
 
 def disagreeing(textures: Mapping[float, NoiseTexture]) -> set[float]:
