@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from auditor.infer.bodies.photon import RANDOM_LEAST, fit_development
+from auditor.infer.bodies.photon import RANDOM_LEAST, fit_physics
 
 
 def test_one_frame_whose_noise_follows_its_texture_makes_no_noiseless_body() -> None:
     signal = np.array([0.18, 0.36, 0.72])
     seen = np.log(0.02 * signal)
-    law = fit_development(np.full(3, 100.0), signal, seen, np.full(3, 0.1))
+    law = fit_physics(np.full(3, 100.0), signal, seen, np.full(3, 0.1))
     assert law.proportional > 0
     own = law.log_sigma(100, signal, texture=False)
     assert np.all(own < seen)
@@ -24,7 +24,7 @@ def test_photons_beside_a_texture_keep_their_own_figure() -> None:
     signal = np.tile(signal, 5)
     photons = iso / 100 * signal / 50_000
     seen = 0.5 * np.log(photons + (0.01 * signal) ** 2)
-    law = fit_development(iso, signal, seen, np.full(len(iso), 0.02))
+    law = fit_physics(iso, signal, seen, np.full(len(iso), 0.02))
     np.testing.assert_allclose(
         law.log_sigma(iso, signal, texture=False), 0.5 * np.log(photons), atol=0.03
     )

@@ -4,10 +4,9 @@ import cv2
 import numpy as np
 import pytest
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.special import erf, erfc
+from scipy.special import erf
 from scipy.stats import binned_statistic
 
-from auditor.measure.noise import coding
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means
@@ -82,13 +81,6 @@ def test_medians_and_lowest() -> None:
     for count in (1, 50, 199, 200):
         first = np.argsort(values, kind="stable")[:count]
         assert np.array_equal(_lowest(values, count), np.sort(first))
-
-
-def test_rounded_variance_is_that_of_scipys_error_function() -> None:
-    edges = np.arange(1, 400) - 0.5 - coding._OUTWARD / 2.0
-    beyond = erfc(edges / (np.sqrt(2) * coding._RATIO[:, None]))
-    plain = (beyond * (2 * np.arange(1, 400) - 1)).sum(1)
-    assert coding._rounded_variance(2.0) == pytest.approx(plain, rel=1e-5)
 
 
 def test_halves_are_means_of_four() -> None:

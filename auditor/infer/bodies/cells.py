@@ -204,7 +204,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
     median = _censored_median(y, censored, cell)
     rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + LAW_FIT_SD**2)
     eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
-    law, _ = fit_physics(
+    law = fit_physics(
         iso, signal, median, np.hypot(rough_sd, _coding_sd(eight_bit, signal, median))
     )
     y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"], s)

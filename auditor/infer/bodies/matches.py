@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.exposure import ISOS
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.observe import UNKNOWN_BODY
 from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_quantile
@@ -27,12 +26,6 @@ __all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "equal_noise_isos", "match_bodies"
 
 Floats = NDArray[np.float64]
 
-USUAL: Final = tuple(i for i in ISOS if 100 <= i <= 12800)
-"""Reference values given for every pair, beside those that the reference body used."""
-
-
-_ROUNDINGS: Final = ("near", "down", "up")
-"""How the best answer and its ends are rounded to engraved ISO values."""
 LEAST_FRAMES: Final = 6
 """A body with fewer measured frames of one kind is not compared with others: two or three frames say
 nothing of a body, and an archive of borrowed cameras would drown in pairs. Nor is one that never
@@ -55,12 +48,10 @@ def reference_isos(model: NoiseModel) -> list[int]:
     Returns
     -------
     list of int
-        Third stops from 100 to 12,800 and whatever the body used beyond them, ascending, none more than
-        `EXTRAPOLATION_STOPS` beyond the ISO values that it used.
+        Third stops, ascending, none more than `EXTRAPOLATION_STOPS` beyond the ISO values that it used.
     """
-    wanted = {*USUAL, *(i for i in model.isos if i in ISO_GRID)}
     low, high = _span(model.isos, EXTRAPOLATION_STOPS + ISO_TOLERANCE)
-    return sorted(i for i in wanted if low <= math.log2(i) <= high)
+    return [i for i in ISO_GRID if low <= math.log2(i) <= high]
 
 
 def _span(isos: Collection[int], beyond: float) -> tuple[float, float]:
@@ -152,9 +143,7 @@ def match_bodies(
         for key in own:
             band_noise = [noises[m.body, m.kind][key] for m in others]
             found = equal_noise_isos(own[key], band_noise, isos, quantiles)
-            steps = [
-                engraved_isos(a, rounding) for a, rounding in zip(found, _ROUNDINGS, strict=True)
-            ]
+            steps = [engraved_isos(found[i], to) for i, to in enumerate(("near", "down", "up"))]
             answers[key] = found[0].tolist(), np.stack(steps, axis=-1).tolist()
         for i, other in enumerate(others):
             # Told within reach of what the other used; seen where its noise was measured on both sides.

@@ -10,8 +10,8 @@ proportional to the signal: faint texture of the scenes taken for noise, and the
 Neither is random from frame to frame and the two cannot be told apart in ordinary pictures, so d is
 fitted, to keep it out of a, and left out of what is said of the body.
 
-A camera's noise reduction grows with ISO: all of it is multiplied by exp(e log2(i / 100)), e found
-beside the rest for developed files (`fit_development`).
+A camera's noise reduction grows with ISO: all of it is multiplied by exp(e log2(i / 100)). The law is fitted without;
+e is among what departs from it (`response`).
 """
 
 from __future__ import annotations
@@ -21,22 +21,18 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar, nnls
+from scipy.optimize import nnls
 
 __all__ = [
     "DEVELOPMENT_SD",
     "Physics",
     "assumed_law",
-    "fit_development",
     "fit_physics",
     "log_sigma_jacobian",
 ]
 
 Floats = NDArray[np.float64]
 
-DEVELOPMENTS: Final = (-0.15, 0.06)
-"""Changes in log noise per stop of ISO among which a camera's noise reduction is sought: beyond four times
-what is usual it would be no reduction any more."""
 DEVELOPMENT_SD: Final = 0.04
 """What a camera's noise reduction may change log noise by per stop of ISO, before it was seen."""
 
@@ -51,8 +47,6 @@ HIDDEN_SIGNAL: Final = 0.02
 """as it is at this signal: above it photons hide any read noise."""
 _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
-_SETTLED: Final = 0.003
-"""Error at which that change is known well enough, in log noise per stop."""
 _RIDGE: Final = 0.3
 """Ridge penalty on the two small terms, in cells: it only settles ties."""
 
@@ -166,9 +160,7 @@ def _basis(iso: Floats, signal: Floats) -> Floats:
     return np.stack([g * signal, g * g, np.ones(iso.shape), signal * signal], axis=-1)
 
 
-def fit_physics(
-    iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats, per_stop: float = 0.0
-) -> tuple[Physics, float]:
+def fit_physics(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> Physics:
     """Weighted non-negative least squares of the variance law to cell means.
 
     Weights are relative to the fitted variance and found by `_ROUNDS` rounds of reweighting. A faint ridge
@@ -180,15 +172,11 @@ def fit_physics(
         ISO step, signal (linear, 1 = white) and natural log noise of each cell.
     sd : ndarray of float64, shape (c,)
         Standard deviation of each `log_sigma`.
-    per_stop : float
-        Change of log noise per stop of ISO through development, taken as given.
 
     Returns
     -------
-    law : Physics
+    Physics
         The fit.
-    chi2 : float
-        Weighted sum of squares of log residuals.
 
     References
     ----------
@@ -197,8 +185,7 @@ def fit_physics(
     basis = _basis(iso, signal)
     # Columns that the cells cannot tell apart or that do not occur are left out by nnls at 0.
     column_size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
-    undeveloped = log_sigma - per_stop * np.log2(iso / 100)
-    observed = fitted = np.exp(2 * undeveloped)
+    observed = fitted = np.exp(2 * log_sigma)
     # c, what lies behind the amplifier, and d are small; a faint ridge penalty settles ties only.
     ridge = np.diag([0.0, 0.0, 1.0, 1.0]) * _RIDGE
     for _ in range(_ROUNDS):
@@ -209,34 +196,4 @@ def fit_physics(
         target = np.append(observed * weight, np.zeros(len(ridge)))
         coefficients = nnls(np.vstack([design / scale, ridge]), target)[0] / scale / column_size
         fitted = np.maximum(basis @ coefficients, 1e-18)
-    residual = (undeveloped - 0.5 * np.log(fitted)) / sd
-    photon, read, downstream, proportional = coefficients.tolist()
-    law = Physics(photon, read, downstream, proportional, per_stop)
-    return law, float(np.square(residual).sum())
-
-
-def fit_development(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> Physics:
-    """`fit_physics` with the change of noise per stop of ISO through development found too.
-
-    The change of least chi squared plus its Gaussian prior (`DEVELOPMENT_SD` about none), sought within
-    `DEVELOPMENTS` (profile likelihood).
-
-    Parameters
-    ----------
-    iso, signal, log_sigma, sd : ndarray of float64, shape (c,)
-        As `fit_physics` takes them.
-
-    Returns
-    -------
-    Physics
-        The fit, `per_stop` included.
-    """
-
-    def misfit(per_stop: float) -> float:
-        _, squares = fit_physics(iso, signal, log_sigma, sd, per_stop)
-        return squares + (per_stop / DEVELOPMENT_SD) ** 2
-
-    best = minimize_scalar(
-        misfit, bounds=DEVELOPMENTS, method="bounded", options={"xatol": _SETTLED}
-    )
-    return fit_physics(iso, signal, log_sigma, sd, float(best.x))[0]
+    return Physics(*coefficients.tolist())

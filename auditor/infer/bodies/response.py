@@ -27,7 +27,6 @@ from auditor.infer.bodies.photon import (
     DEVELOPMENT_SD,
     Physics,
     assumed_law,
-    fit_development,
     fit_physics,
     log_sigma_jacobian,
 )
@@ -274,7 +273,7 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
         return assumed_law(developed)
     sd = np.hypot(cells.sd, LAW_FIT_SD)
     at = np.maximum(cells.iso, base), cells.signal, cells.log_sigma, sd
-    return fit_development(*at) if developed else fit_physics(*at)[0]
+    return fit_physics(*at)
 
 
 def _prior(law: Physics, amplitudes: tuple[float, float, float], a: _Places, b: _Places) -> Floats:

@@ -38,12 +38,10 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_LIGHTNESS_FROM: Final = 0.008856
-"""Relative luminance from which CIE 1976 lightness is a cube root and no straight line (CIE 15)."""
 _LIGHTNESS_LINE: Final = 903.3
-"""Its slope below."""
+"""Slope of CIE 1976 lightness in the dark, where it is a straight line (CIE 15)."""
 _LIGHTNESS_SCALE: Final = 116.0
-"""Factor of the cube root above."""
+"""Factor of the cube root that it is above."""
 ISO_TOLERANCE: Final = 1 / 60
 """Stops by which an ISO may lie off an engraved one: ISO 800 is not above ISO 800."""
 
@@ -61,7 +59,7 @@ _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 def lightness_slope(signal: ArrayLike) -> Floats:
     """Derivative of CIE 1976 lightness L* by relative luminance.
 
-    L* = 116 s^(1/3) - 16, and 903.3 s below 0.008856 (CIE 15).
+    L* = 116 s^(1/3) - 16, and 903.3 s where the root would be steeper (CIE 15).
 
     Parameters
     ----------
@@ -73,9 +71,8 @@ def lightness_slope(signal: ArrayLike) -> Floats:
     ndarray of float64
         dL*/ds.
     """
-    s = np.asarray(signal, float)
-    root = _LIGHTNESS_SCALE / 3 * np.maximum(s, 1e-9) ** (-2 / 3)
-    return np.where(s > _LIGHTNESS_FROM, root, _LIGHTNESS_LINE)
+    root = _LIGHTNESS_SCALE / 3 * np.maximum(signal, 1e-9) ** (-2 / 3)
+    return np.asarray(np.minimum(root, _LIGHTNESS_LINE))
 
 
 def frame_snr(log_sigma: Floats, scenes: Scenes, output_scale: Floats) -> Floats:

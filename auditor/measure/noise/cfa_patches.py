@@ -20,30 +20,19 @@ from auditor.measure.cosine import EIGHT, SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.picture import Mosaic
 
-__all__ = ["BANDS", "COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_patches"]
+__all__ = ["COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_patches"]
 
 SIDE: Final = BLOCK // 2
 """Sites along a place, for each of the four in the mosaic's tile."""
 
 _TILE: Final = ((0, 0), (0, 1), (1, 0), (1, 1))
 """Rows and columns of the sites of a mosaic's tile."""
-_MOST_CANDIDATES: Final = 12_000
+_MOST: Final = 6_500
 """Places that are read, about at most: of larger frames evenly spaced rows of them."""
-_MOST_DARK: Final = 2_500
-"""Of these the darkest that are described, which show the read noise."""
-_MOST_SPREAD: Final = 4_000
-"""And so many of the others, evenly over the frame."""
-_FEWEST_PILED: Final = 20
-"""Sites that share the highest value from which on the sensor may saturate there."""
-_PILED: Final = 1e-5
-"""The same as a share of the sites looked at; both have to be passed."""
-_DARK_QUANTILE: Final = 0.1
-"""Share of the sites' variances that lies below the one taken for the noise in the dark."""
-_LEAST_DN: Final = 1e-3
-"""What the brightness of any site has at least, so that none is divided by nothing."""
 
-_EDGES: Final = (0.075, 0.16, 0.25, 0.34, 0.42, 0.55, 1.0)
-"""Where the bands of frequency end (c/px); what lies below the first are smooth changes."""
+_EDGES: Final = (0.075, 0.3, 0.43, 1.0)
+"""Where the bands of frequency end (c/px): what lies below the first are smooth changes, and above the second
+optics passes little of a scene."""
 _DETAIL: Final = EIGHT.frequency >= 2 * _EDGES[0]
 """The same of sites of one kind, which are two pixels apart."""
 FREEDOM: Final = int(_DETAIL.sum())
@@ -77,17 +66,14 @@ def _kept_power(masks: list[NDArray[np.bool_]]) -> NDArray[np.float64]:
 
 
 _MASKS: Final = _masks()
-BANDS: Final = len(_MASKS)
-"""Bands of frequency; the last two lie beyond what optics passes of a scene."""
-
 COUNTS: Final = np.array([int(m.sum()) for m in _MASKS], np.float64)
-"""(BANDS,) coefficients in each."""
+"""(3,) coefficients in each band."""
 
 _AVERAGE: Final = np.stack(
     [m.ravel() / (m.sum() * kept) for m, kept in zip(_MASKS, _kept_power(_MASKS), strict=True)],
     axis=1,
 ).astype(np.float32)
-"""(BLOCK * BLOCK, BANDS) what turns squared coefficients into the mean power of white noise in each."""
+"""(BLOCK * BLOCK, 3) what turns squared coefficients into the mean power of white noise in each."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +92,7 @@ class Sites:
         Their variance, smooth changes left out, DN squared.
     scale : (n, 4) ndarray of float64
         Factor that brought them to one mean.
-    power : (n, BANDS) ndarray of float64
+    power : (n, 3) ndarray of float64
         Mean squared cosine coefficient of the grey patch in each band, DN squared.
     clipping_distance : (n, 4) ndarray of float64
         DN from the mean to where values are cut off, above or below, whichever is nearer.
@@ -140,7 +126,7 @@ class Sites:
 
 
 def saturation(mosaic: Mosaic) -> float:
-    """Level at which the sensor really saturates: a pile-up below the stated white counts.
+    """Level at which the sensor may saturate: the stated white, or the highest value where that is less.
 
     Parameters
     ----------
@@ -152,17 +138,11 @@ def saturation(mosaic: Mosaic) -> float:
     float
         DN, black level included.
     """
-    step = max(1, int(np.sqrt(mosaic.raw.size / 1_000_000)))
-    sample = mosaic.raw[::step, ::step]
-    top = float(sample.max())
-    piled = int((sample >= top).sum())
-    if top < mosaic.white and piled > max(_FEWEST_PILED, _PILED * sample.size):
-        return top
-    return float(mosaic.white)
+    return float(min(mosaic.raw.max(), mosaic.white))
 
 
 def site_patches(mosaic: Mosaic) -> Sites:
-    """Describe patches evenly over the frame and the darkest ones, without clipped sites.
+    """Describe patches evenly over the frame, without clipped sites.
 
     The sites of each colour are scaled to one mean in every patch; the power spectrum of the grey patch that
     results, away from the carriers of colour, holds luminance and noise alone.
@@ -183,7 +163,7 @@ def site_patches(mosaic: Mosaic) -> Sites:
     """
     height, width = mosaic.raw.shape
     rows, columns = height // BLOCK, width // BLOCK
-    step = max(1, -(-rows * columns // _MOST_CANDIDATES))
+    step = max(1, -(-rows * columns // _MOST))
     parts = [
         mosaic.raw[row * BLOCK : (row + 1) * BLOCK, : columns * BLOCK]
         .reshape(BLOCK, columns, BLOCK)
@@ -198,18 +178,7 @@ def site_patches(mosaic: Mosaic) -> Sites:
     floor = 0.0 if mosaic.raw.dtype.kind == "u" or not (lowest < 0).any() else -np.inf
     top = saturation(mosaic)
     unclipped = np.flatnonzero((highest < top) & (lowest > floor))
-    chosen = unclipped[_choose(flat[unclipped].mean(1))]
-    return _describe(mosaic, values[chosen], floor, top)
-
-
-def _choose(level: NDArray[np.float32]) -> NDArray[np.intp]:
-    """The darkest places, which show the read noise, and an even spread of all others."""
-    if len(level) <= _MOST_DARK + _MOST_SPREAD:
-        return np.arange(len(level))
-    split = np.argpartition(level, _MOST_DARK)
-    others = np.sort(split[_MOST_DARK:])
-    picks = np.linspace(0, len(others) - 1, _MOST_SPREAD).round().astype(np.intp)
-    return np.sort(np.concatenate([split[:_MOST_DARK], others[picks]]))
+    return _describe(mosaic, values[unclipped], floor, top)
 
 
 def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: float) -> Sites:
@@ -229,8 +198,8 @@ def _describe(mosaic: Mosaic, values: NDArray[np.float32], floor: float, top: fl
         clipping_distance[:, i] = np.minimum(top - mean, mean - floor)
         values[:, y::2, x::2] = residual
     # In the dark the scene is less than the noise, and its colour cannot be told.
-    dark_noise = float(np.sqrt(np.quantile(variance, _DARK_QUANTILE))) if n else 0.0
-    brightness = np.maximum(signal, 0.0) + dark_noise + _LEAST_DN
+    dark_noise = float(np.sqrt(variance.min())) if n else 0.0
+    brightness = np.maximum(signal, 0.0) + max(dark_noise, 1.0)
     scale = brightness.mean(1, keepdims=True) / brightness
     for i, (y, x) in enumerate(_TILE):
         values[:, y::2, x::2] *= scale[:, i].astype(np.float32)[:, None, None]

@@ -28,6 +28,7 @@ from auditor.measure.noise.flats import (
     BRIGHTEST,
     DARKEST,
     FEWEST,
+    MOST,
     SHARES,
     Flats,
     luma_blocks,
@@ -46,22 +47,9 @@ than the mean of many exposures says, and soon nothing."""
 _FAINT_AT_MOST: Final = 1.2
 """Code values that noise which reads less than `FAINTEST` has at most."""
 
-_STEPS_HIDDEN: Final = 3.0
-"""Noise of a third of coding's lowest step reaches half the step, where it starts to show, in one
-coefficient of eight: seldom enough to read as less than a code value."""
-
 _STEP_UNKNOWN: Final = 6.0
 """The lowest step assumed for coding whose steps are not stated (WebP, HEIF): the example tables of
 ISO/IEC 10918-1 have it at quality 75."""
-
-_COARSEST_STEP: Final = 20.0
-"""Lowest step from which on compression decides what remains; the same tables reach it at quality 28."""
-
-_RESOLVED: Final = 4.0
-"""Steps between code values finer than 8 bits that noise has to span to be measured."""
-
-_LEAST_REMAINING: Final = 0.25
-"""Share of the variance that remains at least when rounding is taken off: by then it is as uncertain."""
 
 _RELIABLE: Final = 64
 """Blocks of a smaller share from which on their spread of variances tells noise from texture."""
@@ -72,22 +60,12 @@ _CONSTANT: Final = 0.02
 _DARKER: Final = (TONE_SIGNALS[0] / 4, TONE_SIGNALS[0] / 2)
 """Brightnesses below those reported, which count for the frame's figure."""
 
-_FINEST: Final = 1e-3
-"""Code values of 8 bits that noise of floating-point pictures has to pass: less may be arithmetic."""
-
-_HALF_STOP: Final = float(np.sqrt(2))
-"""Factor on brightness of half a stop, within which a block belongs to a level."""
-
-_BANDING_BLOCKS: Final = 1000
-"""Blocks at most in which banding is looked for."""
-
-_HOT_BLOCKS: Final = 400
-"""Blocks at most in which hot pixels are counted: some 100,000 pixels."""
+_FINEST: Final = 0.02
+"""Code values of 8 bits that noise of finer pictures has to pass: five steps of 16 bits."""
 
 _NOWHERE: Final = "no flat area that is neither black nor white"
 _TEXTURED: Final = "texture everywhere: noise cannot be told from it"
 _SMOOTH: Final = "flat areas hold no noise: smoothed, posterised or compressed away"
-_COMPRESSED: Final = "compressed too hard for its noise to be seen"
 _POSTERISED: Final = "posterised: too few code values for noise to be told from their steps"
 
 
@@ -106,8 +84,7 @@ class _Tone:
     @property
     def sigma(self) -> float:
         """Standard deviation of the noise, code values, what rounding added taken off."""
-        found = self.noise_texture.sigma**2
-        return float(np.sqrt(max(found - self.rounding_variance, _LEAST_REMAINING * found)))
+        return float(np.sqrt(self.noise_texture.sigma**2 - self.rounding_variance))
 
 
 def measure_noise(picture: Picture) -> Noise:
@@ -185,7 +162,7 @@ class _Frame:
         flattest = places
         if len(places):
             flattest = np.sort(places[np.argpartition(smooth_variance[places], count - 1)[:count]])
-        chosen = blocks.subsample(flattest, _BANDING_BLOCKS)
+        chosen = blocks.subsample(flattest, MOST)
         banding = len(chosen) >= FEWEST and pattern_noise.has_banding(
             luma_blocks(picture, columns, chosen), chosen, columns
         )
@@ -195,15 +172,12 @@ class _Frame:
 
 def _near(light: NDArray[np.float64], signal: float) -> NDArray[np.bool_]:
     """Where light is within half a stop of a signal."""
-    return (light > signal / _HALF_STOP) & (light < signal * _HALF_STOP)
+    return (light > signal / np.sqrt(2)) & (light < signal * np.sqrt(2))
 
 
 def _measure(picture: Picture) -> Noise:
     shares, clipped = signal.signal_shares(picture), signal.clipped_share(picture)
     nothing = Noise(None, signal_shares=shares, clipped_share=clipped)
-    step = _lowest_step(picture)
-    if step > _COARSEST_STEP:
-        return dataclasses.replace(nothing, note=_COMPRESSED)
     if noise_texture.is_posterised(picture.luma, picture.peak):
         return dataclasses.replace(nothing, note=_POSTERISED)
     frame = _Frame.of(picture)
@@ -211,7 +185,7 @@ def _measure(picture: Picture) -> Noise:
     if not tones:
         return dataclasses.replace(nothing, note=_NOWHERE)
     noisy = [t for t in tones if t.is_noise]
-    by_tone, at_most = _reported(picture, tones, step)
+    by_tone, at_most = _reported(picture, tones)
     partial = dataclasses.replace(nothing, tones=by_tone, at_most=at_most)
     if not noisy:
         return dataclasses.replace(partial, note=_TEXTURED)
@@ -226,7 +200,7 @@ def _whole_frame(frame: _Frame, noisy: list[_Tone], partial: Noise) -> Noise:
     sigma = _typical(frame, noisy)
     power, plateau = _mean_power(noisy)
     factor = scaling.averaging_factor(power, scaling.output_ratio(*picture.shape))
-    some = luma_blocks(picture, frame.columns, blocks.subsample(frame.flattest, _HOT_BLOCKS))
+    some = luma_blocks(picture, frame.columns, blocks.subsample(frame.flattest, MOST))
     return dataclasses.replace(
         partial,
         sigma_code8=sigma,
@@ -296,8 +270,7 @@ def _resolution(picture: Picture) -> tuple[bool, float]:
     assert picture.code is not None
     if picture.lossy or picture.code.dtype == np.uint8:
         return True, FAINTEST
-    step = 255 / picture.peak if picture.code.dtype.kind == "u" else 0.0
-    return False, max(_RESOLVED * step, _FINEST)
+    return False, _FINEST
 
 
 def _added(picture: Picture, flats: Flats) -> float:
@@ -314,17 +287,17 @@ def _added(picture: Picture, flats: Flats) -> float:
     return whole + coding.added_variance(flats.values, steps)
 
 
-def _reported(
-    picture: Picture, tones: list[_Tone], step: float
-) -> tuple[tuple[Tone, ...], tuple[Tone, ...]]:
+def _reported(picture: Picture, tones: list[_Tone]) -> tuple[tuple[Tone, ...], tuple[Tone, ...]]:
     """Noise by signal level where it was measured, and what it is at most elsewhere."""
     measured, bounded = [], []
+    # Noise of a third of coding's lowest step reaches half the step, where it starts to show, in one coefficient of
+    # eight: seldom enough to read as less than a code value.
+    least = max(_FAINT_AT_MOST, _lowest_step(picture) / 3)
     for tone in tones:
         if tone.signal not in TONE_SIGNALS:
             continue
         slope = float(np.median(_curve_slope(picture, tone.flats.level)))
         pixels = len(tone.flats) * blocks.BLOCK**2
-        least = max(_FAINT_AT_MOST, step / _STEPS_HIDDEN)
         if tone.is_noise and not tone.is_faint:
             value = _to_level(picture, tone) * tone.sigma * slope
             measured.append(Tone(tone.signal, value, pixels))

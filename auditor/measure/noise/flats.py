@@ -21,6 +21,7 @@ __all__ = [
     "BRIGHTEST",
     "DARKEST",
     "FEWEST",
+    "MOST",
     "SHARES",
     "Flats",
     "luma_blocks",
@@ -37,19 +38,15 @@ FEWEST: Final = 20
 """Blocks that are read at least: the median of as many variances of noise is good to 5%, and their tenth
 percentile tells photographed textures from noise, which of sixteen it did not."""
 
-_MOST: Final = 300
+MOST: Final = 300
 """Blocks read at most, evenly over the frame; a median of so many is good to 1%."""
 
 DARKEST, BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
 
 _HOT_PEAK: Final = 5.5
-"""Standard deviations of a block above its mean from which a pixel is hot, if it passes the next as well:
-white noise reaches them in one block of 200,000."""
-_HOT_LEAST: Final = 6.0
-"""Code values above a block's mean from which a pixel is hot."""
-_WILSON_HILFERTY: Final = 9
-"""In (1 - 2 / (9 k))^3, the median over the mean of chi-squared with k degrees of freedom."""
+"""Standard deviations of a block above its mean from which a pixel is hot: white noise reaches them in one
+block of 200,000."""
 
 
 @dataclass(frozen=True)
@@ -90,9 +87,9 @@ class Flats:
         """Standard deviation, code values: the median block's, brought to the mean.
 
         The variances of blocks have a chi-squared spread; with k degrees of freedom their median lies
-        below their mean by the factor (1 - 2 / (9 k))^3 (Wilson and Hilferty 1931).
+        below their mean by the factor 1 - 2 / (3 k).
         """
-        median_over_mean = (1 - min(self.expected_spread, 1.0) ** 2 / _WILSON_HILFERTY) ** 3
+        median_over_mean = 1 - min(self.expected_spread, 1.0) ** 2 / 3
         return float(np.sqrt(np.median(self.band_power.variance) / median_over_mean))
 
 
@@ -156,14 +153,12 @@ def read_flats(
     Flats
         The blocks with their spectra.
     """
-    indices = blocks.subsample(np.sort(places), _MOST)
+    indices = blocks.subsample(np.sort(places), MOST)
     values = luma_blocks(picture, columns, indices)
     flat = values.reshape(-1, blocks.BLOCK**2)
     lowest, highest, level = flat.min(1), flat.max(1), flat.mean(1)
     unclipped = (lowest > DARKEST) & (highest < BRIGHTEST)
-    rise = highest - level
-    hot = rise > _HOT_LEAST
-    hot[hot] = rise[hot] > _HOT_PEAK * np.sqrt(blocks.variances(values[hot]))
+    hot = highest - level > _HOT_PEAK * np.sqrt(blocks.variances(values))
     without_hot = unclipped & ~hot
     # Where every block holds one (strong grain, specks) they are what is to be measured.
     keep = without_hot if without_hot.sum() >= FEWEST else unclipped

@@ -18,21 +18,12 @@ __all__ = ["masked_variance"]
 
 _FEWEST: Final = 2_000
 """Pixels of a strip from which on it is used; and half as many differences."""
-_FEWEST_ACROSS: Final = 6
-"""Rows or columns of a strip from which on it is used."""
-_MIN_VARIANCE: Final = 0.05
-"""Variance in DN squared below which a strip counts as blanked."""
 
 _OUTLIER: Final = 5.0
 """Root mean squares of the differences beyond which one is an outlier."""
-_ROUNDS: Final = 4
-"""Rounds of leaving out outliers, each by the scatter of those kept in the one before."""
 _OFF_BLACK: Final = 2.0
 """Standard deviations of a pixel by which a strip's mean may lie off the stated black level; a DN more
 is free."""
-
-_MOST_CUT: Final = 0.002
-"""Share of a strip's pixels that may lie at nothing, where noise is cut off."""
 _MOST_DIFFERENCE: Final = 0.15
 """How far the variances of a strip's two halves, or of two strips, may differ, as a share."""
 
@@ -47,7 +38,7 @@ def _difference_variance(strip: NDArray[np.float64]) -> tuple[float, int]:
     )
     square = difference**2
     kept = square
-    for _ in range(_ROUNDS):
+    for _ in range(4):
         kept = square[square <= _OUTLIER**2 * max(float(kept.mean()), 1e-12)]
         if not len(kept):
             return 0.0, 0
@@ -56,14 +47,15 @@ def _difference_variance(strip: NDArray[np.float64]) -> tuple[float, int]:
 
 def _usable(strip: NDArray[Any], mosaic: Mosaic) -> tuple[float, int] | None:
     """Variance and count of one strip, or None where it shows no darkness."""
-    if strip.ndim != 2 or strip.size < _FEWEST or min(strip.shape) < _FEWEST_ACROSS:
+    if strip.ndim != 2 or strip.size < _FEWEST:
         return None
     values = strip.astype(np.float64)
     variance, count = _difference_variance(values)
-    if variance < _MIN_VARIANCE or count < _FEWEST // 2:
+    if count < _FEWEST // 2:
         return None
     offset = abs(float(np.median(values)) - float(mosaic.black.mean()))
-    if offset > 1 + _OFF_BLACK * np.sqrt(variance) or float((values <= 0).mean()) > _MOST_CUT:
+    # Where more than single dead pixels lie at nothing, noise is cut off there.
+    if offset > 1 + _OFF_BLACK * np.sqrt(variance) or (values <= 0).mean() > 1 / 1000:
         return None
     long = 0 if strip.shape[0] >= strip.shape[1] else 1
     halves = [_difference_variance(half)[0] for half in np.array_split(values, 2, axis=long)]

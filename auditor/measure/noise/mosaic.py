@@ -15,24 +15,21 @@ from auditor import srgb
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.cfa_patches import SIDE
+from auditor.measure.noise.noise_law import FEWEST
 from auditor.measure.noise.transfer import fit_mosaic, is_plausible, rounding_variance
 from auditor.measure.picture import Mosaic
 from auditor.record import TONE_SIGNALS, Noise, Tone
 
 __all__ = ["measure_mosaic_noise"]
 
-_FEWEST: Final = 24
-"""Sites' means near a signal level from which on its noise is told."""
-_CLIPPED: Final = 0.002
-"""Share of clipped sites from which on the stated white level may be too low."""
 _ABOVE_WHITE: Final = 1.02
-"""Highest value over the stated white level from which on it is."""
+"""Times the stated white level: where one site in a thousand holds more, white was stated too low."""
 
 
 def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     """Noise of the green sites (of all sites of a sensor without colours).
 
-    Signal and noise are per site, without white balance, from the law fitted by `mixture.fit_noise`.
+    Signal and noise are per site, without white balance, from the law fitted by `noise_law.fit_noise`.
 
     Parameters
     ----------
@@ -48,8 +45,7 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     if not is_plausible(mosaic):
         return Noise(None, note="the raw data's size, black or white level make no sense")
     shares, clipped = signal.mosaic_shares(mosaic)
-    highest = float(mosaic.raw[::2, ::2].max())
-    if clipped > _CLIPPED and highest > _ABOVE_WHITE * mosaic.white:
+    if (mosaic.raw[::2, ::2] > _ABOVE_WHITE * mosaic.white).mean() > 1 / 1000:
         note = "the stated white level lies below the data: signals cannot be told"
         return Noise(None, signal_shares=shares, note=note)
     sites, fit = fit_mosaic(mosaic)
@@ -58,7 +54,7 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
         return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
     span = float(mosaic.white - mosaic.black.mean())
     is_green = sites.colour == 1 if (sites.colour == 1).any() else np.ones(4, bool)
-    signals = sites.take(fit.used).signal[:, is_green].ravel()
+    signals = sites.take(fit.flat).signal[:, is_green].ravel()
     light = signals / span
 
     def variance(signal: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -69,7 +65,7 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     for target in TONE_SIGNALS:
         count = int(((light > target / np.sqrt(2)) & (light < target * np.sqrt(2))).sum())
         square = float(variance(np.array(target * span)))
-        if count >= _FEWEST and square > 0:
+        if count >= FEWEST and square > 0:
             out.append(Tone(target, float(np.sqrt(square)), count * SIDE**2))
     white = np.ones((BLOCK, BLOCK))
     factor = scaling.averaging_factor(white, scaling.output_ratio(*mosaic.raw.shape))

@@ -55,12 +55,6 @@ _AS_FINE: Final = 0.5
 """Share of the frame's finest noise below which another brightness, if its noise is above the faint range, is
 not made of the same noise."""
 
-_JUMP: Final = 2.0
-"""How many times larger, in code values, noise may be than at brightnesses up to two stops away. Photon
-noise hardly changes over one stop, read noise grows by 1.5 a stop towards black."""
-_NEAR_STOPS: Final = 2.1
-"""Two stops, and what rounding adds."""
-
 _HIGHEST: Final = 30.0
 """Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives them."""
 _HIGHEST_SMOOTHED: Final = 12.0
@@ -162,24 +156,12 @@ def disagreeing(textures: Mapping[float, NoiseTexture]) -> set[float]:
     set of float
         Signals of the outliers.
     """
-    if not textures:
-        return set()
-    finest = max(texture.fine_ratio for texture in textures.values())
-    outliers = {
-        s
-        for s, texture in textures.items()
+    finest = max((texture.fine_ratio for texture in textures.values()), default=0.0)
+    return {
+        signal
+        for signal, texture in textures.items()
         if texture.sigma > _FAINT[1] and texture.fine_ratio < _AS_FINE * finest
     }
-    kept = {s: texture for s, texture in textures.items() if s not in outliers}
-    for signal, texture in kept.items():
-        neighbours = [
-            other.sigma * max(1.0, float(np.sqrt(s / signal)))
-            for s, other in kept.items()
-            if s != signal and abs(np.log2(s / signal)) <= _NEAR_STOPS
-        ]
-        if neighbours and texture.sigma > _JUMP * min(neighbours):
-            outliers.add(signal)
-    return outliers
 
 
 def is_posterised(luma: NDArray[Any], peak: float) -> bool:

@@ -34,9 +34,6 @@ PLATEAU_CPP: Final = 0.15
 """The plateau reaches from LOW_CPP to here."""
 _BANDS_CPP: Final = (LOW_CPP, 0.125, 0.18, 0.25)
 """Edges in c/px of the three bands by which noise is told from texture."""
-_MOST_RISE: Final = 1.5
-"""How many times the power on the plateau noise has below it at most: more would be the scene's."""
-
 _FREQUENCY: Final = SIXTEEN.frequency
 _LOW: Final = _FREQUENCY < LOW_CPP
 _PLATEAU: Final = ~_LOW & (_FREQUENCY < PLATEAU_CPP)
@@ -149,15 +146,13 @@ def relative_spread(mean_power: NDArray[np.floating]) -> float:
     return float(np.sqrt(2 * (weighted**2).sum())) / total if total > 0 else 0.0
 
 
-def filled(squares: NDArray[np.float32], rise: float = 1.0) -> NDArray[np.float64]:
+def filled(squares: NDArray[np.float32]) -> NDArray[np.float64]:
     """Mean power over blocks, low frequencies filled in.
 
     Parameters
     ----------
     squares : (n, BLOCK, BLOCK) ndarray of float32
         From `squared_coefficients`.
-    rise : float
-        Power of the low frequencies as a multiple of the plateau's.
 
     Returns
     -------
@@ -165,15 +160,12 @@ def filled(squares: NDArray[np.float32], rise: float = 1.0) -> NDArray[np.float6
         Mean squared coefficients.
     """
     mean = squares.mean(0).astype(np.float64)
-    mean[_LOW] = rise * mean[_PLATEAU].mean()
+    mean[_LOW] = mean[_PLATEAU].mean()
     return mean
 
 
 def low_rise(bands: NDArray[np.float64]) -> float:
-    """Power below the plateau over that on it, as coarse coding makes it.
-
-    Coding's steps widen with frequency, so what it takes from noise below 0.08 c/px is less than
-    above; the fall from 0.1 to 0.15 c/px is carried on, up to `_MOST_RISE`.
+    """Power below the plateau over that on it: the fall from 0.1 to 0.15 c/px is carried on.
 
     Parameters
     ----------
@@ -183,7 +175,7 @@ def low_rise(bands: NDArray[np.float64]) -> float:
     Returns
     -------
     float
-        1 to `_MOST_RISE`.
+        1 or more.
     """
     first, second, _ = np.median(bands, axis=0)
-    return float(np.clip(first / second, 1.0, _MOST_RISE)) if second > 0 else 1.0
+    return float(max(first / second, 1.0)) if second > 0 else 1.0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.cfa_patches import FREEDOM, SIDE, Sites, site_patches
 from auditor.measure.noise.masked import masked_variance
-from auditor.measure.noise.mixture import FEWEST, Fit, fit_noise
+from auditor.measure.noise.noise_law import Fit, fit_noise, line_through
 from auditor.measure.picture import Mosaic, Picture
 from auditor.record import SITE_COLOURS, PhotonTransfer
 from auditor.robust import SHEPPARD
@@ -25,38 +25,12 @@ __all__ = ["fit_mosaic", "is_plausible", "measure_photon_transfer", "rounding_va
 
 Floats = NDArray[np.float64]
 
-_MOST_OFF_WHITE: Final = 0.05
-"""How far the power beyond what optics passes may lie from one level over frequency, as a share:
-more is a scene that reaches there, or data that were smoothed."""
-
-_BY_CHANCE: Final = 3.0
-"""Standard errors that do not tell either: in frames with little but darkness few places weigh much."""
-
-_FEWEST_FLAT: Final = 3.0
-"""Places without texture from which on a fit is believed. Rendered landscapes have more even
-where nearly all is textured, grass and gravel sharper than optics leaves them mostly one or none."""
-
 _WITHIN_E: Final = 1.5
 """Electrons to either side within which the 90% interval of read noise has to lie for it to be given."""
-_WITHIN_GAIN: Final = 0.05
-"""Share to either side within which the 80% interval of gain has to lie for it to be given."""
+_WITHIN: Final = 0.05
+"""Share to either side within which the 90% interval of gain has to lie for it to be given, and power from one
+level over frequency: more is a scene that reaches there, or data that were smoothed."""
 
-_AGREE: Final = 4.0
-"""Standard errors within which masked pixels have to agree with the visible ones."""
-_AGREE_SHARE: Final = 0.1
-"""Share of their variance by which they may differ besides."""
-
-_BELOW_BLACK: Final = 0.002
-"""Share of places well below nothing from which on the black level is stated too high."""
-
-_SINGULAR: Final = 1e14
-"""Condition number of a matrix beyond which double precision leaves nothing of a solution."""
-
-_LOW_READ: Final = 3.0
-"""Electrons; a camera's read noise is seldom less at low ISO (common practice, no source)."""
-
-_EIGHTY: Final = 1.282
-"""Standard errors to either side that hold 80% of normal values."""
 _NINETY: Final = 1.645
 """Standard errors to either side that hold 90%."""
 _REMAINDER: Final = 1.4
@@ -92,13 +66,9 @@ def fit_mosaic(mosaic: Mosaic) -> tuple[Sites, Fit | None]:
 
 
 def _is_noise(fit: Fit) -> bool:
-    """Whether what was fitted is as strong at the highest frequencies as a little lower.
-
-    Texture sharper than optics leaves it can be that as well, but then no place is without it.
-    """
-    allowed = _MOST_OFF_WHITE + _BY_CHANCE * fit.power_ratio_stderr[-3:]
-    white = (np.abs(fit.power_ratio[-3:] - 1) < allowed).all()
-    return bool(white and fit.flat_probability.sum() >= _FEWEST_FLAT)
+    """Whether what was fitted is as strong at the highest frequencies as a little lower."""
+    allowed = _WITHIN + 3 * fit.power_ratio_stderr[1:]
+    return bool((np.abs(fit.power_ratio[1:] - 1) < allowed).all())
 
 
 def rounding_variance(mosaic: Mosaic) -> float:
@@ -146,18 +116,16 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     if fit is None or fit.slope <= 0:
         return None
     slope_error, offset_error = _REMAINDER * np.sqrt(np.diag(fit.covariance))
-    if _EIGHTY * slope_error > _WITHIN_GAIN * fit.slope:
+    if _NINETY * slope_error > _WITHIN * fit.slope:
         return None
     gain = 1 / fit.slope
     read_variance = fit.offset - rounding_variance(mosaic)
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
-    below_black = sites.signal < -3 * np.sqrt(max(fit.offset, 0.0)) / SIDE
-    known = known_black = float(below_black.mean()) < _BELOW_BLACK
+    below_black = sites.signal < -4 * np.sqrt(max(fit.offset, 0.0)) / SIDE
+    known = known_black = below_black.mean() < 1 / 1000
     dark = masked_variance(mosaic)
-    if dark is not None and abs(dark[0] - fit.offset) < (
-        _AGREE * offset_error + _AGREE_SHARE * dark[0]
-    ):
+    if dark is not None and abs(dark[0] - fit.offset) < 4 * offset_error:
         read_variance = dark[0] - rounding_variance(mosaic)
         error = _read_error(read_variance, dark[1], gain)
         error = float(np.hypot(error, gain * np.sqrt(dark[0]) * slope_error / fit.slope))
@@ -173,7 +141,7 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
         read_noise_e=gain * float(np.sqrt(read_variance)) if known else None,
         gain_stderr=gain * float(slope_error) / fit.slope,
         read_noise_stderr_e=float(error) if known else None,
-        patches=len(fit.used),
+        patches=len(fit.flat),
         white_dn=float(mosaic.white - mosaic.black.mean()),
         by_colour=colours,
     )
@@ -184,54 +152,40 @@ def _of_colour(
 ) -> tuple[float | None, float | None]:
     """Gain and read noise of the sites of one colour, each None where flat patches do not tell it.
 
-    Flat patches are selected by their low variance, which biases it down a little: the line through all
-    colours is found in the same way, and its ratio to the fit's is taken off.
+    Sites of one colour are two pixels apart, so that texture which lenses pass shows in their variance: the
+    line through all colours is found in the same way, and must be the fit's.
     """
-    flat = sites.take(fit.used)
-    of_colour = flat.colour == colour
-    line, of_all = (
-        _line(flat.signal[:, kinds], flat.variance[:, kinds], fit)
-        for kinds in (of_colour, of_colour | True)
-    )
-    if line is None or of_all is None:
+    flat = sites.take(fit.flat)
+    some = flat.colour == colour
+    try:
+        a, b, covariance = _line(flat.signal[:, some], flat.variance[:, some], fit)
+        a_all, b_all, _ = _line(flat.signal, flat.variance, fit)
+    except np.linalg.LinAlgError:
         return None, None
-    (a, b, covariance), (a_all, b_all, _) = line, of_all
     middle = float(np.median(flat.signal))
-    factor = (fit.slope * middle + fit.offset) / max(a_all * middle + b_all, 1e-12)
-    a, b, covariance = a * factor, b * factor - rounding, covariance * factor**2
-    slope_error, offset_error = _REMAINDER * np.sqrt(np.diag(covariance))
-    if a <= 0 or _EIGHTY * slope_error > _WITHIN_GAIN * a:
+    ratio = (fit.slope * middle + fit.offset) / max(a_all * middle + b_all, 1e-12)
+    a, b = a * ratio, b * ratio - rounding
+    slope_error, offset_error = _REMAINDER * ratio * np.sqrt(np.diag(covariance))
+    if a <= 0 or max(_NINETY * slope_error / a, abs(ratio - 1)) > _WITHIN:
         return None, None
     known = b > 0 and _NINETY * _read_error(b, float(offset_error), 1 / a) < _WITHIN_E
     return 1 / a, float(np.sqrt(b)) / a if known else None
 
 
-def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Floats] | None:
-    """Slope, offset and covariance of the line through patches (n, kinds), by how flat they are."""
-    kinds = signal.shape[1]
-    weight = np.repeat(fit.flat_probability, kinds)
-    if weight.sum() < FEWEST:
-        return None
+def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Floats]:
+    """Slope, offset and covariance of the line through the sites of flat places, (n, kinds)."""
     x = signal.ravel()
-    y = variance.ravel() - fit.prnu * x**2
-    weight = weight * FREEDOM / 2 / np.maximum(fit.variance(x), 1e-6) ** 2
     design = np.stack([x, np.ones(len(x))], 1)
-    information = (design * weight[:, None]).T @ design
-    if np.linalg.cond(information) > _SINGULAR:
-        return None
-    a, b = np.linalg.solve(information, design.T @ (weight * y))
-    return float(a), float(b), np.linalg.inv(information)
+    (a, b), covariance = line_through(design, variance.ravel() - fit.prnu * x**2, FREEDOM)
+    return float(a), float(b), covariance
 
 
 def _read_error(variance: float, error: float, gain: float) -> float:
     """Standard error in electrons of a read noise found as a variance, both in DN squared.
 
-    d sqrt(b) = db / (2 sqrt b), bounded near nothing. A variance that came out high by chance would
-    seem better known than it is, so it counts as no more than a low read noise's.
+    d sqrt(b) = db / (2 sqrt b), bounded near nothing.
     """
-    electrons = min(variance * gain**2, _LOW_READ**2)
-    spread = error * gain**2
-    return float(spread / (2 * np.sqrt(max(electrons, spread, 1e-12))))
+    return float(gain * error / (2 * np.sqrt(max(variance, error, 1e-12))))
 
 
 def is_plausible(mosaic: Mosaic) -> bool:
