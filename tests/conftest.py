@@ -25,6 +25,14 @@ settings.load_profile("untimed")
 
 
 @pytest.fixture
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scans do without Dask's workers, and decoders are started once for many of them."""
+    from at_once import Here
+
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", Here)
+
+
+@pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
     """A function that mounts an empty disk of so many bytes ('400k'); skips where that can't be."""
     mounted: list[Path] = []

@@ -13,6 +13,8 @@ from auditor.cli import main
 from auditor.console import _fringe_words, _zone_words
 from auditor.output import archives_of, remember_archives
 
+pytestmark = pytest.mark.usefixtures("at_once")
+
 
 def call(*words: str | Path) -> Result:
     return CliRunner().invoke(main, [str(w) for w in words])
