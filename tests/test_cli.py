@@ -24,7 +24,7 @@ def call(*words: str | Path) -> Result:
 def archive(tmp_path: Path) -> Path:
     folder = tmp_path / "archive"
     folder.mkdir()
-    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    ramp = np.linspace(0, 255, 240 * 160).reshape(160, 240).astype(np.uint8)
     cv2.imwrite(str(folder / "plain.jpg"), ramp)
     (folder / "broken.jpg").write_bytes(b"no picture at all")
     (folder / "empty.jpg").touch()
@@ -167,7 +167,7 @@ def test_a_second_run_over_a_frame_without_its_sidecar_leaves_the_profile_alone(
 
 def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
     (tmp_path / "a" / "walk").mkdir(parents=True)
-    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    ramp = np.linspace(0, 255, 240 * 160).reshape(160, 240).astype(np.uint8)
     cv2.imwrite(str(tmp_path / "a" / "walk" / "plain.jpg"), ramp)
     (tmp_path / "link").symlink_to(tmp_path / "a")
     out = ["--out", tmp_path / "out", "--workers", 1, "--strict"]
@@ -221,7 +221,7 @@ def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> N
     rows = [json.loads(line) for line in done.stdout.splitlines()]
     assert [Path(r["path"]).name for r in rows] == names
     assert [r["status"] for r in rows] == ["set-aside", "measured", "set-aside"]
-    assert rows[1]["settings"]["width_px"] == 480
+    assert rows[1]["settings"]["width_px"] == 240
     assert rows[1]["photon_transfer"] is None
 
 

@@ -21,7 +21,7 @@ def call(*words: str | Path) -> Result:
 
 @pytest.fixture
 def picture(tmp_path: Path) -> Path:
-    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
+    ramp = np.linspace(0, 255, 240 * 160).reshape(160, 240).astype(np.uint8)
     path = tmp_path / "archive" / "plain.png"
     path.parent.mkdir()
     cv2.imwrite(str(path), ramp)
@@ -136,7 +136,7 @@ def test_verifying_what_is_not_there_is_a_wrong_call(tmp_path: Path) -> None:
     assert not (tmp_path / "nothing").exists()
 
 
-def test_one_problem_is_one_problem(picture: Path, tmp_path: Path) -> None:
+def test_one_problem_is_one_problem(at_once: None, picture: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     assert call("scan", picture.parent, "--out", out, "--workers", "1").exit_code == 0
     assert call("verify", "--out", out).output == "the store is whole\n"

@@ -35,6 +35,9 @@ STRANGE = {"float": 0.37, "int": 7, "bool": True, "str": "words", "list": None}
 """What stands in columns that nobody should read, by their kind."""
 
 
+pytestmark = pytest.mark.usefixtures("at_once")
+
+
 def tiny_recipe() -> ArchiveRecipe:
     """One body, one lens, two outings; two exports, and one file that is cut off."""
     body = BodyRecipe("Alder One", "Alder", "A1-0417", 4.0, Sensor(30_000, 3.0))

@@ -28,7 +28,7 @@ def pictures(tmp_path: Path) -> Path:
     folder.mkdir()
     rng = np.random.default_rng(3)
     for n in range(3):
-        soft = cv2.GaussianBlur(rng.integers(0, 255, (320, 480), np.uint8), (0, 0), 2)
+        soft = cv2.GaussianBlur(rng.integers(0, 255, (160, 240), np.uint8), (0, 0), 2)
         cv2.imwrite(str(folder / f"{n}.png"), soft)
     return folder
 
@@ -75,7 +75,9 @@ def test_a_terminal_that_is_closed_ends_nothing(
     assert (out / "report.html").exists()
 
 
-def test_no_character_that_steers_a_terminal_reaches_it(tmp_path: Path, pictures: Path) -> None:
+def test_no_character_that_steers_a_terminal_reaches_it(
+    at_once: None, tmp_path: Path, pictures: Path
+) -> None:
     for name in ("a\u202egpj.png", "b\u2066x.png", "c\x1b[31m.png"):
         os.rename(next(pictures.glob("?.png")), pictures / name)
     (pictures / "d\u2067.png").write_bytes(b"no picture")
@@ -148,7 +150,7 @@ def test_mounts_are_read_as_the_kernel_writes_them(
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="no /proc here")
 def test_a_link_to_another_file_system_is_named_and_not_followed(
-    pictures: Path, tmp_path: Path
+    at_once: None, pictures: Path, tmp_path: Path
 ) -> None:
     (pictures / "all").symlink_to("/proc")
     done = CliRunner().invoke(
