@@ -24,6 +24,12 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests of whole runs come first: a long file that begins last has one worker busy and the others idle."""
+    here = Path(__file__).parent
+    items.sort(key=lambda item: item.path.parent != here)
+
+
 @pytest.fixture
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Scans do without Dask's workers, and decoders are started once for many of them."""

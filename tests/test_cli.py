@@ -4,28 +4,20 @@ import json
 import os
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from command import call, write_ramp
 
-from auditor.cli import main
 from auditor.console import _fringe_words, _zone_words
 from auditor.output import archives_of, remember_archives
 
 pytestmark = pytest.mark.usefixtures("at_once")
 
 
-def call(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(w) for w in words])
-
-
 @pytest.fixture
 def archive(tmp_path: Path) -> Path:
     folder = tmp_path / "archive"
     folder.mkdir()
-    ramp = np.linspace(0, 255, 240 * 160).reshape(160, 240).astype(np.uint8)
-    cv2.imwrite(str(folder / "plain.jpg"), ramp)
+    write_ramp(folder / "plain.jpg")
     (folder / "broken.jpg").write_bytes(b"no picture at all")
     (folder / "empty.jpg").touch()
     return folder
@@ -167,8 +159,7 @@ def test_a_second_run_over_a_frame_without_its_sidecar_leaves_the_profile_alone(
 
 def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
     (tmp_path / "a" / "walk").mkdir(parents=True)
-    ramp = np.linspace(0, 255, 240 * 160).reshape(160, 240).astype(np.uint8)
-    cv2.imwrite(str(tmp_path / "a" / "walk" / "plain.jpg"), ramp)
+    write_ramp(tmp_path / "a" / "walk" / "plain.jpg")
     (tmp_path / "link").symlink_to(tmp_path / "a")
     out = ["--out", tmp_path / "out", "--workers", 1, "--strict"]
     for roots in (["a", "link"], ["link", "a/walk"], ["a/walk", "a"], ["a", "a/walk/plain.jpg"]):

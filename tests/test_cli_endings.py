@@ -6,25 +6,17 @@ import subprocess
 import sys
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from command import call, write_ramp
 
-from auditor.cli import main
 from auditor.engine import decoder
-
-
-def call(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(w) for w in words])
 
 
 @pytest.fixture
 def picture(tmp_path: Path) -> Path:
-    ramp = np.linspace(0, 255, 240 * 160).reshape(160, 240).astype(np.uint8)
     path = tmp_path / "archive" / "plain.png"
     path.parent.mkdir()
-    cv2.imwrite(str(path), ramp)
+    write_ramp(path)
     return path
 
 
@@ -51,7 +43,7 @@ def test_measuring_without_a_decoder_is_told_in_one_line(
 
     monkeypatch.setattr(decoder, "_STARTS", (0.0,))
     monkeypatch.setattr(decoder.subprocess, "Popen", refuse)
-    done = CliRunner().invoke(main, ["measure", str(picture)])
+    done = call("measure", picture)
     assert done.exit_code == 1
     assert "does not start: [Errno 24] Too many open files" in done.stderr
     assert len(done.stderr.splitlines()) == 1
