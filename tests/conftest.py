@@ -24,6 +24,20 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests of whole runs come first: a long file that begins last has one worker busy and the others idle."""
+    here = Path(__file__).parent
+    items.sort(key=lambda item: item.path.parent != here)
+
+
+@pytest.fixture
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scans do without Dask's workers, and decoders are started once for many of them."""
+    from at_once import Here
+
+    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", Here)
+
+
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
     """A function that mounts an empty disk of so many bytes ('400k'); skips where that can't be."""

@@ -24,6 +24,7 @@ FINE = 2
 READ_NOISE_E = 3.0
 _PAD = 48
 _LEVELS = 4
+"""Levels of blur between which a frame is put together, where its zones differ."""
 
 
 def diffraction(freq: np.ndarray, f_number: float) -> np.ndarray:
@@ -74,8 +75,9 @@ def see(
     mtf = diffraction(freq, f_number) * box * np.exp(-2 * (np.pi * fault.missed_px * freq) ** 2)
     along = fx * np.cos(fault.angle) + fy * np.sin(fault.angle)
     spectrum = (scipy.fft.rfft2(big) * mtf * np.sinc(along * fault.moved_px)).astype(np.complex64)
-    levels = np.linspace(min(centre_px, corner_px), max(centre_px, corner_px) + 1e-6, _LEVELS)
     inside = (slice(_PAD, _PAD + h * fine), slice(_PAD, _PAD + w * fine))
+    ends = sorted((centre_px, corner_px))
+    levels = np.linspace(*ends, _LEVELS if ends[0] < ends[1] else 1)
     stack = np.stack(
         [
             scipy.fft.irfft2(
@@ -84,6 +86,8 @@ def see(
             for b in levels
         ]
     )
+    if len(stack) == 1:
+        return np.asarray(stack[0])
     y, x = np.mgrid[:h, :w]
     radius = np.hypot(x - w / 2 + 0.5, y - h / 2 + 0.5) / np.hypot(w / 2, h / 2)
     blur = centre_px + (corner_px - centre_px) * np.clip((radius - 0.35) / 0.35, 0, 1)

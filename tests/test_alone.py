@@ -8,9 +8,8 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner
+from command import call
 
-from auditor.cli import main
 from auditor.infer import profile as profile_module
 from auditor.report import page as page_module
 from auditor.report import tables as tables_module
@@ -36,7 +35,7 @@ def out(tmp_path: Path) -> Path:
 
 
 def made(out: Path) -> Any:
-    done = CliRunner().invoke(main, ["profile", "--out", str(out)])
+    done = call("profile", "--out", out)
     assert done.exit_code == 0, done.output
     assert "Traceback" not in done.output
     return json.loads((out / "profile.json").read_text())
@@ -171,5 +170,5 @@ def test_names_of_gear_do_not_steer_a_terminal(out: Path) -> None:
     with Store(out / "store") as store:
         store.append([row(f"/p/t{n}.jpg", odd, odd) for n in range(9)])
     for words in (["profile"], ["list"], ["verify"]):
-        done = CliRunner().invoke(main, [*words, "--out", str(out)])
+        done = call(*words, "--out", out)
         assert not set(done.output) & set("\u202e\u2066\x1b\x9b"), words

@@ -11,11 +11,11 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
+from command import call
 
 import auditor
 from auditor.audit import InferOptions, _elsewhere_notice
-from auditor.cli import main
 from auditor.open_files import atomic_write
 from auditor.store import Store, why
 
@@ -57,7 +57,7 @@ def profiled(once: Path, tmp_path: Path) -> Path:
 
 
 def profile(out: Path, *words: str | Path) -> Result:
-    return CliRunner().invoke(main, ["profile", "--out", str(out), *map(str, words)])
+    return call("profile", "--out", out, *words)
 
 
 def made(out: Path) -> Any:
@@ -163,8 +163,7 @@ def test_frames_of_other_archives_in_the_store_are_counted_and_told(
     (line,) = told("/pic", "/pictures/a")
     assert "3 of its 6" in line
     (tmp_path / "empty").mkdir()
-    words = ["run", str(tmp_path / "empty"), "--out", str(out), "--workers", "1"]
-    done = CliRunner().invoke(main, words)
+    done = call("run", tmp_path / "empty", "--out", out, "--workers", "1")
     assert done.exit_code == 2
     where = f"auditor: no picture was found in {tmp_path / 'empty'}"
     assert done.output == f"{where}; check that the folder is the right one\n"

@@ -4,26 +4,20 @@ import json
 import os
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from command import call, write_ramp
 
-from auditor.cli import main
 from auditor.console import _fringe_words, _zone_words
 from auditor.output import archives_of, remember_archives
 
-
-def call(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(w) for w in words])
+pytestmark = pytest.mark.usefixtures("at_once")
 
 
 @pytest.fixture
 def archive(tmp_path: Path) -> Path:
     folder = tmp_path / "archive"
     folder.mkdir()
-    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
-    cv2.imwrite(str(folder / "plain.jpg"), ramp)
+    write_ramp(folder / "plain.jpg")
     (folder / "broken.jpg").write_bytes(b"no picture at all")
     (folder / "empty.jpg").touch()
     return folder
@@ -165,8 +159,7 @@ def test_a_second_run_over_a_frame_without_its_sidecar_leaves_the_profile_alone(
 
 def test_an_archive_read_under_another_name_is_not_called_empty(tmp_path: Path) -> None:
     (tmp_path / "a" / "walk").mkdir(parents=True)
-    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
-    cv2.imwrite(str(tmp_path / "a" / "walk" / "plain.jpg"), ramp)
+    write_ramp(tmp_path / "a" / "walk" / "plain.jpg")
     (tmp_path / "link").symlink_to(tmp_path / "a")
     out = ["--out", tmp_path / "out", "--workers", 1, "--strict"]
     for roots in (["a", "link"], ["link", "a/walk"], ["a/walk", "a"], ["a", "a/walk/plain.jpg"]):
@@ -219,7 +212,7 @@ def test_measure_prints_one_object_a_line_in_the_order_given(archive: Path) -> N
     rows = [json.loads(line) for line in done.stdout.splitlines()]
     assert [Path(r["path"]).name for r in rows] == names
     assert [r["status"] for r in rows] == ["set-aside", "measured", "set-aside"]
-    assert rows[1]["settings"]["width_px"] == 480
+    assert rows[1]["settings"]["width_px"] == 240
     assert rows[1]["photon_transfer"] is None
 
 

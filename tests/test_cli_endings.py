@@ -6,25 +6,17 @@ import subprocess
 import sys
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from command import call, write_ramp
 
-from auditor.cli import main
 from auditor.engine import decoder
-
-
-def call(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(w) for w in words])
 
 
 @pytest.fixture
 def picture(tmp_path: Path) -> Path:
-    ramp = np.linspace(0, 255, 480 * 320).reshape(320, 480).astype(np.uint8)
     path = tmp_path / "archive" / "plain.png"
     path.parent.mkdir()
-    cv2.imwrite(str(path), ramp)
+    write_ramp(path)
     return path
 
 
@@ -51,7 +43,7 @@ def test_measuring_without_a_decoder_is_told_in_one_line(
 
     monkeypatch.setattr(decoder, "_STARTS", (0.0,))
     monkeypatch.setattr(decoder.subprocess, "Popen", refuse)
-    done = CliRunner().invoke(main, ["measure", str(picture)])
+    done = call("measure", picture)
     assert done.exit_code == 1
     assert "does not start: [Errno 24] Too many open files" in done.stderr
     assert len(done.stderr.splitlines()) == 1
@@ -136,7 +128,7 @@ def test_verifying_what_is_not_there_is_a_wrong_call(tmp_path: Path) -> None:
     assert not (tmp_path / "nothing").exists()
 
 
-def test_one_problem_is_one_problem(picture: Path, tmp_path: Path) -> None:
+def test_one_problem_is_one_problem(at_once: None, picture: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     assert call("scan", picture.parent, "--out", out, "--workers", "1").exit_code == 0
     assert call("verify", "--out", out).output == "the store is whole\n"

@@ -11,18 +11,13 @@ from typing import Any
 import pandas as pd
 import pyexiv2
 import pytest
-from click.testing import CliRunner, Result
+from command import call
 
 import auditor
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
-from auditor.cli import main
 from auditor.output import remember_archives
 from auditor.record import COLUMNS
 from auditor.store import Store
-
-
-def call(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(w) for w in words])
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner
+from command import call
 
 import auditor
 from auditor import library
@@ -24,7 +24,6 @@ from auditor.artificial.archive import ArchiveRecipe, BodyRecipe, FocalCurve, Le
 from auditor.artificial.camera import Sensor
 from auditor.artificial.render import draw_archive
 from auditor.audit import InferOptions
-from auditor.cli import main
 from auditor.output import OutputError
 from auditor.record import COLUMNS
 from auditor.report.tables import frame_table
@@ -33,6 +32,9 @@ from auditor.report.write import profile_schema
 ROOT = Path(__file__).parents[1]
 STRANGE = {"float": 0.37, "int": 7, "bool": True, "str": "words", "list": None}
 """What stands in columns that nobody should read, by their kind."""
+
+
+pytestmark = pytest.mark.usefixtures("at_once")
 
 
 def tiny_recipe() -> ArchiveRecipe:
@@ -91,10 +93,8 @@ def test_the_library_shows_its_five_functions_and_loads_no_table_library_for_tha
 
 
 def test_the_library_makes_the_profile_that_the_command_makes(place: Path, tmp_path: Path) -> None:
-    pictures = str(place / "pictures")
     shutil.copytree(place / "gear-profile" / "store", tmp_path / "a" / "store")  # measured before
-    words = ["run", pictures, "--out", str(tmp_path / "a"), "--workers", "1"]
-    done = CliRunner().invoke(main, words)
+    done = call("run", place / "pictures", "--out", tmp_path / "a", "--workers", "1")
     assert done.exit_code == 0, done.output
     page = auditor.report(auditor.profile(auditor.load(place / "gear-profile")), tmp_path / "b")
     assert page == tmp_path / "b" / "report.html"

@@ -12,9 +12,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from command import call
 
-from auditor.cli import main
 from auditor.crawl import mounts
 from auditor.crawl.names import plain_text
 from auditor.output import OutputError, prepare_output
@@ -28,7 +27,7 @@ def pictures(tmp_path: Path) -> Path:
     folder.mkdir()
     rng = np.random.default_rng(3)
     for n in range(3):
-        soft = cv2.GaussianBlur(rng.integers(0, 255, (320, 480), np.uint8), (0, 0), 2)
+        soft = cv2.GaussianBlur(rng.integers(0, 255, (160, 240), np.uint8), (0, 0), 2)
         cv2.imwrite(str(folder / f"{n}.png"), soft)
     return folder
 
@@ -75,12 +74,14 @@ def test_a_terminal_that_is_closed_ends_nothing(
     assert (out / "report.html").exists()
 
 
-def test_no_character_that_steers_a_terminal_reaches_it(tmp_path: Path, pictures: Path) -> None:
+def test_no_character_that_steers_a_terminal_reaches_it(
+    at_once: None, tmp_path: Path, pictures: Path
+) -> None:
     for name in ("a\u202egpj.png", "b\u2066x.png", "c\x1b[31m.png"):
         os.rename(next(pictures.glob("?.png")), pictures / name)
     (pictures / "d\u2067.png").write_bytes(b"no picture")
-    for words in (["measure", str(pictures)], ["run", str(pictures), "--out", str(tmp_path / "o")]):
-        done = CliRunner().invoke(main, [*words, "--workers", "1", "--strict"])
+    for words in (["measure", pictures], ["run", pictures, "--out", tmp_path / "o"]):
+        done = call(*words, "--workers", "1", "--strict")
         assert done.exit_code == 3
         assert not set(done.output) & set("\u202e\u2066\u2067\x1b")
         assert "d\\u2067.png" in done.output
@@ -96,7 +97,7 @@ def test_a_link_inside_the_output_folder_does_not_lead_into_the_archive(
     out = tmp_path / "out"
     (out / part).parent.mkdir(parents=True)
     (out / part).symlink_to(pictures)
-    done = CliRunner().invoke(main, ["run", str(pictures), "--out", str(out)])
+    done = call("run", pictures, "--out", out)
     assert done.exit_code == 2
     assert f"lies inside the archive {pictures} (through {part})" in done.output
     assert sorted(p.name for p in pictures.iterdir()) == ["0.png", "1.png", "2.png"]
@@ -148,12 +149,10 @@ def test_mounts_are_read_as_the_kernel_writes_them(
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="no /proc here")
 def test_a_link_to_another_file_system_is_named_and_not_followed(
-    pictures: Path, tmp_path: Path
+    at_once: None, pictures: Path, tmp_path: Path
 ) -> None:
     (pictures / "all").symlink_to("/proc")
-    done = CliRunner().invoke(
-        main, ["run", str(pictures), "--out", str(tmp_path / "o"), "--workers", "1"]
-    )
+    done = call("run", pictures, "--out", tmp_path / "o", "--workers", "1")
     assert done.exit_code == 0
     log = (tmp_path / "o" / "store" / "log.txt").read_text()
     assert "all: a link to another disk or share, which is read only when it is given" in log

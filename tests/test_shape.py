@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
-PACKAGE = Path(__file__).parents[1] / "auditor"
+from sources import PACKAGE, in_modules, parsed
 
 FILE_LINES = 400
 """Lines of a file at most."""
@@ -22,7 +22,7 @@ Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 def long_functions(source: str) -> Iterator[tuple[str, int]]:
     """(name, lines without the docstring) of functions that are too long."""
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(parsed(source)):
         if isinstance(node, Function):
             lines = (node.end_lineno or node.lineno) - node.lineno + 1
             first = node.body[0]
@@ -34,7 +34,7 @@ def long_functions(source: str) -> Iterator[tuple[str, int]]:
 
 def without_words(source: str) -> Iterator[str]:
     """Public modules, classes, functions and methods that have no docstring."""
-    tree = ast.parse(source)
+    tree = parsed(source)
     if ast.get_docstring(tree) is None:
         yield "the module"
     pending: list[ast.Module | ast.ClassDef] = [tree]
@@ -54,7 +54,7 @@ def crossing() -> set[tuple[str, str]]:
     found = set()
     for path in PACKAGE.rglob("*.py"):
         own = room_of(path)
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(parsed(path.read_text("utf-8"))):
             if isinstance(node, ast.ImportFrom) and (source := imported(node, path)) is not None:
                 room = room_of(source.with_suffix(".py") if not source.is_dir() else source / "a")
                 if room != own:
@@ -78,7 +78,7 @@ def room_of(path: Path) -> str:
 
 def handed_on(path: Path, crossing: set[tuple[str, str]]) -> Iterator[Function]:
     """Functions of a module that other rooms import, and public methods of such classes."""
-    for node in ast.parse(path.read_text("utf-8")).body:
+    for node in parsed(path.read_text("utf-8")).body:
         if (room_of(path), getattr(node, "name", "")) not in crossing:
             continue
         if isinstance(node, Function):
@@ -106,12 +106,6 @@ def missing_sections(node: Function) -> Iterator[str]:
     gives = node.returns is not None and ast.unparse(node.returns) not in ("None", "NoReturn")
     if gives and not {"Returns", "Yields"} & set(heads):
         yield "Returns"
-
-
-def in_modules(look: Callable[[str], Iterator[object]]) -> list[str]:
-    """What `look` finds in the source of every module, with the module's name."""
-    modules = ((p, p.relative_to(PACKAGE).as_posix()) for p in sorted(PACKAGE.rglob("*.py")))
-    return [f"{name}: {found}" for path, name in modules for found in look(path.read_text("utf-8"))]
 
 
 def test_files_and_functions_are_short() -> None:

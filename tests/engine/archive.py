@@ -5,51 +5,20 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import psutil
+from at_once import Here
 
-from auditor.engine import ScanOptions, ScanSummary, batch, scan
-from auditor.engine.batch import close_decoders, run_batch
-from auditor.engine.messages import Job
-from auditor.engine.workers import OwnWorkers
+from auditor.engine import ScanOptions, ScanSummary, scan
 from auditor.store import Store
 
 _kept = tempfile.TemporaryDirectory(prefix="planted-")
 CALLS = Path(_kept.name) / "calls.txt"
 """Where the planted measuring functions leave a line for each of their calls."""
 os.environ["PLANTED_CALLS"] = str(CALLS)
-
-
-class Here(OwnWorkers):
-    """Stands in for the Dask workers: batches are done at once, in a decoder of this process that the next scan
-    with the same options uses again."""
-
-    kept: ClassVar[set[str]] = set()
-
-    def _start(self) -> None:
-        self._scan = f"here, {self._options}"
-        self.kept.add(self._scan)
-
-    def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
-        self._results.put((ticket, run_batch(jobs, self._options, self._scan)))
-
-    def connected(self) -> bool:
-        return True
-
-    def close(self) -> None:
-        pass
-
-    @classmethod
-    def end(cls) -> None:
-        """End the decoders that wait for the next scan, before processes are looked at."""
-        for name in cls.kept:
-            close_decoders(name)
-        cls.kept.clear()
-        batch._ended.clear()
 
 
 def make(folder: Path, names: list[str], size: int = 3000, seed: int = 0) -> Path:

@@ -15,13 +15,6 @@ from auditor.engine import ScanError, known_again, queues
 from auditor.store import Store
 
 
-@pytest.fixture
-def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Scans do without Dask's workers."""
-    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
-    archive.CALLS.write_text("")
-
-
 def test_only_what_is_new_or_changed_is_measured(tmp_path: Path, at_once: None) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3.jpg", "x/4.jpg", "x/5.jpg", "6.jpg"])
     out = tmp_path / "out"

@@ -14,6 +14,7 @@ import archive
 import pandas as pd
 import psutil
 import pytest
+from at_once import Here
 
 from auditor.engine import ScanError, ScanOptions, scan
 from auditor.store import Store
@@ -78,10 +79,9 @@ def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None
 
 
 def test_a_folder_of_a_server_that_cannot_be_listed_keeps_its_frames(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, at_once: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
-    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
     root = archive.make(tmp_path / "a", ["1.jpg", "sub/2.jpg", "sub/3.jpg"])
     with served(root) as address:
         archive.run(address, tmp_path / "out", workers=1)
@@ -100,10 +100,9 @@ def test_a_folder_of_a_server_that_cannot_be_listed_keeps_its_frames(
 
 
 def test_a_sidecar_that_a_server_does_not_give_changes_nothing_until_it_does(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, at_once: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
-    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
     root, out = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"]), tmp_path / "out"
     (root / "1.xmp").write_bytes(b"1234")
     give = _Handler.do_GET
@@ -146,7 +145,7 @@ def test_workers_of_a_cluster_that_is_there_already(
     monkeypatch.setattr("auditor.engine.cluster._CONNECT_S", 2.0)
     from distributed import LocalCluster
 
-    archive.Here.end()
+    Here.end()
     names = [f"{n}.jpg" for n in range(12)] + ["5-abort.jpg"]
     root = archive.make(tmp_path / "a", names)
     options = ScanOptions(measure="planted:measure")

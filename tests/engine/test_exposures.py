@@ -21,13 +21,6 @@ from auditor.store import Store
 RNG = np.random.default_rng(3)
 
 
-@pytest.fixture
-def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Scans do without Dask's workers."""
-    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
-    archive.CALLS.write_text("")
-
-
 def tags(number: int, **more: Any) -> FrameTags:
     taken = f"2024-05-01T06:{number // 60:02d}:{number % 60:02d}"
     base = {"make": "Fern", "model": "Fern 2", "f_number": 8.0, "exposure_time_s": 1 / 250}

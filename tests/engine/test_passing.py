@@ -15,6 +15,7 @@ from pathlib import Path
 import archive
 import psutil
 import pytest
+from at_once import Here
 
 from auditor.engine import Progress, ScanError, ScanOptions, decoder, queues, scan
 from auditor.store import Store
@@ -22,11 +23,6 @@ from auditor.store import Store
 
 def statuses(out: Path) -> dict[str, str]:
     return {name: status for name, (status, _) in archive.rows(out).items()}
-
-
-@pytest.fixture
-def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", archive.Here)
 
 
 def test_a_folder_that_is_away_for_a_moment_costs_nothing(
@@ -88,9 +84,11 @@ def _rights_count() -> None:
 def _where_rights_count(code: str, *paths: Path) -> list[str]:
     """What a program prints to which the rights of files apply."""
     here = Path(__file__).parent
-    path = os.pathsep.join([str(here), str(here.parents[1])])
+    path = os.pathsep.join(map(str, [here, *here.parents[:2]]))
+    begin = "import at_once, auditor.engine.scanning as s; s.OwnWorkers = at_once.Here\n"
+    end = "\nat_once.Here.end()\n"
     done = subprocess.run(
-        [sys.executable, "-c", code, *map(str, paths)], preexec_fn=_rights_count,
+        [sys.executable, "-c", begin + code + end, *map(str, paths)], preexec_fn=_rights_count,
         env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
     )  # fmt: skip
     assert not done.returncode, done.stderr
@@ -212,7 +210,7 @@ def test_what_is_wrong_with_a_file_is_tried_again_when_asked_for_or_by_another_v
 def test_a_decoder_that_was_stopped_for_longer_than_the_limit_is_not_to_blame(
     tmp_path: Path,
 ) -> None:
-    archive.Here.end()
+    Here.end()
     root = archive.make(tmp_path / "a", [f"{n}-slow.jpg" for n in range(4)])
     stopped: list[int] = []
 

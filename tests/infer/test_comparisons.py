@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 
+import compared
 import numpy as np
 import pandas as pd
 import pytest
+from compared import find
 
 from auditor.artificial.pairs import Accessory, PairWorld, log_mtf50_change, pair_archive
 from auditor.infer.comparisons import compare_labels
@@ -14,22 +16,10 @@ from auditor.infer.comparisons.colour import uv_of
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS, verdict
 
 
-def _tint(size: float) -> tuple[float, float]:
-    """Log of R over G that shifts a neutral by `size` in u'v'."""
-    step = 0.01
-    shift = uv_of([np.exp(step), 1.0, 1.0]) - uv_of([1.0, 1.0, 1.0])
-    return (size * step / float(np.hypot(*shift)), 0.0)
-
-
-def _find(entries: list[dict], what: str, zone: str | None = None) -> dict:
-    (found,) = (e for e in entries if e["what"] == what and e["zone"] == zone)
-    return found
-
-
 @pytest.fixture(scope="module")
 def filtered() -> list[dict]:
     """A filter that blurs by 0.3 px, tints unevenly, takes 1.5 stops and shades the corners."""
-    tint = _tint(0.003)
+    tint = compared.tint(0.003)
     accessory = Accessory(
         "Polfilter", blur_px=0.3, tint=tint, tint_across=tint, light_stops=1.5, shade_stops=0.5
     )
@@ -38,14 +28,14 @@ def filtered() -> list[dict]:
 
 
 def test_a_filter_that_blurs_is_found_and_its_blur_measured(filtered: list[dict]) -> None:
-    whole = _find(filtered, "sharpness")
+    whole = find(filtered, "sharpness")
     assert whole["label"] == "Polfilter"
     assert whole["pairs"] == 8
     assert whole["high"] < 0
     assert "softer" in whole["verdict"]
     assert whole["added_blur_px"]["value"] == pytest.approx(0.3, rel=0.3)
     for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):
-        entry = _find(filtered, "sharpness", zone)
+        entry = find(filtered, "sharpness", zone)
         assert entry["difference"] == pytest.approx(np.expm1(truth), abs=0.04)
 
 
@@ -55,7 +45,7 @@ def test_nothing_on_a_lens_adds_light() -> None:
     frames, pictures = pair_archive(
         Accessory("clear glass", light_stops=-0.4), np.random.default_rng(8)
     )
-    light = _find(compare_labels(frames, [], pictures=pictures), "light")
+    light = find(compare_labels(frames, [], pictures=pictures), "light")
     assert light["low"] > NEGLIGIBLE_STOPS
     assert light["verdict"].startswith("no light lost (+0.")
     texts = ("takes light", "more light", "no light lost")
@@ -64,21 +54,21 @@ def test_nothing_on_a_lens_adds_light() -> None:
 
 
 def test_a_cast_its_unevenness_and_the_light_are_found(filtered: list[dict]) -> None:
-    cast = _find(filtered, "cast")
+    cast = find(filtered, "cast")
     assert cast["found"]
     assert cast["difference"] == pytest.approx(0.003, abs=0.0008)
     assert cast["even"] is False
     assert "uneven" in cast["verdict"]
-    assert _find(filtered, "light")["difference"] == pytest.approx(-1.5, abs=0.1)
-    shade = _find(filtered, "vignetting", "corner")
+    assert find(filtered, "light")["difference"] == pytest.approx(-1.5, abs=0.1)
+    shade = find(filtered, "vignetting", "corner")
     assert shade["high"] < 0
     # Shade grows with the square of the radius: between corner zone and centre about two thirds.
     assert shade["difference"] == pytest.approx(-0.5 * 0.6, abs=0.1)
 
 
 def test_an_even_cast_is_called_even() -> None:
-    frames, pictures = pair_archive(Accessory(tint=_tint(0.003)), np.random.default_rng(32))
-    cast = _find(compare_labels(frames, [], pictures=pictures), "cast")
+    frames, pictures = pair_archive(Accessory(tint=compared.tint(0.003)), np.random.default_rng(32))
+    cast = find(compare_labels(frames, [], pictures=pictures), "cast")
     assert cast["found"]
     assert cast["even"] is True
     assert "even, so harmless" in cast["verdict"]
@@ -90,7 +80,7 @@ def test_a_perfect_filter_is_not_accused() -> None:
         frames, pictures = pair_archive(Accessory(), np.random.default_rng([33, k]))
         entries = compare_labels(frames, [], pictures=pictures)
         accused += any("softer" in e["verdict"] for e in entries if "low" in e and e["high"] < 0)
-        assert not _find(entries, "cast")["found"]
+        assert not find(entries, "cast")["found"]
     assert accused <= 1
 
 
@@ -100,7 +90,7 @@ def test_missed_focus_on_one_side_is_not_the_filters_fault() -> None:
     with_it = frames.index[frames["labels"].map(len) > 0][:3]
     for zone in ("centre", "middle", "corner"):
         frames.loc[with_it, f"{zone}_mtf50_cpp"] *= 0.35
-    whole = _find(compare_labels(frames, [], pictures=pictures), "sharpness")
+    whole = find(compare_labels(frames, [], pictures=pictures), "sharpness")
     assert abs(whole["difference"]) < 0.04
     assert whole["low"] <= 0 <= whole["high"]
     assert whole["sound_pairs"] == pytest.approx(5, abs=0.7)
@@ -153,7 +143,7 @@ def test_two_apertures_in_a_pair_are_brought_to_one() -> None:
         factor = float(mtf50(11.0, 4.0, blur) / mtf50(8.0, 4.0, blur))
         assert factor < 0.93
         frames.loc[with_it, f"{zone}_mtf50_cpp"] *= factor
-    whole = _find(compare_labels(frames, [], pictures=pictures), "sharpness")
+    whole = find(compare_labels(frames, [], pictures=pictures), "sharpness")
     assert whole["difference"] == pytest.approx(0, abs=0.04)
     assert whole["low"] <= 0 <= whole["high"]
 
@@ -165,17 +155,17 @@ def test_no_pictures_still_gives_sharpness_and_light() -> None:
     for i, share in enumerate(shares):
         frames[f"signal_share_{i:02d}"] = share
     entries = compare_labels(frames, [])
-    assert _find(entries, "sharpness")["high"] < 0
+    assert find(entries, "sharpness")["high"] < 0
     assert not [e for e in entries if e["what"] == "cast"]
 
 
 def test_raw_grids_without_white_balance_say_nothing_of_colour() -> None:
     frames, pictures = pair_archive(
-        Accessory(tint=_tint(0.01), light_stops=2), np.random.default_rng(37)
+        Accessory(tint=compared.tint(0.01), light_stops=2), np.random.default_rng(37)
     )
     entries = compare_labels(frames.assign(source="raw"), [], pictures=pictures)
     assert not [e for e in entries if e["what"].startswith("cast")]
-    assert _find(entries, "light")["difference"] == pytest.approx(-2, abs=0.15)
+    assert find(entries, "light")["difference"] == pytest.approx(-2, abs=0.15)
 
 
 def test_light_that_changed_in_some_pairs_counts_for_little() -> None:
@@ -184,7 +174,7 @@ def test_light_that_changed_in_some_pairs_counts_for_little() -> None:
     for k in (1, 3):  # two bare frames under a passing cloud
         dim = np.frombuffer(grids[k], "<u2").astype(float) * 0.4
         grids[k] = dim.astype("<u2").tobytes()
-    light = _find(compare_labels(frames, [], pictures=pictures.assign(colour_grid=grids)), "light")
+    light = find(compare_labels(frames, [], pictures=pictures.assign(colour_grid=grids)), "light")
     assert light["difference"] == pytest.approx(-1.0, abs=0.2)
     assert "changing light" in light["verdict"]
 
@@ -207,7 +197,7 @@ def test_a_few_pairs_cannot_tell_and_say_how_many_would() -> None:
     frames, pictures = pair_archive(
         Accessory(), np.random.default_rng(40), PairWorld(pairs=3, scatter=0.08)
     )
-    whole = _find(compare_labels(frames, [], pictures=pictures), "sharpness")
+    whole = find(compare_labels(frames, [], pictures=pictures), "sharpness")
     assert "cannot tell" in whole["verdict"]
     assert "pairs would settle it" in whole["verdict"]
 
@@ -232,7 +222,7 @@ def test_chromaticities_of_published_colours() -> None:
 def test_100_archives_of_perfect_and_of_blurring_filters() -> None:
     accused, found, right, cast_right, light = 0, 0, 0, 0, []
     held: dict[str, list[bool]] = {"sharpness": [], "cast": [], "light": []}
-    tint = _tint(0.003)
+    tint = compared.tint(0.003)
     # The tint is drawn by lifting red, which adds light of its own (luminance by Rec. ITU-R BT.709).
     taken = 1.5 - float(np.log2(np.exp([tint[0], 0.0, tint[1]]) @ [0.2126, 0.7152, 0.0722]))
     for k in range(100):
@@ -247,16 +237,16 @@ def test_100_archives_of_perfect_and_of_blurring_filters() -> None:
         )
         frames, pictures = pair_archive(accessory, np.random.default_rng([45, k]))
         entries = compare_labels(frames, [], pictures=pictures)
-        whole, cast = _find(entries, "sharpness"), _find(entries, "cast")
+        whole, cast = find(entries, "sharpness"), find(entries, "cast")
         found += whole["high"] < 0
         right += abs(whole["added_blur_px"]["value"] / 0.3 - 1) <= 0.3
         cast_right += cast["found"] and cast["even"] == (k % 2 == 0)
-        lost = _find(entries, "light")
+        lost = find(entries, "light")
         light.append(abs(lost["difference"] + taken))
         held["light"].append(lost["low"] <= -taken <= lost["high"])
         held["cast"].append(cast["low"] <= 0.003 <= cast["high"])
         for zone, truth in zip(("centre", "middle", "corner"), log_mtf50_change(0.3), strict=True):
-            entry = _find(entries, "sharpness", zone)
+            entry = find(entries, "sharpness", zone)
             held["sharpness"].append(entry["low"] <= np.expm1(truth) <= entry["high"])
     assert accused <= 5
     assert found >= 90

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import compared
 import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from compared import find
 
 from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
 from auditor.crawl.captures import share_words
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
-from auditor.infer.comparisons.colour import uv_of
 from auditor.infer.comparisons.labels import (
     contradicted,
     names_accessory,
@@ -20,16 +21,6 @@ from auditor.infer.comparisons.labels import (
 )
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.comparisons.small_pictures import SmallPictures
-
-
-def _tint(size: float) -> tuple[float, float]:
-    shift = uv_of([np.exp(0.01), 1.0, 1.0]) - uv_of([1.0, 1.0, 1.0])
-    return (size * 0.01 / float(np.hypot(*shift)), 0.0)
-
-
-def _find(entries: list[dict], what: str, zone: str | None = None) -> dict:
-    (found,) = (e for e in entries if e["what"] == what and e["zone"] == zone)
-    return found
 
 
 def _pairs(seed: int, accessory: Accessory | None = None, **world: float) -> tuple:
@@ -65,13 +56,13 @@ def test_a_folder_for_each_side(fitted: str, bare: str, label: str, against: str
 def test_a_label_only_on_the_bare_frames_that_denies_the_accessory() -> None:
     frames, _ = _pairs(72, Accessory(blur_px=0.5))
     frames["labels"] = [[] if words else ["no filter"] for words in frames["labels"]]
-    whole = _find(compare_labels(frames, []), "sharpness")
+    whole = find(compare_labels(frames, []), "sharpness")
     assert (whole["label"], whole["against"]) == ("filter", "no filter")
     assert whole["high"] < 0
 
 
 def test_labels_in_folders_have_their_colours_compared_too() -> None:
-    frames, pictures = _pairs(73, Accessory(tint=_tint(0.004)))
+    frames, pictures = _pairs(73, Accessory(tint=compared.tint(0.004)))
     side = frames["labels"].map(len) > 0
     frames["labels"] = [[]] * len(frames)
     frames["path"] = [f"trip/{'ND' if s else 'plain'}/{k}.jpg" for k, s in enumerate(side)]
@@ -81,7 +72,7 @@ def test_labels_in_folders_have_their_colours_compared_too() -> None:
         asked.append(ids)
         return pictures[pictures["file_id"].isin(ids)]
 
-    cast = _find(compare_labels(frames, [], pictures=source), "cast")
+    cast = find(compare_labels(frames, [], pictures=source), "cast")
     assert cast["difference"] == pytest.approx(0.004, abs=0.001)
     assert sum(len(ids) for ids in asked) == len(frames)
 
@@ -94,13 +85,13 @@ def test_a_keyword_on_one_file_of_a_capture_holds_for_the_capture() -> None:
     frames["best"] = False
     both = pd.concat([raw, frames], ignore_index=True)
     both = both.assign(**share_words(both, both["capture"].to_numpy(np.int64)))
-    whole = _find(compare_labels(both, []), "sharpness")
+    whole = find(compare_labels(both, []), "sharpness")
     assert (whole["label"], whole["pairs"]) == ("polariser", 8)
 
 
 def test_frames_without_a_lens_name_go_by_body_and_focal_length() -> None:
     frames, _ = _pairs(75)
-    whole = _find(compare_labels(frames.assign(lens=None), []), "sharpness")
+    whole = find(compare_labels(frames.assign(lens=None), []), "sharpness")
     assert (whole["lens"], whole["pairs"]) == (None, 8)
 
 
@@ -172,7 +163,7 @@ def test_frames_without_a_time_and_resized_copies_are_left_out_with_the_reason()
     with_it = frames.index[frames["labels"].map(len) > 0]
     frames.loc[with_it[:2], "taken"] = None
     frames.loc[with_it[2:5], "source"] = "resized"
-    whole = _find(compare_labels(frames, []), "sharpness")
+    whole = find(compare_labels(frames, []), "sharpness")
     assert whole["pairs"] == 3
     assert {x["reason"]: x["count"] for x in whole["left_out"]} == {
         "a frame has no capture time": 2,
@@ -195,16 +186,16 @@ def test_an_open_verdict_asks_for_the_missing_pairs_only() -> None:
 
 def test_a_changed_white_balance_does_not_pass_for_a_cast() -> None:
     """All pairs: daylight without, cloudy with the filter, which is neutral."""
-    frames, pictures = _pairs(82, Accessory(tint=_tint(0.01)))
+    frames, pictures = _pairs(82, Accessory(tint=compared.tint(0.01)))
     side = frames["labels"].map(len) > 0
     frames["white_balance"] = np.where(side, "cloudy", "daylight")
     entries = compare_labels(frames, [], pictures=pictures)
-    cast = _find(entries, "cast")
+    cast = find(entries, "cast")
     assert cast["difference"] is None
     assert "white balance differs" in cast["verdict"]
     assert not cast["found"]
     # No setting of the camera makes colours uneven, so that is told all the same.
-    assert _find(entries, "cast evenness")["pairs"] == 8
+    assert find(entries, "cast evenness")["pairs"] == 8
 
 
 def test_pairs_with_a_changed_colour_temperature_are_left_out_of_the_cast() -> None:
@@ -216,7 +207,7 @@ def test_pairs_with_a_changed_colour_temperature_are_left_out_of_the_cast() -> N
         grid = np.frombuffer(grids[row], "<u2").reshape(16, 24, 3) * np.array([1.12, 1.0, 0.85])
         grids[row] = grid.clip(0, 65535).astype("<u2").tobytes()
     frames["white_balance"], frames["colour_temperature_k"] = "manual", kelvin
-    cast = _find(compare_labels(frames, [], pictures=pictures.assign(colour_grid=grids)), "cast")
+    cast = find(compare_labels(frames, [], pictures=pictures.assign(colour_grid=grids)), "cast")
     assert cast["pairs"] == 5
     assert not cast["found"]
     assert cast["cast_left_out"] == [
@@ -225,13 +216,13 @@ def test_pairs_with_a_changed_colour_temperature_are_left_out_of_the_cast() -> N
 
 
 def test_automatic_white_balance_counts_only_where_nothing_better_is() -> None:
-    frames, pictures = _pairs(84, Accessory(tint=_tint(0.004)))
+    frames, pictures = _pairs(84, Accessory(tint=compared.tint(0.004)))
     automatic = frames.assign(white_balance="auto")
-    cast = _find(compare_labels(automatic, [], pictures=pictures), "cast")
+    cast = find(compare_labels(automatic, [], pictures=pictures), "cast")
     assert cast["automatic_white_balance"]
     assert "automatic" in cast["verdict"]
     mixed = frames.assign(white_balance=["auto"] * 6 + ["daylight"] * 10)
-    cast = _find(compare_labels(mixed, [], pictures=pictures), "cast")
+    cast = find(compare_labels(mixed, [], pictures=pictures), "cast")
     assert not cast["automatic_white_balance"]
     assert cast["pairs"] == 5
     assert cast["cast_left_out"][0]["count"] == 3
@@ -241,15 +232,15 @@ def test_clouds_and_water_that_moved_are_no_cast_and_no_loss_of_light() -> None:
     """A third of every frame shows something else by the time of the second."""
     frames, pictures = _pairs(85, Accessory(light_stops=1.0), moving=0.33)
     entries = compare_labels(frames, [], pictures=pictures)
-    assert not _find(entries, "cast")["found"]
-    assert _find(entries, "light")["difference"] == pytest.approx(-1.0, abs=0.1)
-    assert _find(entries, "vignetting", "corner")["low"] <= 0
+    assert not find(entries, "cast")["found"]
+    assert find(entries, "light")["difference"] == pytest.approx(-1.0, abs=0.1)
+    assert find(entries, "vignetting", "corner")["low"] <= 0
 
 
 def test_an_uneven_cast_without_a_mean_is_told() -> None:
-    tint = _tint(0.006)
+    tint = compared.tint(0.006)
     frames, pictures = _pairs(86, Accessory(tint_across=tint))
-    cast = _find(compare_labels(frames, [], pictures=pictures), "cast")
+    cast = find(compare_labels(frames, [], pictures=pictures), "cast")
     assert cast["found"]
     assert not cast["even"]
     assert "uneven" in cast["verdict"]

@@ -6,10 +6,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+import compared
 import cv2
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from command import call
+from compared import find
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
 from auditor.artificial.drawn_lens import Optics
@@ -17,29 +19,15 @@ from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import spectrum_of, through_optics
 from auditor.artificial.pairs import Accessory, PairWorld, Taken, Takes, draw_pairs
 from auditor.artificial.scenes import PLACES, landscape
-from auditor.cli import main
-from auditor.infer.comparisons.colour import uv_of
 from auditor.optics import defocus_disc_px, hyperfocal_m
 
 pytestmark = pytest.mark.long
 
 
 def _run(archive: Path, out: Path) -> list[dict]:
-    done = CliRunner().invoke(main, ["run", str(archive), "--out", str(out), "--workers", "1"])
+    done = call("run", archive, "--out", out, "--workers", "1")
     assert done.exit_code == 0, done.output
     return json.loads((out / "profile.json").read_text(encoding="utf-8"))["comparisons"]
-
-
-def _find(entries: list[dict], what: str, zone: str | None = None) -> dict:
-    (found,) = (e for e in entries if e["what"] == what and e["zone"] == zone)
-    return found
-
-
-def _tint(size: float, red: float = 1.0, blue: float = 0.0) -> tuple[float, float]:
-    step = np.array([red, blue]) * 0.01
-    shift = uv_of([np.exp(step[0]), 1.0, np.exp(step[1])]) - uv_of([1.0, 1.0, 1.0])
-    factor = size / float(np.hypot(*shift))
-    return float(step[0] * factor), float(step[1] * factor)
 
 
 WORLDS = [
@@ -58,7 +46,7 @@ def test_a_filter_of_known_blur_cast_and_light(
     tmp_path: Path, n: float, iso: int, quality: int, size: tuple[int, int], shift: int,
     light: float, graded: bool,
 ) -> None:  # fmt: skip
-    tint = _tint(0.003, 1.0, -0.5)
+    tint = compared.tint(0.003, 1.0, -0.5)
     accessory = Accessory(
         blur_px=0.3, tint=tint, tint_across=tint if graded else (0.0, 0.0), light_stops=light,
         shade_stops=0.5 if graded else 0.0,
@@ -71,19 +59,19 @@ def test_a_filter_of_known_blur_cast_and_light(
     assert {(e["label"], e["against"], e["lens"]) for e in entries} == {
         ("polariser", "without polariser", "Wren 24 mm f/2.8")
     }
-    whole = _find(entries, "sharpness")
+    whole = find(entries, "sharpness")
     # A frame far out of focus may hold nothing that could be measured.
     unmeasured = sum(x["count"] for x in whole["left_out"])
     assert whole["pairs"] + unmeasured == 8
     assert unmeasured <= 2
     assert whole["high"] < 0
     assert whole["added_blur_px"]["value"] == pytest.approx(0.3, rel=0.3)
-    cast = _find(entries, "cast")
+    cast = find(entries, "cast")
     assert cast["found"]
     assert cast["difference"] == pytest.approx(0.003, abs=0.0008)
     assert cast["even"] is not graded
-    assert _find(entries, "light")["difference"] == pytest.approx(-light, abs=0.1)
-    shade = _find(entries, "vignetting", "corner")["difference"]
+    assert find(entries, "light")["difference"] == pytest.approx(-light, abs=0.1)
+    shade = find(entries, "vignetting", "corner")["difference"]
     assert shade == pytest.approx(-0.5 * 0.6 if graded else 0.0, abs=0.1)
 
 
@@ -97,8 +85,8 @@ def test_perfect_filters_are_not_accused(tmp_path: Path) -> None:
         draw_pairs(tmp_path / f"{k}", accessory, 500 + k, world, takes)
         entries = _run(tmp_path / f"{k}", tmp_path / f"out{k}")
         accused += any(e["high"] < 0 for e in entries if e["what"] == "sharpness")
-        cast_found += _find(entries, "cast")["found"]
-        assert _find(entries, "cast")["even"]
+        cast_found += find(entries, "cast")["found"]
+        assert find(entries, "cast")["even"]
     assert accused <= 1
     assert cast_found <= 1
 
@@ -109,17 +97,17 @@ def _folder_of_each(frame: Taken, tags: dict[str, Any], label: str) -> str:
 
 
 def test_folders_moving_water_and_changing_light(tmp_path: Path) -> None:
-    accessory = Accessory("ND8", light_stops=3.0, tint=_tint(0.003))
+    accessory = Accessory("ND8", light_stops=3.0, tint=compared.tint(0.003))
     world, takes = PairWorld(light_sd=0.12), Takes(moved_share=0.2)
     draw_pairs(tmp_path / "a", accessory, 77, world, takes, _folder_of_each)
     entries = _run(tmp_path / "a", tmp_path / "out")
     assert {(e["label"], e["against"]) for e in entries} == {("ND8", "bare")}
-    light = _find(entries, "light")
+    light = find(entries, "light")
     assert light["low"] <= -3.0 <= light["high"]
-    cast = _find(entries, "cast")
+    cast = find(entries, "cast")
     assert cast["difference"] == pytest.approx(0.003, abs=0.001)
     assert cast["even"]
-    assert _find(entries, "sharpness")["high"] > 0
+    assert find(entries, "sharpness")["high"] > 0
 
 
 @pytest.mark.parametrize("kind", ["crop", "copy", "copy with its old size"])

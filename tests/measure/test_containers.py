@@ -201,13 +201,13 @@ def test_the_library_is_loaded_only_for_its_files() -> None:
 def tilted_squares(seed: int = 4) -> np.ndarray:
     """Dark and bright tilted squares all over the frame, blurred by a Gaussian of 1.1 px, with noise."""
     rng, scale = np.random.default_rng(seed), 4
-    big = np.full((600 * scale, 840 * scale), 120, np.uint8)
-    for x in range(60, 840, 120):
-        for y in range(60, 600, 120):
+    big = np.full((480 * scale, 600 * scale), 120, np.uint8)
+    for x in range(60, 600, 120):
+        for y in range(60, 480, 120):
             box = ((x * scale, y * scale), (70 * scale, 70 * scale), float(rng.uniform(5, 40)))
             corners = np.int32(cv2.boxPoints(box))
             cv2.fillPoly(big, [corners], int(rng.choice([50, 190])))
-    soft = cv2.resize(big, (840, 600), interpolation=cv2.INTER_AREA).astype(np.float32)
+    soft = cv2.resize(big, (600, 480), interpolation=cv2.INTER_AREA).astype(np.float32)
     noisy = cv2.GaussianBlur(soft, (0, 0), 1.1) + rng.normal(0, 1.0, soft.shape)
     return np.repeat(noisy.round().clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
 

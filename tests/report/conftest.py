@@ -31,3 +31,11 @@ def browser() -> Iterator[Any]:
         chromium = player.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield chromium
         chromium.close()
+
+
+@pytest.fixture(scope="module")
+def tab(browser: Any) -> Iterator[Any]:
+    """A page that tests visit one after the other: another one would be another process."""
+    context = browser.new_context()
+    yield context.new_page()
+    context.close()

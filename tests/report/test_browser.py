@@ -24,19 +24,28 @@ PHONE = {"width": 390, "height": 844}
 class Visit:
     """An open page, with everything it complained of and asked for."""
 
-    def __init__(self, browser: Any, file: Path, **options: Any) -> None:
-        self.context = browser.new_context(**({"viewport": DESKTOP} | options))
-        self.page = self.context.new_page()
+    def __init__(self, page: Any, file: Path, size: dict[str, int] = DESKTOP) -> None:
+        self.page = page
         self.errors: list[str] = []
         self.requests: list[str] = []
-        self.page.on("console", self._heard)
-        self.page.on("pageerror", lambda e: self.errors.append(str(e)))
-        self.page.on("request", lambda r: self.requests.append(r.url))
-        self.page.goto(file.as_uri())
+        self._heeded = {
+            "console": self._heard,
+            "pageerror": lambda e: self.errors.append(str(e)),
+            "request": lambda r: self.requests.append(r.url),
+            "dialog": self._asked,
+        }
+        for event, heed in self._heeded.items():
+            page.on(event, heed)
+        page.set_viewport_size(size)
+        page.goto(file.as_uri())
 
     def _heard(self, message: Any) -> None:
         if message.type in ("error", "warning"):
             self.errors.append(message.text)
+
+    def _asked(self, dialog: Any) -> None:
+        self.errors.append(dialog.message)
+        dialog.dismiss()
 
     def open_all(self) -> None:
         self.page.evaluate(
@@ -45,7 +54,11 @@ class Visit:
         self.page.wait_for_timeout(100)
 
     def close(self) -> None:
-        self.context.close()
+        """Leave the page as a new one is."""
+        for event, heed in self._heeded.items():
+            self.page.remove_listener(event, heed)
+        self.page.emulate_media(media="null", color_scheme="null")
+        self.page.evaluate("localStorage.clear()")
 
 
 @pytest.fixture(scope="module")
@@ -57,9 +70,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def visit(browser: Any, folder: Path) -> Iterator[Visit]:
+def visit(tab: Any, folder: Path) -> Iterator[Visit]:
     """The page, for a test that changes it."""
-    one = Visit(browser, folder / "report.html")
+    one = Visit(tab, folder / "report.html")
     yield one
     one.close()
 
@@ -67,11 +80,12 @@ def visit(browser: Any, folder: Path) -> Iterator[Visit]:
 @pytest.fixture(scope="module")
 def opened(browser: Any, folder: Path) -> Iterator[Visit]:
     """The page with all of it opened, for tests that look at it and leave it as it is."""
-    one = Visit(browser, folder / "report.html")
+    context = browser.new_context()
+    one = Visit(context.new_page(), folder / "report.html")
     one.open_all()
     one.page.wait_for_selector("#all-keepers tbody tr")
     yield one
-    one.close()
+    context.close()
 
 
 def point(page: Any, chart: str, index: int) -> Any:
@@ -214,8 +228,9 @@ def test_units_change_in_tables_and_charts(visit: Visit) -> None:
     assert visit.errors == []
 
 
-def test_theme_follows_the_system_and_the_button(browser: Any, folder: Path) -> None:
-    one = Visit(browser, folder / "report.html", color_scheme="dark")
+def test_theme_follows_the_system_and_the_button(tab: Any, folder: Path) -> None:
+    tab.emulate_media(color_scheme="dark")
+    one = Visit(tab, folder / "report.html")
     one.open_all()
     ground = "getComputedStyle(document.body).backgroundColor"
     line = "getComputedStyle(document.querySelector('.s.centre .l')).stroke"
@@ -229,8 +244,8 @@ def test_theme_follows_the_system_and_the_button(browser: Any, folder: Path) -> 
 
 
 @pytest.mark.parametrize("name", ["report.html", "card.html"])
-def test_nothing_hangs_over_the_side(browser: Any, folder: Path, name: str) -> None:
-    one = Visit(browser, folder / name, viewport=PHONE)
+def test_nothing_hangs_over_the_side(tab: Any, folder: Path, name: str) -> None:
+    one = Visit(tab, folder / name, PHONE)
     if name == "report.html":
         one.open_all()
     for size in (PHONE, DESKTOP):
@@ -312,12 +327,11 @@ def test_fallen_frames_show_their_pictures_and_the_whole_list(visit: Visit) -> N
 
 
 @pytest.mark.parametrize("kind", list(NAMES))
-def test_hostile_names_do_nothing(browser: Any, tmp_path: Path, kind: str) -> None:
+def test_hostile_names_do_nothing(tab: Any, tmp_path: Path, kind: str) -> None:
     made = renamed(NAMES[kind])
     write_report(made, made_up.frames(made, 400), None, tmp_path)
     for size in (PHONE, DESKTOP) if kind in ("markup", "300 characters") else (PHONE,):
-        one = Visit(browser, tmp_path / "report.html", viewport=size)
-        one.page.on("dialog", lambda d, one=one: one.errors.append(d.message))
+        one = Visit(tab, tmp_path / "report.html", size)
         one.open_all()
         one.page.evaluate("showFrames('lens-0', '0:0', 'x')")
         one.page.wait_for_timeout(200)
@@ -330,8 +344,9 @@ def test_hostile_names_do_nothing(browser: Any, tmp_path: Path, kind: str) -> No
         one.close()
 
 
-def test_printing_gives_what_is_opened_in_day_colours(browser: Any, folder: Path) -> None:
-    one = Visit(browser, folder / "report.html", color_scheme="dark")
+def test_printing_gives_what_is_opened_in_day_colours(tab: Any, folder: Path) -> None:
+    tab.emulate_media(color_scheme="dark")
+    one = Visit(tab, folder / "report.html")
     page = one.page
     page.emulate_media(media="print", color_scheme="dark")
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
@@ -361,10 +376,9 @@ def test_charts_stand_without_scripts(browser: Any, folder: Path) -> None:
     context.close()
 
 
-def test_a_frame_is_answered_on_the_page(browser: Any, folder: Path) -> None:
+def test_a_frame_is_answered_on_the_page(visit: Visit) -> None:
     """The file that is saved is the one the command takes, whatever stands in a name."""
-    one = Visit(browser, folder / "report.html")
-    page = one.page
+    page = visit.page
     page.locator("details.cause > summary").first.click()
     assert not page.locator(".answering").is_visible()
     first, second = (page.locator(".answer").nth(i) for i in range(2))
@@ -380,8 +394,7 @@ def test_a_frame_is_answered_on_the_page(browser: Any, folder: Path) -> None:
     paths = [group.get_attribute("data-path") for group in (first, second)]
     assert parse_answers(saved) == {paths[0]: "fine", paths[1]: "meant"}
     assert "auditor answer --out" in page.locator("#answered").inner_text()
-    assert one.errors == []
-    one.close()
+    assert visit.errors == []
 
 
 def test_names_of_files_open_them(opened: Visit) -> None:
@@ -391,7 +404,7 @@ def test_names_of_files_open_them(opened: Visit) -> None:
 
 @pytest.mark.parametrize(("lenses", "bodies"), [(3, 2), (20, 13)])
 def test_card_prints_on_one_a6_page_without_spilling(
-    browser: Any, tmp_path: Path, lenses: int, bodies: int
+    tab: Any, tmp_path: Path, lenses: int, bodies: int
 ) -> None:
     made = made_up.profile(lenses)
     made["bodies"] = [
@@ -404,7 +417,7 @@ def test_card_prints_on_one_a6_page_without_spilling(
             bands = [band | {"usable_iso_detail": details} for band in body["brightness"]]
             body["brightness"] = bands
     write_report(made, None, None, tmp_path)
-    one = Visit(browser, tmp_path / "card.html")
+    one = Visit(tab, tmp_path / "card.html")
     one.page.emulate_media(media="print")
     cards = one.page.locator(".card").count()
     assert cards == 1

@@ -146,34 +146,33 @@ def test_stars_and_converter(rows: pd.DataFrame) -> None:
     assert rows["converter"].dropna().to_dict() == {"2024/DSC_0012.JPG": "1.4x"}
 
 
-@pytest.mark.parametrize(
-    ("left", "kind", "pitch_um"),
-    [
+def test_a_file_alone_in_its_archive_is_judged_as_by_itself(at_once: None, tmp_path: Path) -> None:
+    lone = {
         # Half the size that the camera wrote, whose pixel the tags tell: 2500 a centimetre are 4 um each.
-        ({"Exif.Photo.PixelXDimension": "1200", "Exif.Photo.PixelYDimension": "800"}, "edited reduced", 8.0),
-        (
+        "a": ({"Exif.Photo.PixelXDimension": "1200", "Exif.Photo.PixelYDimension": "800"}, 8.0),
+        "b": (
             {"Exif.Image.ImageWidth": "1200", "Exif.Image.ImageLength": "800",
              "Exif.Photo.PixelXDimension": "600", "Exif.Photo.PixelYDimension": "400"},
-            "edited reduced", 8.0,
+            8.0,
         ),
         # The smallest sensor of a camera has a diagonal of about 4 mm; this one would have 2.9.
-        ({}, "edited reduced", None),
-    ],
-)  # fmt: skip
-def test_a_file_alone_in_its_archive_is_judged_as_by_itself(
-    left: dict[str, str], kind: str, pitch_um: float | None, tmp_path: Path
-) -> None:
+        "c": ({}, None),
+    }  # fmt: skip
     tagged = {
         "Exif.Image.Software": "Darkling 4.2", "Exif.Photo.FocalPlaneXResolution": "2500/1",
-        "Exif.Photo.FocalPlaneResolutionUnit": "3", **left,
+        "Exif.Photo.FocalPlaneResolutionUnit": "3",
     }  # fmt: skip
-    file = tmp_path / "pictures" / "lone.jpg"
-    file.parent.mkdir()
-    file.write_bytes(picture(tagged, size=(600, 400)))
-    (alone,) = auditor.measure([file]).itertuples()
-    auditor.scan(file.parent, tmp_path / "out", workers=1)
-    (among,) = auditor.load(tmp_path / "out").itertuples()
-    assert (among.file_kind, among.source) == (alone.file_kind, alone.source) == (kind, "resized")
-    assert among.kind_reason == alone.kind_reason
-    for found in (among.pixel_pitch_um, alone.pixel_pitch_um):
-        assert (found == pytest.approx(pitch_um)) if pitch_um else pd.isna(found)
+    files = [tmp_path / name / "lone.jpg" for name in lone]
+    for file, (left, _) in zip(files, lone.values(), strict=True):
+        file.parent.mkdir()
+        file.write_bytes(picture(tagged | left, size=(600, 400)))
+    measured = auditor.measure(files, workers=1).itertuples()
+    for file, alone, (_, pitch_um) in zip(files, measured, lone.values(), strict=True):
+        out = tmp_path / "out" / file.parent.name
+        auditor.scan(file.parent, out, workers=1)
+        (among,) = auditor.load(out).itertuples()
+        assert (among.file_kind, among.source) == (alone.file_kind, alone.source)
+        assert (among.file_kind, among.source) == ("edited reduced", "resized")
+        assert among.kind_reason == alone.kind_reason
+        for found in (among.pixel_pitch_um, alone.pixel_pitch_um):
+            assert (found == pytest.approx(pitch_um)) if pitch_um else pd.isna(found)

@@ -9,10 +9,9 @@ import threading
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
+from command import call
 from test_store import parts, picture, row
 
-from auditor.cli import main
 from auditor.open_files import RunLog
 from auditor.store import STORE_VERSION, Store, StoreError
 from auditor.store.parts import list_parts
@@ -48,7 +47,7 @@ def test_a_damaged_part_is_set_apart_by_the_next_run_and_by_mending(tmp_path: Pa
         damage(parts(folder, "pictures")[2])
         assert len(Store(folder).verify()) >= 2
         if mend:
-            done = CliRunner().invoke(main, ["verify", "--out", str(folder.parent), "--mend"])
+            done = call("verify", "--out", folder.parent, "--mend")
             assert "damaged, set apart" in done.output
             assert list_parts(folder / "pictures")[0] == list_parts(folder / "pictures")[0]
             assert len(parts(folder, "pictures")) == 2
