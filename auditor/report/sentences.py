@@ -315,8 +315,7 @@ def _decentred(profile: Profile, lenses: Sequence[Lens]) -> Iterator[str]:
             continue
         for part in parts:
             sure = words.number((part.get("sides") or {}).get("confidence"))
-            # Either side might have come out the softer one.
-            if sure is None or 2 * (1 - sure) * looked_at <= _CHANCE:
+            if sure is None or (1 - sure) * looked_at <= _CHANCE:
                 yield from _softer_side(profile, lens, part, len(parts) > 1)
 
 

@@ -110,13 +110,15 @@ def judge_sides(
         below, above = _shares_below(medians, np.array([-_RELEVANT, _RELEVANT])).tolist()
         beyond = below if median < 0 else 1 - above
         alike_shares[" and ".join(names)] = above - below
-        if abs(median) > _RELEVANT and beyond >= CONFIDENCE:
+        if abs(median) > _RELEVANT:
             decentred.append((beyond, worse))
     if frames == 0:
         return None
     verdict, confidence = "cannot tell", None
-    if decentred:
-        confidence, worse = max(decentred)
+    # Any side looked at might have come out the softer one (Bonferroni).
+    sure = [(1 - 2 * len(counts) * (1 - beyond), worse) for beyond, worse in decentred]
+    if sure and max(sure)[0] >= CONFIDENCE:
+        confidence, worse = max(sure)
         verdict = f"probably decentred: the {worse} side is softer in frame after frame"
     elif alike_shares and min(alike_shares.values()) >= CONFIDENCE:
         pair = next(iter(alike_shares)) if len(alike_shares) == 1 else "sides"
