@@ -49,6 +49,14 @@ def test_masked_pixels_tell_what_a_bright_scene_cannot(full_well: float) -> None
     assert found.gain_e_per_dn == alone.gain_e_per_dn
 
 
+def test_a_blanked_strip_takes_nothing_from_a_good_one() -> None:
+    picture = draw.raw(_bright(), 30_000)
+    good, blank = _dark((24, 1200), 30_000, 1), np.full((24, 1200), draw.BLACK, np.uint16)
+    found = measure_photon_transfer(_with(picture, good, blank))
+    assert found is not None
+    assert found.read_noise_e == pytest.approx(3.0, rel=0.03)
+
+
 def test_strips_that_hold_no_darkness_are_not_used() -> None:
     full_well = 30_000.0
     picture = draw.raw(_bright(), full_well)

@@ -171,3 +171,31 @@ def test_odd_mosaics_never_raise() -> None:
         assert noise.sigma_code8 is not None or noise.note
         measure_photon_transfer(picture)
     assert measure_photon_transfer(Picture(np.zeros((300, 300), np.uint8))) is None
+
+
+@pytest.mark.parametrize("seed", [6, 7, 14, 19])
+def test_one_tone_tells_its_noise_within_what_colours_leave_open(seed: int) -> None:
+    """Over one tone no slope is seen: noise is at least as at the grey sites, and at most the photons' alone."""
+    noise = measure_noise(draw.raw(np.full((320, 480), 0.2, np.float32), 30_000, seed))
+    assert len(noise.tones) == 1
+    true = 0.18 / draw.snr(0.18, 30_000)
+    assert 0.8 * true < noise.tones[0].sigma < 1.1 * true
+    assert noise.sigma_code8 is not None
+    assert noise.sigma_code8 > 0
+
+
+def test_what_is_no_number_costs_its_own_place_alone() -> None:
+    picture = draw.raw(draw.land(400, 600, seed=12), 4000)
+    assert picture.mosaic is not None
+    floats = picture.mosaic.raw.astype(np.float32)
+    floats[3, 3] = np.nan
+    assert measure_noise(_with(picture, raw=floats)).sigma_code8 is not None
+
+
+def test_a_colour_without_noise_has_no_gain() -> None:
+    picture = draw.raw(draw.land(400, 600, seed=12), 4000)
+    assert picture.mosaic is not None
+    constant = picture.mosaic.raw.copy()
+    constant[1::2, 1::2] = 600
+    found = measure_photon_transfer(_with(picture, raw=constant))
+    assert found is None or found.by_colour["blue"] == (None, None)

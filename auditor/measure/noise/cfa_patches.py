@@ -138,7 +138,8 @@ def saturation(mosaic: Mosaic) -> float:
     float
         DN, black level included.
     """
-    return float(min(mosaic.raw.max(), mosaic.white))
+    # The highest of those that are numbers.
+    return float(min(np.fmax.reduce(mosaic.raw, axis=None), mosaic.white))
 
 
 def site_patches(mosaic: Mosaic) -> Sites:

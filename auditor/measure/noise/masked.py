@@ -51,7 +51,8 @@ def _usable(strip: NDArray[Any], mosaic: Mosaic) -> tuple[float, int] | None:
         return None
     values = strip.astype(np.float64)
     variance, count = _difference_variance(values)
-    if count < _FEWEST // 2:
+    # Where nothing varies the strip was blanked.
+    if variance == 0 or count < _FEWEST // 2:
         return None
     offset = abs(float(np.median(values)) - float(mosaic.black.mean()))
     # Where more than single dead pixels lie at nothing, noise is cut off there.

@@ -27,6 +27,10 @@ Floats = NDArray[np.float64]
 FEWEST: Final = 60
 """Flat places from which on a fit is tried."""
 
+_BY_CHANCE: Final = 3.0
+"""Standard errors from which on a term is no chance: the pixels' unequal response, or a term below nothing, as an
+offset is where the black level is stated too low."""
+
 _ROUNDS: Final = 8
 """Rounds in which flat places and the line through them settle."""
 
@@ -99,6 +103,8 @@ def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats,
     numpy.linalg.LinAlgError
         Where the mean squares do not tell the coefficients.
     """
+    if not found.mean() > 0:
+        raise np.linalg.LinAlgError("no noise")
     expected = np.full(len(found), found.mean())
     for _ in range(_ROUNDS):
         weight = freedom / 2 / expected**2
@@ -107,6 +113,24 @@ def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats,
         # Few values by chance, or texture, can put a line below nothing.
         expected = np.maximum(design @ coefficients, found.mean() / 1000)
     return np.asarray(coefficients), np.asarray(np.linalg.inv(information))
+
+
+def _law(design: Floats, found: Floats) -> tuple[Floats, Floats]:
+    """Slope, offset and unequal response through flat places, and the covariance of the first two.
+
+    What came out below nothing by chance is nothing: over one tone a line falls as well as it rises, and beside
+    the places it would say anything. The covariance is that of all terms, so that nothing seems better known.
+    """
+    freedom = COUNTS[1:].sum()
+    law, covariance = line_through(design, found, freedom)
+    terms = 3
+    if law[2] <= _BY_CHANCE * np.sqrt(covariance[2, 2]):
+        terms = 2
+        law, covariance = line_through(design[:, :2], found, freedom)
+    kept = (law > 0) | (law < -_BY_CHANCE * np.sqrt(np.diag(covariance)))
+    out = np.zeros(3)
+    out[:terms][kept] = line_through(design[:, :terms][:, kept], found, freedom)[0]
+    return out, covariance[:2, :2]
 
 
 def fit_noise(sites: Sites) -> Fit | None:
@@ -132,17 +156,13 @@ def fit_noise(sites: Sites) -> Fit | None:
     r2, level = sites.scale**2, sites.signal.mean(1)
     design = np.stack([(r2 * sites.signal).mean(1), r2.mean(1), np.maximum(level, 0) ** 2], 1)
     rough, fine = sites.power[:, 0], sites.power[:, 1:] @ COUNTS[1:] / COUNTS[1:].sum()
-    flat, terms = np.arange(len(level)), 2
+    flat = np.arange(len(level))
     try:
         for _ in range(_ROUNDS):
             if len(flat) < FEWEST:
                 return None
-            law, covariance = line_through(design[flat, :terms], fine[flat], COUNTS[1:].sum())
-            # Unequal response of the pixels is believed from three standard errors on.
-            whole, error = line_through(design[flat], fine[flat], COUNTS[1:].sum())
-            if whole[2] > 3 * np.sqrt(error[2, 2]):
-                terms, law, covariance = 3, whole, error
-            expected = design[:, :terms] @ law
+            law, covariance = _law(design[flat], fine[flat])
+            expected = design @ law
             deviation = np.sqrt(np.maximum(sites.signal * law[0] + law[1], 0))
             # Those that merely happen to lie inside would show too little noise.
             clear = (sites.clipping_distance > 4 * deviation).all(1)
@@ -152,6 +172,6 @@ def fit_noise(sites: Sites) -> Fit | None:
         return None
     if len(flat) < FEWEST or not np.isfinite(law).all() or not np.isfinite(covariance).all():
         return None
-    a, b, d = (float(v) for v in (*law, 0.0)[:3])
+    a, b, d = law.tolist()
     ratio = (sites.power[flat] / expected[flat, None]).mean(0)
-    return Fit(a, b, d, covariance[:2, :2], flat, ratio, np.sqrt(2 / COUNTS / len(flat)))
+    return Fit(a, b, d, covariance, flat, ratio, np.sqrt(2 / COUNTS / len(flat)))
