@@ -147,8 +147,11 @@ class Ledger:
         self._note(job["path"], reason, detail)
 
     def _place(self, path: str, identity: Mapping[str, Any]) -> None:
-        """Remember that a known content lies where it did not lie before."""
+        """A path has a new row: what its old one said of its sidecar is past, and a known content may lie where
+        it did not lie before."""
         file_id, known = identity.get("file_id"), self.planner.known
+        if (before := known.index(path)) >= 0:
+            known.without_sidecar[before] = False
         if not file_id:
             return
         rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
@@ -174,8 +177,7 @@ class Ledger:
                 + " out of reach (rights, or links to what is not there) and kept"
             )
         known = self.planner.known
-        before = known.without_sidecar & ~known.gone & ~self.planner.renewed
-        if without := self.without_sidecar + int(before.sum()):
+        if without := self.without_sidecar + int((known.without_sidecar & ~known.gone).sum()):
             out.append(
                 counted(
                     without,
@@ -235,13 +237,13 @@ class Ledger:
             }
             row: FileRow = {**before, **identity, **new}
             self.without_sidecar += bool(job["sidecar"]) and _without_sidecar(row)
+            self._place(path, row)
             if row == before:  # its sidecar still can't be read
                 self.unchanged(**{row["status"].replace("-", "_"): 1})
                 continue
             if row["notes"] and job["sidecar"] is None:
                 row["notes"] = [n for n in row["notes"] if SIDECAR_UNREAD not in n]
             self._rows.append(row)
-            self._place(job["path"], row)
             self.summary.moved += 1
             self.count(row["status"] == "measured")
 

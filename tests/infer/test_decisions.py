@@ -120,6 +120,30 @@ def test_the_interval_of_a_change_stands_behind_its_share(kind, place, shares, s
     assert said in _what(_Test({}, kind, place, series(0.0, 1)), change)
 
 
+def test_what_a_camera_set_otherwise_would_do_is_said_once_of_all_that_moved_together(monkeypatch):
+    """Hot pixels come from no setting; noise that moved with them may."""
+    body, series = {"body": "A", "body_serial": None}, Series(*np.zeros((2, 1)), np.zeros(1, int))
+    steps = {"hot pixels": (1.2, 1.1, 1.3), "noise": (0.3, 0.2, 0.4)}
+    moved = [
+        (
+            _Test(body, kind, "", series, "camera"),
+            Change(19000, 18990, 19010, *size, 100, 100, 1e-4),
+        )
+        for kind, size in steps.items()
+    ]
+    monkeypatch.setattr("auditor.infer.decisions.changes._significant", lambda *_: moved)
+    (found,) = find_changes(pd.DataFrame(), [], CRITERIA)
+    assert "hot pixels" in found["text"]
+    assert "would look alike" not in found["text"]
+    (also,) = found["also"]
+    assert also.endswith(
+        "; the camera's sharpening or noise reduction, set otherwise, would look alike"
+    )
+    moved.append(moved[1])
+    (found,) = find_changes(pd.DataFrame(), [], CRITERIA)
+    assert sum("would look alike" in said for said in found["also"]) == 1
+
+
 def test_few_frames_say_nothing():
     frames, _ = simulate_frames(ArchiveSpec(lenses=(LensSpec(frames=2),), outings=3), 0)
     frames, _ = over_years(frames, 4, 0, Wear(factor=0.5))

@@ -116,7 +116,9 @@ def find_changes(
         if earlier is None:
             entries.append((test, change, _entry(test, change, copies)))
         else:
-            earlier["also"].append(_what(test, change))
+            possible = _also_possible(test)
+            known = any(possible in said for said in (earlier["text"], *earlier["also"]))
+            earlier["also"].append(_what(test, change) + ("" if known else possible))
     return [e for _, _, e in entries]
 
 
