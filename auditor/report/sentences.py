@@ -273,8 +273,8 @@ _DECENTRED: Final = "probably decentred"
 """How the verdict on a lens's sides begins where one is softer."""
 _CHANCE: Final = 0.1
 """Chance, over all lenses and focal ranges whose sides were looked at, that a sound one is named (Bonferroni; the
-share of settings to avoid that may be named by chance is the same). By 95% for each, one in a dozen sound lenses
-would be: scenes have sides of their own."""
+share of settings to avoid that may be named by chance is the same). Beside its lens one sound one in fifty is said
+to be decentred: scenes have sides of their own."""
 
 
 def gear_faults(profile: Profile, lenses: Sequence[Lens]) -> list[str]:
