@@ -40,8 +40,12 @@ _INFORMATIVE: Final = 1.5
 _BISQUARE_CUT: Final = 4.0
 """Standard deviations from which an outlier has no weight (Tukey's bisquare; a little under the usual 4.7,
 as noise is read off frames of all kinds)."""
+_LEAST_WEIGHT: Final = 1e-3
+"""Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
 _LOW_WEIGHT: Final = 0.3
 """Weight below which a frame's own error grows, with the root of how much less it has."""
+_ROUNDS: Final = 4
+"""Rounds of weights and scatters."""
 
 
 def _mad(values: Floats) -> float:
@@ -117,7 +121,7 @@ class Scatter:
     frame_effect : ndarray of float64, shape (frames,)
         Mean residual of a frame (its random effect).
     frame_weight : ndarray of float64, shape (frames,)
-        Bisquare weight of a frame, a thousandth to 1.
+        Bisquare weight of a frame, `_LEAST_WEIGHT` to 1.
     scale : float
         Standard deviation of frame effects, the scatter of their tones included.
     frame_sd, tone_sd : float
@@ -134,7 +138,7 @@ class Scatter:
 
 
 def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Floats) -> Scatter:
-    """Means by cell and variance components, in four rounds of reweighting.
+    """Means by cell and variance components, in `_ROUNDS` rounds of reweighting.
 
     Each round: limits take the mean of the normal law truncated there; residuals about the cells' centres
     are split into frame effects and what remains within frames; both standard deviations are estimated by
@@ -163,7 +167,7 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
     tone_sd, frame_sd = PRIOR_TONE_SD, PRIOR_FRAME_SD
     per_frame = np.bincount(frame)
     mean_tones = float(np.mean(per_frame))
-    for _ in range(4):
+    for _ in range(_ROUNDS):
         sd = float(np.hypot(frame_sd, tone_sd))
         informative = ~rows.censored | (rows.log_sigma < centre[cell] + _INFORMATIVE * sd)
         y = np.where(
@@ -188,9 +192,11 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
         )
         scale = float(np.hypot(frame_sd, np.sqrt(tone_part)))
         # Were every frame of a small cell an outlier, the cell would be lost: a floor keeps it.
-        frame_weight = np.maximum(bisquare_weight(frame_effect, scale, _BISQUARE_CUT), 1 / 1000)
+        frame_weight = np.maximum(
+            bisquare_weight(frame_effect, scale, _BISQUARE_CUT), _LEAST_WEIGHT
+        )
         weight = frame_weight[frame] * np.maximum(
-            bisquare_weight(within, tone_sd, _BISQUARE_CUT), 1 / 1000
+            bisquare_weight(within, tone_sd, _BISQUARE_CUT), _LEAST_WEIGHT
         )
         weights = weight * informative / (frame_sd**2 + variance)
         total = np.bincount(cell, weights, minlength=rows.n_cells)

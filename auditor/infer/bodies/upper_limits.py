@@ -16,9 +16,10 @@ Floats = NDArray[np.float64]
 
 _LIMIT_SD: Final = 0.1
 """How sharply a bound holds, in log noise: as frames and tones scatter."""
-
 _ROUNDS: Final = 16
 """Rounds in which bounds settle: each halves what is left, to 1e-5."""
+_LEAST_PRECISION: Final = 1e-6
+"""Precision of an observation that says nothing: the least there is."""
 
 
 def with_limits(
@@ -48,12 +49,11 @@ def with_limits(
     full : ndarray of float64, shape (n, n)
         Covariance of their errors.
     """
-    # A precision of 1e-6 says nothing.
     known, count = len(residual), len(bound)
     full = np.zeros((known + count, known + count))
     full[:known, :known] = noise
     target = np.concatenate([residual, np.zeros(count)])
-    site_precision, site_shift = np.full(count, 1e-6), np.zeros(count)
+    site_precision, site_shift = np.full(count, _LEAST_PRECISION), np.zeros(count)
     diagonal = np.arange(known, known + count)
     for _ in range(_ROUNDS if count else 0):
         full[diagonal, diagonal] = 1 / site_precision
@@ -62,7 +62,7 @@ def with_limits(
         mean = (gain @ target)[known:]
         variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
         # Without what the limit itself said before.
-        cavity_precision = np.maximum(1 / variance - site_precision, 1e-6)
+        cavity_precision = np.maximum(1 / variance - site_precision, _LEAST_PRECISION)
         cavity_mean, cavity_variance = (
             (mean / variance - site_shift) / cavity_precision,
             1 / cavity_precision,
@@ -72,7 +72,9 @@ def with_limits(
         mills = inverse_mills(z)
         cut_mean = cavity_mean - cavity_variance * mills / width
         cut_variance = cavity_variance * (1 - cavity_variance / width**2 * mills * (z + mills))
-        new_precision = np.maximum(1 / np.maximum(cut_variance, 1e-8) - cavity_precision, 1e-6)
+        new_precision = np.maximum(
+            1 / np.maximum(cut_variance, 1e-8) - cavity_precision, _LEAST_PRECISION
+        )
         # Half steps: limits that say the same must not all answer at once.
         site_precision = 0.5 * site_precision + 0.5 * new_precision
         site_shift = 0.5 * site_shift + 0.5 * (

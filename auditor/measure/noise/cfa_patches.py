@@ -20,10 +20,14 @@ from auditor.measure.cosine import EIGHT, SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.picture import Mosaic
 
-__all__ = ["COUNTS", "FREEDOM", "SIDE", "Sites", "saturation", "site_patches"]
+__all__ = ["COUNTS", "FAULTY", "FREEDOM", "SIDE", "Sites", "saturation", "site_patches"]
 
 SIDE: Final = BLOCK // 2
 """Sites along a place, for each of the four in the mosaic's tile."""
+
+FAULTY: Final = 1e-3
+"""Share of sites up to which dead and hot ones explain what lies at nothing, below black or above white (common
+practice, no source)."""
 
 _TILE: Final = ((0, 0), (0, 1), (1, 0), (1, 1))
 """Rows and columns of the sites of a mosaic's tile."""

@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.noise.cfa_patches import FAULTY
 from auditor.measure.picture import Mosaic
 
 __all__ = ["masked_variance"]
@@ -21,6 +22,8 @@ _FEWEST: Final = 2_000
 
 _OUTLIER: Final = 5.0
 """Root mean squares of the differences beyond which one is an outlier."""
+_ROUNDS: Final = 4
+"""Rounds of leaving out outliers, each by the scatter of those kept in the one before."""
 _OFF_BLACK: Final = 2.0
 """Standard deviations of a pixel by which a strip's mean may lie off the stated black level; a DN more
 is free."""
@@ -38,7 +41,7 @@ def _difference_variance(strip: NDArray[np.float64]) -> tuple[float, int]:
     )
     square = difference**2
     kept = square
-    for _ in range(4):
+    for _ in range(_ROUNDS):
         kept = square[square <= _OUTLIER**2 * max(float(kept.mean()), 1e-12)]
         if not len(kept):
             return 0.0, 0
@@ -56,7 +59,7 @@ def _usable(strip: NDArray[Any], mosaic: Mosaic) -> tuple[float, int] | None:
         return None
     offset = abs(float(np.median(values)) - float(mosaic.black.mean()))
     # Where more than single dead pixels lie at nothing, noise is cut off there.
-    if offset > 1 + _OFF_BLACK * np.sqrt(variance) or (values <= 0).mean() > 1 / 1000:
+    if offset > 1 + _OFF_BLACK * np.sqrt(variance) or (values <= 0).mean() > FAULTY:
         return None
     long = 0 if strip.shape[0] >= strip.shape[1] else 1
     halves = [_difference_variance(half)[0] for half in np.array_split(values, 2, axis=long)]

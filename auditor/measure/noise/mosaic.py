@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from auditor import srgb
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.cfa_patches import SIDE
+from auditor.measure.noise.cfa_patches import FAULTY, SIDE
 from auditor.measure.noise.noise_law import FEWEST
 from auditor.measure.noise.transfer import fit_mosaic, is_plausible, rounding_variance
 from auditor.measure.picture import Mosaic
@@ -23,7 +23,7 @@ from auditor.record import TONE_SIGNALS, Noise, Tone
 __all__ = ["measure_mosaic_noise"]
 
 _ABOVE_WHITE: Final = 1.02
-"""Times the stated white level: where one site in a thousand holds more, white was stated too low."""
+"""Times the stated white level: where more sites than faulty ones hold more, white was stated too low."""
 
 
 def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
@@ -45,7 +45,7 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     if not is_plausible(mosaic):
         return Noise(None, note="the raw data's size, black or white level make no sense")
     shares, clipped = signal.mosaic_shares(mosaic)
-    if (mosaic.raw[::2, ::2] > _ABOVE_WHITE * mosaic.white).mean() > 1 / 1000:
+    if (mosaic.raw[::2, ::2] > _ABOVE_WHITE * mosaic.white).mean() > FAULTY:
         note = "the stated white level lies below the data: signals cannot be told"
         return Noise(None, signal_shares=shares, note=note)
     sites, fit = fit_mosaic(mosaic)

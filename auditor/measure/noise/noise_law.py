@@ -20,16 +20,23 @@ from numpy.typing import NDArray
 
 from auditor.measure.noise.cfa_patches import COUNTS, Sites
 
-__all__ = ["FEWEST", "Fit", "fit_noise", "line_through"]
+__all__ = ["BY_CHANCE", "FEWEST", "Fit", "fit_noise", "line_through"]
 
 Floats = NDArray[np.float64]
 
 FEWEST: Final = 60
 """Flat places from which on a fit is tried."""
 
-_BY_CHANCE: Final = 3.0
+BY_CHANCE: Final = 3.0
 """Standard errors from which on a term is no chance: the pixels' unequal response, or a term below nothing, as an
 offset is where the black level is stated too low."""
+
+_CLEAR: Final = 4.0
+"""Standard deviations of a site by which it has to lie off clipping."""
+
+_LEAST_SHARE: Final = 1e-3
+"""Of the mean noise, which is expected anywhere at least: few values by chance, or texture, can put a line below
+nothing."""
 
 _ROUNDS: Final = 8
 """Rounds in which flat places and the line through them settle."""
@@ -110,8 +117,7 @@ def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats,
         weight = freedom / 2 / expected**2
         information = (design * weight[:, None]).T @ design
         coefficients = np.linalg.solve(information, design.T @ (weight * found))
-        # Few values by chance, or texture, can put a line below nothing.
-        expected = np.maximum(design @ coefficients, found.mean() / 1000)
+        expected = np.maximum(design @ coefficients, _LEAST_SHARE * found.mean())
     return np.asarray(coefficients), np.asarray(np.linalg.inv(information))
 
 
@@ -124,10 +130,10 @@ def _law(design: Floats, found: Floats) -> tuple[Floats, Floats]:
     freedom = COUNTS[1:].sum()
     law, covariance = line_through(design, found, freedom)
     terms = 3
-    if law[2] <= _BY_CHANCE * np.sqrt(covariance[2, 2]):
+    if law[2] <= BY_CHANCE * np.sqrt(covariance[2, 2]):
         terms = 2
         law, covariance = line_through(design[:, :2], found, freedom)
-    kept = (law > 0) | (law < -_BY_CHANCE * np.sqrt(np.diag(covariance)))
+    kept = (law > 0) | (law < -BY_CHANCE * np.sqrt(np.diag(covariance)))
     out = np.zeros(3)
     out[:terms][kept] = line_through(design[:, :terms][:, kept], found, freedom)[0]
     return out, covariance[:2, :2]
@@ -165,7 +171,7 @@ def fit_noise(sites: Sites) -> Fit | None:
             expected = design @ law
             deviation = np.sqrt(np.maximum(sites.signal * law[0] + law[1], 0))
             # Those that merely happen to lie inside would show too little noise.
-            clear = (sites.clipping_distance > 4 * deviation).all(1)
+            clear = (sites.clipping_distance > _CLEAR * deviation).all(1)
             is_flat = clear & (rough < expected * (1 + np.sqrt(2 / COUNTS[0])))
             flat = np.flatnonzero(is_flat)
     except np.linalg.LinAlgError:

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.blocks import BLOCK
-from auditor.measure.noise.cfa_patches import FREEDOM, SIDE, Sites, site_patches
+from auditor.measure.noise.cfa_patches import FAULTY, FREEDOM, SIDE, Sites, site_patches
 from auditor.measure.noise.masked import masked_variance
-from auditor.measure.noise.noise_law import Fit, fit_noise, line_through
+from auditor.measure.noise.noise_law import BY_CHANCE, Fit, fit_noise, line_through
 from auditor.measure.picture import Mosaic, Picture
 from auditor.record import SITE_COLOURS, PhotonTransfer
 from auditor.robust import SHEPPARD
@@ -28,8 +28,13 @@ Floats = NDArray[np.float64]
 _WITHIN_E: Final = 1.5
 """Electrons to either side within which the 90% interval of read noise has to lie for it to be given."""
 _WITHIN: Final = 0.05
-"""Share to either side within which the 90% interval of gain has to lie for it to be given, and power from one
-level over frequency: more is a scene that reaches there, or data that were smoothed."""
+"""Share to either side within which the 90% interval of gain has to lie for it to be given."""
+_OFF_WHITE: Final = 0.05
+"""How far the power beyond what optics passes may lie from one level over frequency, as a share: more is a scene
+that reaches there, or data that were smoothed."""
+_AGREE: Final = 4.0
+"""Standard errors within which masked pixels have to agree with the visible ones, and the black level with sites
+below nothing."""
 
 _NINETY: Final = 1.645
 """Standard errors to either side that hold 90%."""
@@ -67,7 +72,7 @@ def fit_mosaic(mosaic: Mosaic) -> tuple[Sites, Fit | None]:
 
 def _is_noise(fit: Fit) -> bool:
     """Whether what was fitted is as strong at the highest frequencies as a little lower."""
-    allowed = _WITHIN + 3 * fit.power_ratio_stderr[1:]
+    allowed = _OFF_WHITE + BY_CHANCE * fit.power_ratio_stderr[1:]
     return bool((np.abs(fit.power_ratio[1:] - 1) < allowed).all())
 
 
@@ -122,10 +127,10 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     read_variance = fit.offset - rounding_variance(mosaic)
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
-    below_black = sites.signal < -4 * np.sqrt(max(fit.offset, 0.0)) / SIDE
-    known = known_black = below_black.mean() < 1 / 1000
+    below_black = sites.signal < -_AGREE * np.sqrt(max(fit.offset, 0.0)) / SIDE
+    known = known_black = below_black.mean() < FAULTY
     dark = masked_variance(mosaic)
-    if dark is not None and abs(dark[0] - fit.offset) < 4 * offset_error:
+    if dark is not None and abs(dark[0] - fit.offset) < _AGREE * offset_error:
         read_variance = dark[0] - rounding_variance(mosaic)
         error = _read_error(read_variance, dark[1], gain)
         error = float(np.hypot(error, gain * np.sqrt(dark[0]) * slope_error / fit.slope))
