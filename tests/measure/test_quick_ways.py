@@ -12,7 +12,7 @@ from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means
 from auditor.measure.sharpness.edge_profiles import _STRIDE
 from auditor.measure.sharpness.edges import _MIN_MONOTONICITY
-from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family
+from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, SHAPES, edge_family
 from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.lines import PATCH_PX, first_lines
 from auditor.measure.sharpness.pixels import Pixels, binned, near_line
@@ -101,9 +101,9 @@ def test_thirds_are_means_of_nine(shape: tuple[int, int]) -> None:
 def test_profiles_are_fitted_as_numpy_solves_least_squares() -> None:
     """Base, edge, shift, and a slope on either side with a prior each; at single members of the family."""
     family = edge_family()
-    shares = len(family.shares)
+    shapes = len(SHAPES)
     edge, line = (
-        a.reshape(-1, len(OFFSETS))[:: _STRIDE * shares] for a in (family.edge, family.line)
+        a.reshape(-1, len(OFFSETS))[:: _STRIDE * shapes] for a in (family.edge, family.line)
     )
     n = 6
     profile = 0.2 + 0.5 * edge[10 : 10 + n] + RNG.normal(0, 0.01, (n, len(OFFSETS)))

@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 from validate_sharpness import jpeg, polygon_spectrum
 
 from auditor import optics
@@ -60,6 +61,25 @@ def test_gaussian_blur_reads_0187_over_sigma(sigma: float) -> None:
     centre = measure_sharpness(_picture(_slanted_edge(mtf))).zones["centre"]
     assert centre is not None
     assert centre.mtf50_cpp == pytest.approx(0.1874 / sigma, rel=0.02)
+
+
+@pytest.mark.parametrize("f_number", [4, 8])
+@pytest.mark.parametrize(("amount", "blur_px"), [(0.4, 1.0), (0.8, 0.8)])
+def test_a_sharpened_edge_reads_its_own_mtf50_within_2_percent(
+    amount: float, blur_px: float, f_number: float
+) -> None:
+    """An unsharp mask multiplies the MTF by 1 + amount (1 - G), G its Gaussian blur's (textbook); behind a
+    diffraction-limited lens, a Gaussian of 0.3 px and a square pixel. The amount of 0.8 is no member of the family."""
+
+    def mtf(f):
+        optical = optics.diffraction_mtf(f, f_number, 4.0) * np.exp(-2 * (np.pi * 0.3 * f) ** 2)
+        return optical * np.sinc(f) * (1 + amount * (1 - np.exp(-2 * (np.pi * blur_px * f) ** 2)))
+
+    truth = brentq(lambda f: float(mtf(np.array(f))) - 0.5, 0.05, 0.9)
+    found = measure_sharpness(_picture(_slanted_edge(mtf)), float(optics.mtf50(f_number, 4.0)))
+    centre = found.zones["centre"]
+    assert centre is not None
+    assert centre.mtf50_cpp == pytest.approx(truth, rel=0.02)
 
 
 @cache

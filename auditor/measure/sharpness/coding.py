@@ -19,7 +19,14 @@ from numpy.typing import NDArray
 from auditor.measure.cosine import EIGHT, JPEG_BLOCK
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.edges import Edges
-from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
+from auditor.measure.sharpness.family import (
+    BIN_PX,
+    HALF_PX,
+    MIDDLE,
+    OFFSETS,
+    edge_family,
+    half_width,
+)
 from auditor.measure.sharpness.light import Light
 from auditor.measure.sharpness.pixels import BINS
 
@@ -54,8 +61,7 @@ def _profiles() -> tuple[Singles, Singles, Floats]:
     """Of the family's levels, diffraction and Gaussian in equal parts: profiles (levels, bins), the
     terms of a fit (levels, bins, 5), of which the last is the change with ln MTF50, and ln MTF50."""
     family = edge_family()
-    share = len(family.shares) // 2
-    edge, line = family.edge[:, share], family.line[:, share]
+    edge, line = family.edge[:, MIDDLE], family.line[:, MIDDLE]
     level = np.log(family.mtf50_cpp)
     slope = np.broadcast_to(OFFSETS / HALF_PX, edge.shape)
     terms = (np.ones_like(edge), edge, line, slope, np.gradient(edge, level, axis=0))

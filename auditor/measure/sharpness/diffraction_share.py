@@ -1,7 +1,7 @@
 """How much of a frame's blur is diffraction: one answer for all of its edges.
 
-A profile of a given MTF50 may have short tails (Gaussian blur) or long ones (diffraction), and
-one noisy edge tells little of it. The frame's edges together do, and where aperture and pixel pitch
+A profile of a given MTF50 may overshoot (sharpening), have short tails (Gaussian blur) or long ones (diffraction),
+and one noisy edge tells little of it. The frame's edges together do, and where aperture and pixel pitch
 are known, optics say beforehand what diffraction takes.
 """
 
@@ -14,13 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor import optics
+from auditor.measure.sharpness.family import SHAPES
 
 __all__ = ["SHARES", "pool_shares"]
 
 Floats = NDArray[np.float64]
 
-SHARES: Final = 9
-"""Shares of diffraction tried, evenly from 0 to 1."""
+SHARES: Final = 2 * len(SHAPES) - 1
+"""Shares of diffraction tried: those of `SHAPES` and one between each two. The sharpened shape comes first."""
+_FIRST_SHARE: Final = 2
+"""Place of share 0, from which on shares rise evenly to 1 at the last."""
+_AXIS: Final = np.arange(-_FIRST_SHARE, SHARES - _FIRST_SHARE) / (SHARES - 1 - _FIRST_SHARE)
+"""The shares; below 0, how far a shape is sharpened."""
 _POOLING: Final = 0.5
 """Edges of one frame are not wholly independent evidence on the shape of the blur."""
 _UPPER: Final = 0.8
@@ -104,7 +109,7 @@ def _expected(log_mtf50: float, limit: float) -> Floats:
     at_limit = float(np.interp(_loss(np.array(limit)), loss, x))
     own = float(np.interp(at_limit * np.exp(log_mtf50 - limit), x, loss))
     share = min(own / float(_loss(np.array(log_mtf50))), 1.0)
-    expected = np.exp(-0.5 * ((np.linspace(0, 1, SHARES) - share) / _KNOWN_SD) ** 2)
+    expected = np.exp(-0.5 * ((_AXIS - share) / _KNOWN_SD) ** 2)
     return (1 - _SURPRISE) * expected / expected.sum() + _SURPRISE * flat
 
 
@@ -126,8 +131,13 @@ def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
     out = np.zeros(level.shape)
     share = np.arange(SHARES)
     for i, p in enumerate(common):
-        # Each column has a level of its own: ask there where share i of the reference would lie.
-        at = shrink * i
+        # Each column has a level of its own: ask there where share i of the reference would lie. All edges are
+        # sharpened alike.
+        at = (
+            _FIRST_SHARE + shrink * (i - _FIRST_SHARE)
+            if i > _FIRST_SHARE
+            else np.full_like(shrink, i)
+        )
         out += p * np.maximum(1 - np.abs(at - share), 0)
     return out
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.family import OFFSETS, edge_family
+from auditor.measure.sharpness.family import MIDDLE, OFFSETS, SHAPES, edge_family
 from auditor.measure.sharpness.profile_equations import (
     TERMS,
     Design,
@@ -50,10 +50,10 @@ class ProfileFit:
     Attributes
     ----------
     by_share : (n, 3, SHARES) ndarray of float64
-        Under each share of diffraction from 0 to 1 (`diffraction_share.SHARES` of them): log evidence,
+        Under each share of diffraction (`diffraction_share.SHARES` of them): log evidence,
         posterior mean of ln MTF50 over levels, and its variance.
     member : (n,) ndarray of int
-        Index of the best member (level * shares + share).
+        Index of the best member (level * shapes + shape).
     step, base : (n,) ndarray of float64
         Amplitude and lower plateau of the best member, in light.
     shift : (n,) ndarray of float64
@@ -108,12 +108,11 @@ def _design() -> Design:
 
 @cache
 def _rough_design() -> tuple[Design, NDArray[np.int_]]:
-    """Of a thinned family with one share only, and its members' numbers."""
+    """Of a thinned family with one shape only, and its members' numbers."""
     family = edge_family()
-    share = len(family.shares) // 2
-    members = np.arange(0, len(family.mtf50_cpp), _ROUGH_STRIDE) * len(family.shares) + share
+    members = np.arange(0, len(family.mtf50_cpp), _ROUGH_STRIDE) * len(SHAPES) + MIDDLE
     return design_of(
-        family.edge[::_ROUGH_STRIDE, share], family.line[::_ROUGH_STRIDE, share]
+        family.edge[::_ROUGH_STRIDE, MIDDLE], family.line[::_ROUGH_STRIDE, MIDDLE]
     ), members
 
 
@@ -156,7 +155,7 @@ def rough_fit(profile: Floats, weight: Floats, scale: Floats) -> RoughFit:
     design, members = _rough_design()
     s = residuals_of(profile, weight, scale, design)
     best, a = _member_fit(s)
-    level = np.log(family.mtf50_cpp)[members[best] // len(family.shares)]
+    level = np.log(family.mtf50_cpp)[members[best] // len(SHAPES)]
     return RoughFit(level, members[best], a[2] * scale, a[0] * scale + s.mean)
 
 
@@ -195,29 +194,29 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
 
 def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> ProfileFit:
     family = edge_family()
-    shares, n = len(family.shares), len(profile)
+    shapes, n = len(SHAPES), len(profile)
     log_level = np.log(family.mtf50_cpp[::_STRIDE])
     first = int(np.searchsorted(log_level, rough.min() - _SEARCH, "right")) - 1
     first = max(first, 0)
     last = int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1
     level = log_level[first:last]
     s = residuals_of(
-        profile, weight, scale, _design().part(first * shares, first * shares + len(level) * shares)
+        profile, weight, scale, _design().part(first * shapes, first * shapes + len(level) * shapes)
     )
     best, a = _member_fit(s)
-    dof = np.maximum(s.bins - TERMS - 2, 1)  # level and share of diffraction are found as well
+    dof = np.maximum(s.bins - TERMS - 2, 1)  # level and shape are found as well
     chi2 = np.maximum(s.residual_ss[best, np.arange(n)], 1e-9) / dof
     residual_ss = s.residual_ss / np.maximum(chi2, 1.0).astype(np.float32)
     residual_ss -= residual_ss.min(0)
-    residual_ss = residual_ss.reshape(len(level), shares * n)
+    residual_ss = residual_ss.reshape(len(level), shapes * n)
     density = np.asarray(_interpolation(len(level), _FINER).T @ residual_ss, np.float32).reshape(
-        -1, shares, n
+        -1, shapes, n
     )
     density -= density.min((0, 1))
     density *= np.float32(-0.5)
     np.exp(np.maximum(density, _FAINTEST, out=density), out=density)
     level = np.linspace(level[0], level[-1], len(density))
-    member = (first + best // shares) * _STRIDE * shares + best % shares
+    member = (first + best // shapes) * _STRIDE * shapes + best % shapes
     with np.errstate(divide="ignore", invalid="ignore"):
         shift = a[3] / a[2]
     base, step = a[0] * scale + s.mean, a[2] * scale
@@ -227,9 +226,9 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
 def _by_share(level: Floats, density: Singles) -> Floats:
     """Log evidence, mean and variance of ln MTF50, (edges, 3, SHARES).
 
-    `density` is (levels, shares of the family, edges). What lies between the family's shares is
+    `density` is (levels, shapes of the family, edges). What lies between the family's shapes is
     interpolated in these three, which are smooth; at one level the density is not: its peak moves
-    from share to share by more than its width.
+    from shape to shape by more than its width.
     """
     moments = np.stack([np.ones_like(level), level, level**2]).astype(np.float32)
     total, first, second = np.tensordot(moments, density, 1).astype(float)

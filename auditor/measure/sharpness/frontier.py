@@ -27,11 +27,6 @@ Singles = NDArray[np.float32]
 
 _SCATTER: Final = 0.03
 """Scatter of valid edges beyond their noise (ln MTF50)."""
-_STEP_SCATTER: Final = 0.05
-"""The same of true steps, where coding takes from each what it happens to: so many edges count about
-alike, and none decides."""
-_UNDERSTATED: Final = 1.15
-"""Real errors over stated ones, from edges of rendered landscapes on the sharp side of the truth."""
 _SHARED: Final = 0.01
 """Error that the edges of a zone share (coding takes more of weak and slanted ones, neighbours are one
 object's): measured on rendered scenes."""
@@ -97,25 +92,23 @@ def _tables() -> tuple[Singles, Singles]:
     return spike.astype(np.float32), np.array(tail, np.float32)
 
 
-def edge_noise(stderr: Floats, softness: float = 1.0) -> Floats:
+def edge_noise(stderr: Floats) -> Floats:
     """Real scatter of edges of one blur, from the errors stated for them.
 
     Parameters
     ----------
     stderr : (n,) ndarray of float64
         Standard errors of ln MTF50.
-    softness : float
-        Probability that the frame's objects are no true steps, 0 to 1.
 
     Returns
     -------
     (n,) ndarray of float64
         Standard deviations of ln MTF50.
     """
-    return np.hypot(_UNDERSTATED * stderr, _STEP_SCATTER + (_SCATTER - _STEP_SCATTER) * softness)
+    return np.hypot(stderr, _SCATTER)
 
 
-def frontier(value: Floats, stderr: Floats, softness: float = 1.0) -> tuple[float, float]:
+def frontier(value: Floats, stderr: Floats) -> tuple[float, float]:
     """The lens's value behind edges of which most are softer than the lens.
 
     Each edge's 1 / MTF50^2 is the lens's plus an excess that is nothing or exponential, its ln MTF50 has normal
@@ -127,15 +120,13 @@ def frontier(value: Floats, stderr: Floats, softness: float = 1.0) -> tuple[floa
     ----------
     value, stderr : (n,) ndarray of float64
         ln MTF50 (c/px) of the edges and their standard errors, at least one.
-    softness : float
-        Probability that the frame's objects are no true steps, 0 to 1.
 
     Returns
     -------
     log_mtf50, stderr : float
         Posterior mean and standard deviation of the lens's ln MTF50.
     """
-    noise = edge_noise(stderr, softness)
+    noise = edge_noise(stderr)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + _MARGIN
     fifth = len(value) // _SOFTEST

@@ -125,7 +125,7 @@ def zone_frontier(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> 
     pooled = np.zeros(2)
     for share, used in ((1 - all_weight, clean), (all_weight, mask)):
         if share > 0:
-            estimate = frontier(edges.log_mtf50[used], edges.stderr[used], softness.share)
+            estimate = frontier(edges.log_mtf50[used], edges.stderr[used])
             pooled += share * np.array(estimate)
     stderr = float(np.hypot(pooled[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
     # What texture misleads by is another scene's in every frame; what profiles do, every frame's.
