@@ -13,10 +13,12 @@ import os
 import re
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
+from urllib.parse import urlsplit
 
 __all__ = [
     "as_text",
+    "full_address",
     "on_disk",
     "path_prefixes",
     "plain_text",
@@ -152,6 +154,33 @@ def root_name(root: str | Path) -> str:
     return text if "://" in text else os.path.abspath(os.path.expanduser(text))
 
 
+def full_address(system: Any, start: str, address: str, inner: str) -> str:
+    """Address of something that a remote file system holds, by which it is found again.
+
+    Parameters
+    ----------
+    system : fsspec.AbstractFileSystem
+        The file system.
+    start : str
+        Its own name of the archive.
+    address : str
+        Address of the archive.
+    inner : str
+        Its own name of what was found there.
+
+    Returns
+    -------
+    str
+        With protocol, and with the host where the system's own names hold none (FTP, SFTP).
+    """
+    host = urlsplit(address).netloc
+    archive = start.rstrip("/")
+    base = address.rstrip("/").removesuffix(archive)
+    if host and base.endswith(f"://{host}") and inner.startswith(archive):
+        return base + inner
+    return str(system.unstrip_protocol(inner))
+
+
 def shown_root(root: str | Path) -> str:
     """Common beginning of the stored paths of everything found in a root.
 
@@ -171,7 +200,7 @@ def shown_root(root: str | Path) -> str:
 
         with contextlib.suppress(Exception):  # an address that can't be used has no paths either
             system, start = fsspec.core.url_to_fs(name)
-            name = str(system.unstrip_protocol(start))
+            name = full_address(system, start, name, start)
     return printable(name)
 
 

@@ -12,15 +12,16 @@ import contextlib
 import errno
 import os
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
 from auditor.crawl.entries import FileEntry, Skipped, changed_ns, in_64_bits, sidecar_of, stamp
 from auditor.crawl.mounts import is_of_system
-from auditor.crawl.names import root_name
+from auditor.crawl.names import full_address, root_name
 from auditor.crawl.suffixes import (
     PICTURE_SUFFIXES,
     SIDECAR_SUFFIX,
@@ -284,9 +285,10 @@ def _find_remote(address: str) -> Iterator[FileEntry | Skipped]:
     except Exception as error:  # every protocol has its own; the run goes on with the next root
         yield Skipped(address, f"can't be opened: {_error_words(error)}", False, True)
         return
+    named = partial(full_address, system, start, address)
     # A web server calls everything a file; a folder's address there ends with a slash.
     if kind == "file" and not start.endswith("/"):
-        yield _remote_entry(system, system.info(start), address, None)
+        yield _remote_entry(system, system.info(start), address, None, named)
         return
     pending = [start]
     visited: set[str] = set()
@@ -299,7 +301,7 @@ def _find_remote(address: str) -> Iterator[FileEntry | Skipped]:
             listing = sorted(system.ls(folder, detail=True), key=lambda info: str(info["name"]))
         except Exception as error:
             reason = f"the folder can't be read: {_error_words(error)}"
-            yield Skipped(system.unstrip_protocol(folder), reason, False, True)
+            yield Skipped(named(folder), reason, False, True)
             continue
         names = {_last(info): info for info in listing if info.get("type") == "file"}
         sidecars = {name[:-4].lower(): name for name in names if suffix_of(name) == SIDECAR_SUFFIX}
@@ -308,10 +310,11 @@ def _find_remote(address: str) -> Iterator[FileEntry | Skipped]:
                 continue
             hidden = hidden_reason(name)
             if hidden:
-                yield Skipped(system.unstrip_protocol(info["name"]), hidden, True)
+                yield Skipped(named(info["name"]), hidden, True)
                 continue
             beside = sidecar_of(name, sidecars)
-            yield _remote_entry(system, info, address, names[beside] if beside else None)
+            sidecar = names[beside] if beside else None
+            yield _remote_entry(system, info, address, sidecar, named)
         inner: list[str] = []
         for info in listing:
             if info.get("type") == "directory" and info["name"].rstrip("/") != folder.rstrip("/"):
@@ -319,18 +322,19 @@ def _find_remote(address: str) -> Iterator[FileEntry | Skipped]:
                 if excluded is None:
                     inner.append(str(info["name"]))
                 else:
-                    yield Skipped(system.unstrip_protocol(info["name"]), excluded, False)
+                    yield Skipped(named(info["name"]), excluded, False)
         pending.extend(reversed(inner))
 
 
 def _remote_entry(
-    system: Any, info: dict[str, Any], root: str, sidecar: dict[str, Any] | None
-) -> FileEntry:
-    path = system.unstrip_protocol(info["name"])
+    system: Any, info: dict[str, Any], root: str, sidecar: dict[str, Any] | None,
+    named: Callable[[str], str],
+) -> FileEntry:  # fmt: skip
+    path = named(info["name"])
     size, time = _size_and_time(system, info)
     if sidecar is None:
         return FileEntry(path, size, time, root)
-    beside = system.unstrip_protocol(sidecar["name"])
+    beside = named(sidecar["name"])
     return FileEntry(path, size, time, root, beside, stamp(*_size_and_time(system, sidecar)))
 
 

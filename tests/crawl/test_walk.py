@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import ClassVar
 
 import cv2
 import numpy as np
@@ -15,7 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.crawl import FileEntry, Skipped, find_files, on_disk, printable, shown_root
+from auditor.crawl.names import full_address
 from auditor.crawl.suffixes import PICTURE_SUFFIXES, RAW_SUFFIXES, claims_picture
+from auditor.engine.file_bytes import read
 
 
 def put(path: Path, content: bytes = b"x") -> Path:
@@ -340,6 +343,37 @@ def test_remote_archives_by_address_have_the_same_interface() -> None:
         assert isinstance(gone, Skipped)
     finally:
         system.rm("/archive", recursive=True)
+
+
+def test_files_of_a_host_keep_it_in_their_address() -> None:
+    """FTP's and SFTP's own names of files hold no host: names by fsspec's FTP class, over files in memory."""
+    import fsspec
+    from fsspec.implementations.ftp import FTPFileSystem
+    from fsspec.implementations.memory import MemoryFileSystem
+
+    class Hosted(MemoryFileSystem):
+        protocol = "hosted"
+        store: ClassVar = {}
+        pseudo_dirs: ClassVar = [""]
+        _get_kwargs_from_urls = FTPFileSystem._get_kwargs_from_urls
+
+        def __init__(self, host, port=0, **kwargs):
+            super().__init__(**kwargs)
+
+        @classmethod
+        def _strip_protocol(cls, path):
+            return FTPFileSystem._strip_protocol(path)
+
+    fsspec.register_implementation("hosted", Hosted, clobber=True)
+    Hosted("alder:21").pipe("/alder/trip/1.jpg", b"abc")
+    whole = "hosted://alder:21"
+    assert full_address(Hosted("alder:21"), "/", whole, "/alder") == f"{whole}/alder"
+    for root in (f"{whole}/alder", f"{whole}/alder/"):
+        (entry,) = find_files([root])
+        assert isinstance(entry, FileEntry)
+        assert entry.path == f"{whole}/alder/trip/1.jpg"
+        assert entry.path.startswith(shown_root(root).rstrip("/") + "/")
+        assert read(entry.path, 1000).data == b"abc"
 
 
 def test_the_shown_root_is_what_the_paths_found_in_it_begin_with(tmp_path: Path) -> None:
