@@ -294,10 +294,10 @@ def next_line(profile: Profile) -> str:
     minutes = sum(s.get("minutes") or 0 for s in shots)
     gear = [words.known_name(s.get("lens")) or words.known_name(s.get("body")) for s in shots]
     first = list(dict.fromkeys(g for g in gear if g))[:3]
-    with_gear = f" with {words.join([f'the {short(g)}' for g in first])}" if first else ""
+    about = f" about {words.join([f'the {short(g)}' for g in first])}" if first else ""
     time = f" in about {minutes:.0f} minutes" if minutes else ""
     return (
-        f"{words.count(frames, 'test frame')}{time}{with_gear} would settle most of what is open."
+        f"{words.count(frames, 'test frame')}{time} would settle most of what is open{about}."
     )
 
 

@@ -52,7 +52,7 @@ PATTERNS = {
     "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
     "a setting": rf"Watch .+: {SHARE} of {COUNT} came out (?:soft|noisy)(?: \(90% interval {SHARE} to {SHARE}\))?(?:, where {SHARE} is usual)?(?:\. .+)?\.",
     "held by hand": rf"Held by hand, {NAME}: one frame in ten is shaken at {AGAINST} \(90% interval {BETWEEN}; {COUNT}\)\.",
-    "what to shoot": r"[\d,]+ test frames?(?: in about \d+ minutes)?(?: with .+)? would settle most of what is open\.",
+    "what to shoot": r"[\d,]+ test frames?(?: in about \d+ minutes)? would settle most of what is open(?: about .+)?\.",
     "nothing to shoot": r"Nothing is left open that a few test frames would settle\.",
     "a note": r"No photograph was found: .+\.",
 }

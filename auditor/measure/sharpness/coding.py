@@ -48,8 +48,6 @@ f/22: with it the mean is right within 1% wherever up to 8% is lost."""
 _LIMIT: Final = (0.24, 0.31), (0.04, 3.0)
 """At these c/px the loss given back is held below this much of ln MTF50, gently: what a soft edge loses
 passes for another shape of blur in part."""
-_LARGEST: Final = 0.3
-"""No more is given back: beyond, an edge is no longer known well enough."""
 _LEAST_NOISE: Final = 0.12
 """Noise of a coefficient, in steps, that is always there: no edge is as straight as its drawing."""
 _DITHERED: Final = 0.5
@@ -99,7 +97,7 @@ class Coding:
         Returns
         -------
         (n,) ndarray of float64
-            What is to be added to `log_mtf50`, at most `_LARGEST` either way; 0 where noise carries the edge through.
+            What is to be added to `log_mtf50`, less than `_LIMIT` either way; 0 where noise carries the edge through.
         """
         out = np.zeros(len(log_mtf50))
         height = self._codes(edges.base + edges.step) - self._codes(edges.base)
@@ -110,7 +108,7 @@ class Coding:
                 log_mtf50[affected], edges.take(affected), noise_codes[affected]
             )
             limit = np.exp(np.interp(np.exp(log_mtf50[affected]), _LIMIT[0], np.log(_LIMIT[1])))
-            out[affected] = np.clip(lost / (1 + np.abs(lost) / limit), -_LARGEST, _LARGEST)
+            out[affected] = lost / (1 + np.abs(lost) / limit)
         return out
 
     def _change(self, log_mtf50: Floats, edges: Edges, noise_codes: Floats) -> Floats:

@@ -27,9 +27,6 @@ Singles = NDArray[np.float32]
 
 _SCATTER: Final = 0.03
 """Scatter of valid edges beyond their noise (ln MTF50)."""
-_SHARED: Final = 0.01
-"""Error that the edges of a zone share (coding takes more of weak and slanted ones, neighbours are one
-object's): measured on rendered scenes."""
 _OUTLIERS: Final = 0.02
 """Share of edges that are off by anything."""
 _SEPARATION_PX2: Final = 15.0
@@ -57,7 +54,7 @@ _SPREADS: Final = np.geomspace(0.004, 16.0, 40)
 _FINE: Final = 0.01
 """Steps of ln MTF50 in the tables."""
 _STEP: Final = 0.015
-"""Steps of ln MTF50 between the lens values tried: no error stated is below 0.01."""
+"""Steps of ln MTF50 between the lens values tried: no zone states an error below 0.02."""
 _HALF_RANGE: Final = 2.5
 """ln MTF50 to either side of the lens's to which the tables reach."""
 _Z: Final = np.arange(-_HALF_RANGE, _HALF_RANGE + _FINE / 2, _FINE)
@@ -157,8 +154,7 @@ def frontier(value: Floats, stderr: Floats) -> tuple[float, float]:
     posterior = np.exp(log_likelihood).sum((0, 1))
     posterior /= posterior.sum()
     mean = float(posterior @ grid)
-    deviation = float(np.sqrt(max(posterior @ (grid - mean) ** 2, 0) + _STEP**2 / SHEPPARD))
-    return mean, float(np.hypot(deviation, _SHARED))
+    return mean, float(np.sqrt(max(posterior @ (grid - mean) ** 2, 0) + _STEP**2 / SHEPPARD))
 
 
 def _background(value: Floats, noise: Floats, grid: Floats) -> Singles | None:
