@@ -7,6 +7,7 @@ place and care, so outings are what is shuffled and resampled, never frames.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -94,6 +95,11 @@ class Change:
     before: int
     after: int
     p: float
+
+    @property
+    def shares(self) -> tuple[float, float, float]:
+        """Step and ends of its interval as shares, of a series of logs."""
+        return math.expm1(self.size), math.expm1(self.low), math.expm1(self.high)
 
 
 @dataclass(frozen=True, slots=True)
