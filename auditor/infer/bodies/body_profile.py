@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.bodies_model import BodiesModel, fit_bodies
 from auditor.infer.bodies.habits import find_habits
-from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
+from auditor.infer.bodies.matches import match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
@@ -24,6 +24,7 @@ from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.usable import highest_isos, isos_without_noise, snr_by_iso, usable_iso
 from auditor.infer.bodies.visible import BandNoise, band_noises
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEW
 from auditor.model import (
     Band,
     Body,
@@ -150,8 +151,8 @@ def _describe(
         notes.append(
             "its files name no camera and may be of several: not held against other bodies"
         )
-    elif cells.frame_count < LEAST_FRAMES:
-        notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
+    elif cells.frame_count < FEW:
+        notes.append(f"not held against other bodies: that needs {FEW} frames or more")
     not_sampled = model.not_sampled.get((body, kind), 0)
     if not_sampled:
         notes.append(
