@@ -24,7 +24,7 @@ from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.usable import highest_isos, isos_without_noise, snr_by_iso, usable_iso
 from auditor.infer.bodies.visible import BandNoise, band_noises
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW
+from auditor.infer.enough import FEW, FEW_FRAMES
 from auditor.model import (
     Band,
     Body,
@@ -45,8 +45,6 @@ HEADLINE_FRAMES: Final = 5
 """Frames of measured noise from which on a limit is named in a headline,"""
 HEADLINE_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
-_WIDE_FRAMES: Final = 10
-"""Frames below which it is said that intervals are wide (common practice, no source)."""
 
 
 class BodyFigures(TypedDict):
@@ -135,7 +133,7 @@ def _describe(
     settled = support[0] >= HEADLINE_FRAMES and support[1] >= HEADLINE_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
-    if cells.frame_count < _WIDE_FRAMES:
+    if cells.frame_count < FEW_FRAMES:
         notes.append(f"only {_count(cells.frame_count)}: the intervals are wide")
     if not settled:
         notes.append(
