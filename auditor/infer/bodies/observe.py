@@ -45,13 +45,15 @@ STEP_LIMIT: Final = 2000
 """Frames of one body, kind of file and ISO step beyond which a random sample is taken: by then
 a mean is good to some 0.2%, far below what the measurement itself may be off by."""
 
+_EIGHT_BIT: Final = (".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".gif", ".bmp")
+
 Floats = NDArray[np.float64]
 
 Tones = NDArray[np.void]
 """A row per tone, with the columns of its frame, and signal, censored, log_sigma. Of few rows a structured
 array costs a tenth of a table."""
 _COLUMNS: Final = (
-    *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px"),
+    *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
     *("burst", "outing", "tone_output_scale", "pixel_pitch_um", "software"),
 )
 _GROUPS: Final = ("body", "kind")
@@ -66,10 +68,11 @@ class Observations:
     frames : DataFrame
         One row per frame; columns `body`, `kind`, `iso` (as written), `step` (nearest third of a stop),
         `unit` (outing, burst or frame: what is resampled), `frame` (row number in the frame table),
-        `long_exposure`, `pushed`, `pixels_per_frame`, `scale` (factor on sigma for the output
+        `eight_bit`, `long_exposure`, `pushed`, `pixels_per_frame`, `scale` (factor on sigma for the output
         size of the noise measurement).
     sigma, at_most : ndarray of float32, shape (frames, tones)
-        By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit; NaN where a tone says nothing. A tone has either a measured value or a limit.
+        By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit; NaN where a tone says
+        nothing. A tone has either a measured value or a limit.
     left_out : dict
         Body -> reason in plain words -> count of frames.
     usable : dict
@@ -278,6 +281,7 @@ def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
     written, code = np.unique(iso, return_inverse=True)
     kind = words(rows, "source")
     kind[~rows["source"].isin(KINDS).to_numpy(bool)] = "unknown"
+    suffix = rows["path"].astype("str").str.slice(-max(map(len, _EIGHT_BIT))).str.lower()
     with np.errstate(invalid="ignore"):
         long_exposure = numbers(rows, "exposure_time_s") >= LONG_EXPOSURE_S
     columns = {
@@ -287,6 +291,7 @@ def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
         "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
         "unit": resampling_unit(rows).to_numpy(),
         "frame": rows.index.to_numpy(),
+        "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
         "long_exposure": long_exposure,
         "pushed": rows.index.isin(list(pushed)),
         "pixels_per_frame": numbers(rows, "width_px") * numbers(rows, "height_px"),

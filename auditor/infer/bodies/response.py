@@ -22,7 +22,7 @@ from scipy.special import stdtrit
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cell_means import PRIOR_WEIGHT
-from auditor.infer.bodies.cells import Cells
+from auditor.infer.bodies.cells import LAW_FIT_SD, Cells
 from auditor.infer.bodies.photon import (
     DEVELOPMENT_SD,
     Physics,
@@ -208,8 +208,8 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     Mean function: the fitted variance law, whose own parameters are uncertain too (explicit basis functions
     with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal,
     whose amplitudes maximise the marginal likelihood times half-normal priors. Noise of the observations: the
-    cells' covariance. Upper limits enter by expectation propagation (`with_limits`). One linear solve gives the
-    whole posterior.
+    cells' covariance, and the coding error, half of it common to all cells. Upper limits enter by expectation
+    propagation (`with_limits`). One linear solve gives the whole posterior.
 
     Parameters
     ----------
@@ -236,7 +236,12 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     at_iso = np.maximum(np.concatenate([cells.iso, limits.iso]), base)
     at = at_iso, np.concatenate([cells.signal, limits.signal])
     known = len(cells.iso)
-    noise = cells.covariance + 1e-6 * np.eye(known)
+    noise = (
+        cells.covariance
+        # Doubt is half common to all cells (one compression) and half each cell's own.
+        + 0.5 * np.outer(cells.coding_sd, cells.coding_sd)
+        + np.diag(0.5 * cells.coding_sd**2 + 1e-6)
+    )
     residual = cells.log_sigma - law.log_sigma(at_iso[:known], cells.signal)
     amplitudes = _choose_amplitudes(law, at_iso[:known], cells.signal, residual, noise)
     prior = _prior(law, amplitudes, at, at)
@@ -264,8 +269,9 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
     """The physics that the cells show; that of an unknown body where nothing was measured."""
     if not len(cells.iso):
         return assumed_law(developed)
-    sd = np.sqrt(np.diag(cells.covariance))
-    return fit_physics(np.maximum(cells.iso, base), cells.signal, cells.log_sigma, sd)
+    sd = np.hypot(cells.sd, LAW_FIT_SD)
+    at = np.maximum(cells.iso, base), cells.signal, cells.log_sigma, sd
+    return fit_physics(*at)
 
 
 def _prior(law: Physics, amplitudes: tuple[float, float], a: _Places, b: _Places) -> Floats:
