@@ -11,7 +11,6 @@ from scipy.stats import spearmanr
 
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.decisions.common import date_of, iso_day
-from auditor.infer.decisions.scan import sharp_level
 from auditor.infer.frame_values import days, draw_order
 
 
@@ -51,13 +50,6 @@ def test_an_odd_clock_costs_no_comparison() -> None:
         {"path": ["a.jpg"], "status": ["measured"], "taken": ["9999-12-31T23:59:59"]}
     )
     assert find_pairs(frames, set()) is not None
-
-
-@pytest.mark.parametrize("count", range(1, 41))
-def test_the_level_of_equal_values_is_theirs(count: int) -> None:
-    """A weighted mean of equal values may be rounded above them all."""
-    for value in (-1.1, -0.7, 0.1, 1 / 3):
-        assert sharp_level(np.full(count, value)) == pytest.approx(value)
 
 
 @pytest.mark.parametrize("hashed", [True, False])

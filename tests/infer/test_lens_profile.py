@@ -14,6 +14,7 @@ from lens_worlds import random_lens
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses.evidence import missing_evidence
 from auditor.infer.lenses.ranges import sharpest_aperture
 
 LENS_KEYS = {"lens", "body", "converter", "pixel_pitch_um", "frames", "focal_ranges"}
@@ -185,7 +186,8 @@ def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
     ],
 )
 def test_where_the_curve_leaves_apertures_open_single_frames_decide(wide_open, corners, best):
-    """A curve joins the centre of one frame and the corner of another: a curved field shows both in none."""
+    """A curve joins the centre of one frame and the corner of another: a curved field shows both in none. Where
+    frames are too few to name that aperture, it is the one of which more are asked for."""
     f_numbers = np.array([2.8, 4.0, 5.6])
     draws = 0.38 * np.exp(np.random.default_rng(4).normal(0, 0.03, (400, 3, 3)))
     draws[..., 0] *= wide_open
@@ -194,8 +196,9 @@ def test_where_the_curve_leaves_apertures_open_single_frames_decide(wide_open, c
     frames = np.log([[0.4, 0.4, corners[0]], [0.4, 0.4, corners[1]], [0.3, 0.3, 0.3]])
     data = SimpleNamespace(
         f_numbers=f_numbers, log_mtf50=frames, stderr=np.full((3, 3), 0.02),
-        object_error=np.full((3, 3), np.nan), aperture=np.arange(3),
+        object_error=np.full((3, 3), np.nan), aperture=np.arange(3), outing=np.arange(3),
     )  # fmt: skip
     curve = SimpleNamespace(curve=np.log(draws), figures=(figures, figures, figures))
-    found = sharpest_aperture(SimpleNamespace(data=data), curve, 2, np.ones(3, bool))
-    assert f_numbers[found] == best
+    fit, supported = SimpleNamespace(data=data, inlier=np.ones(3)), np.ones(3, bool)
+    assert f_numbers[sharpest_aperture(fit, curve, 2, supported)] == best
+    assert f"sharp frames at f/{best:g}" in missing_evidence(fit, curve, 2, supported)[0]

@@ -8,7 +8,7 @@ from auditor.artificial.tones import ToneBody, tone_archive
 from auditor.infer import Criteria, build_profile
 from auditor.infer import profile as profile_module
 from auditor.infer.bodies import infer_bodies
-from auditor.infer.bodies.matches import LEAST_FRAMES
+from auditor.infer.enough import FEW
 
 
 def test_frames_with_several_keywords_are_audited() -> None:
@@ -33,7 +33,7 @@ def test_bodies_with_few_frames_are_not_held_against_each_other() -> None:
     many = [ToneBody("Own One"), ToneBody("Own Two", full_scale_e=30_000)]
     frames = pd.concat(
         [
-            tone_archive(few, [400], rng, frames=LEAST_FRAMES - 4),
+            tone_archive(few, [400], rng, frames=FEW - 4),
             tone_archive(many, [100, 400, 1600], rng, frames=6),
         ],
         ignore_index=True,

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import KINDS, sensor_mask
+from auditor.infer.enough import FEW
 from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
 from auditor.record.values import map_names, numbers
 
@@ -33,9 +34,6 @@ Floats = NDArray[np.float64]
 
 _QUARTILES: Final = (0.25, 0.5, 0.75)
 """Quantiles of a frame's signal by which its band's scenes are described."""
-
-ENOUGH_FRAMES: Final = 5
-"""Frames of one kind of file from which its own histograms describe a band."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +158,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     -------
     dict of dict of Scenes
         Kind of file -> band key -> mean histogram. Bands without any frame are left out; frames of one
-        burst count once; a kind with fewer than `ENOUGH_FRAMES` frames in a band has there the mean of all
+        burst count once; a kind with fewer than `FEW` frames in a band has there the mean of all
         kinds.
     """
     if not len(frames):
@@ -195,9 +193,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
             if frames_in[i].any():
                 # Too few of one kind are described by the frames of every kind.
                 mean = (
-                    summed_shares[i, j]
-                    if frames_in[i, j] >= ENOUGH_FRAMES
-                    else summed_shares[i].sum(axis=0)
+                    summed_shares[i, j] if frames_in[i, j] >= FEW else summed_shares[i].sum(axis=0)
                 )
                 mean = mean / max(mean.sum(), 1e-12)
                 out[kind][band.key] = Scenes(mean, _quartiles(mean))

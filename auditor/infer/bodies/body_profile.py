@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.bodies_model import BodiesModel, fit_bodies
 from auditor.infer.bodies.habits import find_habits
-from auditor.infer.bodies.matches import LEAST_FRAMES, match_bodies
+from auditor.infer.bodies.matches import match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
     STEP_LIMIT,
@@ -24,6 +24,7 @@ from auditor.infer.bodies.sensor import sensor_figures
 from auditor.infer.bodies.usable import highest_isos, isos_without_noise, snr_by_iso, usable_iso
 from auditor.infer.bodies.visible import BandNoise, band_noises
 from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEW, FEW_FRAMES
 from auditor.model import (
     Band,
     Body,
@@ -44,8 +45,6 @@ HEADLINE_FRAMES: Final = 5
 """Frames of measured noise from which on a limit is named in a headline,"""
 HEADLINE_OUTINGS: Final = 2
 """and outings: fewer say more of one place and one light than of the body."""
-_WIDE_FRAMES: Final = 10
-"""Frames below which it is said that intervals are wide (common practice, no source)."""
 
 
 class BodyFigures(TypedDict):
@@ -134,7 +133,7 @@ def _describe(
     settled = support[0] >= HEADLINE_FRAMES and support[1] >= HEADLINE_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
-    if cells.frame_count < _WIDE_FRAMES:
+    if cells.frame_count < FEW_FRAMES:
         notes.append(f"only {_count(cells.frame_count)}: the intervals are wide")
     if not settled:
         notes.append(
@@ -150,8 +149,8 @@ def _describe(
         notes.append(
             "its files name no camera and may be of several: not held against other bodies"
         )
-    elif cells.frame_count < LEAST_FRAMES:
-        notes.append(f"not held against other bodies: that needs {LEAST_FRAMES} frames or more")
+    elif cells.frame_count < FEW:
+        notes.append(f"not held against other bodies: that needs {FEW} frames or more")
     not_sampled = model.not_sampled.get((body, kind), 0)
     if not_sampled:
         notes.append(

@@ -37,9 +37,6 @@ PRIOR_WEIGHT: Final = 4.0
 """Frames (outings) that these priors are worth."""
 _INFORMATIVE: Final = 1.5
 """Standard deviations above what was measured from which on a bound says nothing."""
-_BISQUARE_CUT: Final = 4.0
-"""Standard deviations from which an outlier has no weight (Tukey's bisquare; a little under the usual 4.7,
-as noise is read off frames of all kinds)."""
 _LEAST_WEIGHT: Final = 1e-3
 """Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
 _LOW_WEIGHT: Final = 0.3
@@ -92,8 +89,6 @@ class Observed:
         Natural log of noise in linear light, or of its upper limit.
     censored : ndarray of bool, shape (n,)
         Whether it is a limit.
-    variance : ndarray of float64, shape (n,)
-        Variance of a single tone through its own scatter.
     n_cells, n_frames, n_iso : int
         Cells, frames and ISO steps.
     """
@@ -102,7 +97,6 @@ class Observed:
     frame: NDArray[np.intp]
     log_sigma: Floats
     censored: NDArray[np.bool_]
-    variance: Floats
     n_cells: int
     n_frames: int
     n_iso: int
@@ -161,7 +155,7 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
     Scatter
         After the last round.
     """
-    cell, frame, variance = rows.cell, rows.frame, rows.variance
+    cell, frame = rows.cell, rows.frame
     centre = fitted + (medians - fitted) * shrinkage
     weight = np.ones(len(cell))
     tone_sd, frame_sd = PRIOR_TONE_SD, PRIOR_FRAME_SD
@@ -174,9 +168,9 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
             rows.censored, _truncated_mean(rows.log_sigma, centre[cell], sd), rows.log_sigma
         )
         residual = np.where(informative, y - centre[cell], 0.0)
-        precision = weight * informative / variance
-        frame_effect = np.bincount(frame, precision * residual) / np.maximum(
-            np.bincount(frame, precision), 1e-12
+        known = weight * informative
+        frame_effect = np.bincount(frame, known * residual) / np.maximum(
+            np.bincount(frame, known), 1e-12
         )
         within = residual - frame_effect[frame]
         repeated = within[(per_frame > 1)[frame] & informative]
@@ -192,13 +186,9 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
         )
         scale = float(np.hypot(frame_sd, np.sqrt(tone_part)))
         # Were every frame of a small cell an outlier, the cell would be lost: a floor keeps it.
-        frame_weight = np.maximum(
-            bisquare_weight(frame_effect, scale, _BISQUARE_CUT), _LEAST_WEIGHT
-        )
-        weight = frame_weight[frame] * np.maximum(
-            bisquare_weight(within, tone_sd, _BISQUARE_CUT), _LEAST_WEIGHT
-        )
-        weights = weight * informative / (frame_sd**2 + variance)
+        frame_weight = np.maximum(bisquare_weight(frame_effect, scale), _LEAST_WEIGHT)
+        weight = frame_weight[frame] * np.maximum(bisquare_weight(within, tone_sd), _LEAST_WEIGHT)
+        weights = weight * informative
         total = np.bincount(cell, weights, minlength=rows.n_cells)
         mean = np.bincount(cell, weights * y, minlength=rows.n_cells) / total
         centre = fitted + (mean - fitted) * shrinkage

@@ -36,9 +36,6 @@ __all__ = ["LAW_FIT_SD", "Cells", "Limits", "gather"]
 Floats = NDArray[np.float64]
 
 
-GRAIN_PIXELS: Final = 12.0
-"""Pixels per independent sample of coarse camera noise, for a tone's standard error."""
-
 _CODING: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
 _CLIPPING: Final = 0.15
@@ -88,9 +85,8 @@ class Cells:
         What rounding to 8 bit, compression and clipping may have done to a mean, standard deviation in log.
     limits : Limits
         Cells that hold upper limits only.
-    frame_sd, outing_sd, tone_sd : float
-        Standard deviations of the random effects of frames and outings, and of tones within a frame, in log
-        noise.
+    outing_sd : float
+        Standard deviation of the random effect of outings, in log noise.
     frame_count, unit_count : int
         Frames and outings of all observations.
     measured_frames, measured_units : int
@@ -104,9 +100,7 @@ class Cells:
     covariance: Floats
     coding_sd: Floats
     limits: Limits
-    frame_sd: float
     outing_sd: float
-    tone_sd: float
     frame_count: int
     unit_count: int
     measured_frames: int
@@ -149,7 +143,7 @@ def gather(tones: Tones) -> Cells:
     ----------
     tones : structured ndarray, shape (n,)
         Rows of one group of `Observations.groups`, at least one; fields `iso`, `step`, `signal`,
-        `log_sigma`, `censored`, `pixels`, `frame`, `unit`, `eight_bit`.
+        `log_sigma`, `censored`, `frame`, `unit`, `eight_bit`.
 
     Returns
     -------
@@ -170,7 +164,7 @@ def gather(tones: Tones) -> Cells:
         empty = np.empty(0)
         return Cells(
             empty, empty, empty, np.empty(0, np.int64), np.empty((0, 0)), empty, limits,
-            PRIOR_FRAME_SD, PRIOR_OUTING_SD, PRIOR_TONE_SD, frame_count, unit_count, 0, 0,
+            PRIOR_OUTING_SD, frame_count, unit_count, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
 
@@ -209,11 +203,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
     )
     y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"], s)
 
-    rows = Observed(
-        cell, frame, y, censored,
-        PRIOR_TONE_SD**2 + GRAIN_PIXELS / (2 * tones["pixels"]),
-        n_cells, len(frame_ids), len(np.unique(iso)),
-    )  # fmt: skip
+    rows = Observed(cell, frame, y, censored, n_cells, len(frame_ids), len(np.unique(iso)))
     # The centre from which residuals are taken: its cell's median, shrunk to the physics where frames are few.
     fitted = law.log_sigma(iso, signal)
     shrinkage = counts / (counts + 2)
@@ -229,9 +219,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
         covariance=covariance_of_means(rows, scatter, outing_sd, unit_of, len(units)),
         coding_sd=_coding_sd(eight_bit, signal, scatter.mean),
         limits=limits,
-        frame_sd=scatter.frame_sd,
         outing_sd=outing_sd,
-        tone_sd=scatter.tone_sd,
         frame_count=frame_count,
         unit_count=unit_count,
         measured_frames=len(np.unique(uncensored["frame"])),

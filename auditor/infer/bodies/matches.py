@@ -20,17 +20,12 @@ from auditor.infer.bodies.visible import (
     engraved_isos,
     iso_interval,
 )
+from auditor.infer.enough import FEW
 from auditor.model import IsoMatch
 
-__all__ = ["LEAST_FRAMES", "MOST_REFERENCES", "equal_noise_isos", "match_bodies", "reference_isos"]
+__all__ = ["MOST_REFERENCES", "equal_noise_isos", "match_bodies", "reference_isos"]
 
 Floats = NDArray[np.float64]
-
-LEAST_FRAMES: Final = 6
-"""A body with fewer measured frames of one kind is not compared with others: two or three frames say
-nothing of a body, and an archive of borrowed cameras would drown in pairs. Nor is one that never
-showed measurable noise."""
-
 
 MOST_REFERENCES: Final = 6
 """Bodies that others are compared with: a photographer asks what an ISO means on the body that they know,
@@ -113,8 +108,8 @@ def match_bodies(
     Parameters
     ----------
     models : list of NoiseModel
-        All bodies and kinds of file; those with fewer than `LEAST_FRAMES` frames, or without measured
-        noise, are passed over, as are files that name no camera: they may be of several.
+        All bodies and kinds of file; those with fewer than `FEW` frames (an archive of borrowed cameras would
+        drown in pairs), or without measured noise, are passed over, as are files that name no camera: they may be of several.
     noises : mapping
         (body, kind) -> band key -> `BandNoise`, from `band_noises`.
     share : float
@@ -130,7 +125,7 @@ def match_bodies(
     comparable = [
         m
         for m in models
-        if m.cells.frame_count >= LEAST_FRAMES and len(m.cells.iso) and m.body != UNKNOWN_BODY
+        if m.cells.frame_count >= FEW and len(m.cells.iso) and m.body != UNKNOWN_BODY
     ]
     for reference in _references(comparable):
         isos, measured = reference_isos(reference), reference.measured_isos

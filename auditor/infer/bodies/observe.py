@@ -41,9 +41,6 @@ LONG_EXPOSURE_S: Final = 1.0
 """From this exposure time on dark current and the camera's own dark-frame subtraction add to the
 photon noise (common practice, no source): such frames are kept apart."""
 
-MIN_PIXELS: Final = 200
-"""A tone measured on fewer pixels has a standard error above 5% before grain; it is left out."""
-
 STEP_LIMIT: Final = 2000
 """Frames of one body, kind of file and ISO step beyond which a random sample is taken: by then
 a mean is good to some 0.2%, far below what the measurement itself may be off by."""
@@ -53,7 +50,7 @@ _EIGHT_BIT: Final = (".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif",
 Floats = NDArray[np.float64]
 
 Tones = NDArray[np.void]
-"""A row per tone, with the columns of its frame, and signal, censored, log_sigma, pixels. Of few rows a structured
+"""A row per tone, with the columns of its frame, and signal, censored, log_sigma. Of few rows a structured
 array costs a tenth of a table."""
 _COLUMNS: Final = (
     *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
@@ -73,9 +70,9 @@ class Observations:
         `unit` (outing, burst or frame: what is resampled), `frame` (row number in the frame table),
         `eight_bit`, `long_exposure`, `pushed`, `pixels_per_frame`, `scale` (factor on sigma for the output
         size of the noise measurement).
-    sigma, at_most, pixels : ndarray of float32, shape (frames, tones)
-        By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit, pixels behind it; NaN
-        where a tone says nothing. A tone has either a measured value or a limit.
+    sigma, at_most : ndarray of float32, shape (frames, tones)
+        By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit; NaN where a tone says
+        nothing. A tone has either a measured value or a limit.
     left_out : dict
         Body -> reason in plain words -> count of frames.
     usable : dict
@@ -88,7 +85,6 @@ class Observations:
     frames: pd.DataFrame
     sigma: NDArray[np.float32]
     at_most: NDArray[np.float32]
-    pixels: NDArray[np.float32]
     left_out: dict[str, dict[str, int]]
     usable: dict[tuple[str, str], int]
     not_sampled: dict[tuple[str, str], int]
@@ -102,7 +98,7 @@ class Observations:
             Body, kind of file.
         tones : structured ndarray, shape (n,)
             A row per tone that says something; the fields of its frame, and `signal` (linear, 1 = white),
-            `censored` (True for an upper limit), `log_sigma` (natural log), `pixels`.
+            `censored` (True for an upper limit), `log_sigma` (natural log).
         """
         if len(self.frames):
             columns = {n: c.to_numpy() for n, c in self.frames.items() if n not in _GROUPS}
@@ -121,7 +117,6 @@ class Observations:
             "signal": np.asarray(TONE_SIGNALS)[level],
             "censored": ~measured[at, level],
             "log_sigma": np.log(sigma_or_limit),
-            "pixels": self.pixels[own, level].astype(float),
         }
         out = np.empty(len(own), [(n, v.dtype) for n, v in tones.items()])
         for name, values in tones.items():
@@ -251,15 +246,13 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     """
     stems = [tone_column(s) for s in TONE_SIGNALS]
     table = sensor_rows(
-        frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "at_most", "pixels"))]
+        frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "at_most"))]
     )
-    sigma, at_most, pixels = (
+    sigma, at_most = (
         np.stack([numbers(table, f"{s}_{kind}").astype(np.float32) for s in stems], axis=1)
-        for kind in ("sigma", "at_most", "pixels")
+        for kind in ("sigma", "at_most")
     )
-    # Unknown counts of pixels are taken as just enough.
-    pixels[np.isnan(pixels)] = MIN_PIXELS
-    sigma[~((sigma > 0) & (pixels >= MIN_PIXELS))] = np.nan
+    sigma[~(sigma > 0)] = np.nan
     at_most[~((at_most > 0) & np.isnan(sigma))] = np.nan
     informative = np.any(~np.isnan(sigma) | ~np.isnan(at_most), axis=1)
     reason = _reasons(table, informative)
@@ -275,9 +268,7 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     keep, sampled = keep[sample], candidates.iloc[sample].reset_index(drop=True)
     usable, used = _by_kind(candidates), _by_kind(sampled)
     not_sampled = {key: n - used[key] for key, n in usable.items() if n > used[key]}
-    return Observations(
-        sampled, sigma[keep], at_most[keep], pixels[keep], left_out, usable, not_sampled
-    )
+    return Observations(sampled, sigma[keep], at_most[keep], left_out, usable, not_sampled)
 
 
 def _by_kind(candidates: pd.DataFrame) -> dict[tuple[str, str], int]:

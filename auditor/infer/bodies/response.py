@@ -54,13 +54,11 @@ _LENGTH_ISO: Final = 3.0
 """Length scale of the kernel in stops of ISO: departures from the law correlate by 1/e over it."""
 _LENGTH_SIGNAL: Final = 2.0
 """The same of signal."""
-_AMPLITUDES: Final = tuple(
-    itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3), (0.008, 0.03, 0.1))
-)
-"""Amplitudes of departure tried, in log noise: by ISO alone, by signal alone, by both."""
-_AMPLITUDE_SD: Final = (0.2, 0.15, 0.08)
+_AMPLITUDES: Final = tuple(itertools.product((0.015, 0.05, 0.15, 0.4), (0.015, 0.05, 0.15, 0.3)))
+"""Amplitudes of departure tried, in log noise: by ISO, by signal."""
+_AMPLITUDE_SD: Final = (0.2, 0.15)
 """Scales of the half-normal priors of these amplitudes: small departures are likelier before any frame was seen."""
-_UNKNOWN_AMPLITUDES: Final = (0.15, 0.15, 0.03)
+_UNKNOWN_AMPLITUDES: Final = (0.15, 0.15)
 """Amplitudes of a body of which nothing was measured."""
 
 _LAW_SD: Final = np.array([1.4, 1.4, DEVELOPMENT_SD])
@@ -107,7 +105,7 @@ class _Posterior:
     law : Physics
         Mean function.
     amplitudes : tuple of float
-        Standard deviations of departures from it: by ISO, by signal, by both.
+        Standard deviations of departures from it: by ISO, by signal.
     grid : tuple of ndarray
         ISO and signal of every place of (ISO_GRID, SIGNAL_GRID).
     observed : tuple of ndarray
@@ -117,7 +115,7 @@ class _Posterior:
     """
 
     law: Physics
-    amplitudes: tuple[float, float, float]
+    amplitudes: tuple[float, float]
     grid: _Places
     observed: _Places
     gain: Floats
@@ -208,10 +206,10 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     """Posterior of a body's noise from its cells: physics plus a Gaussian process of departures.
 
     Mean function: the fitted variance law, whose own parameters are uncertain too (explicit basis functions
-    with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal and
-    their product, whose amplitudes maximise the marginal likelihood times half-normal priors. Noise of the
-    observations: the cells' covariance, and the coding error, half of it common to all cells. Upper limits
-    enter by expectation propagation (`with_limits`). One linear solve gives the whole posterior.
+    with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal,
+    whose amplitudes maximise the marginal likelihood times half-normal priors. Noise of the observations: the
+    cells' covariance, and the coding error, half of it common to all cells. Upper limits enter by expectation
+    propagation (`with_limits`). One linear solve gives the whole posterior.
 
     Parameters
     ----------
@@ -276,15 +274,15 @@ def _law(cells: Cells, base: float, developed: bool) -> Physics:
     return fit_physics(*at)
 
 
-def _prior(law: Physics, amplitudes: tuple[float, float, float], a: _Places, b: _Places) -> Floats:
+def _prior(law: Physics, amplitudes: tuple[float, float], a: _Places, b: _Places) -> Floats:
     """Covariance of log noise between places: of the law's own figures, and of departures from it."""
     by_law = (log_sigma_jacobian(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(
         log_sigma_jacobian(law, *b), -1, -2
     )
     k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _LENGTH_ISO)
     k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _LENGTH_SIGNAL)
-    one, two, three = np.square(amplitudes)
-    return np.asarray(by_law + one * k_iso + two * k_signal + three * k_iso * k_signal)
+    one, two = np.square(amplitudes)
+    return np.asarray(by_law + one * k_iso + two * k_signal)
 
 
 def find_base_iso(cells: Cells) -> float:
@@ -324,21 +322,15 @@ def find_base_iso(cells: Cells) -> float:
 
 def _choose_amplitudes(
     law: Physics, iso: Floats, signal: Floats, residual: Floats, noise: Floats
-) -> tuple[float, float, float]:
+) -> tuple[float, float]:
     """Amplitudes of departure of greatest marginal likelihood; the middle ones where nothing was measured."""
     if not len(iso):
         return _UNKNOWN_AMPLITUDES
     here = (iso, signal)
-    base = _prior(law, (0.0, 0.0, 0.0), here, here) + noise
-    k_iso, k_signal = (
-        _prior(law, s, here, here) + noise - base for s in ((1.0, 0, 0), (0, 1.0, 0))
-    )
-    both = k_iso * k_signal
-    squares = np.square(np.array(_AMPLITUDES))
-    stack = base + np.tensordot(squares, np.stack([k_iso, k_signal, both]), axes=1)
+    stack = np.stack([_prior(law, a, here, here) for a in _AMPLITUDES]) + noise
     root = np.linalg.cholesky(stack)
     log_det = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1)
     solved = np.linalg.solve(stack, np.broadcast_to(residual[:, None], (*stack.shape[:2], 1)))
     misfit = solved[..., 0] @ residual
-    prior = -0.5 * (squares / np.square(_AMPLITUDE_SD)).sum(1)
+    prior = -0.5 * np.square(np.divide(_AMPLITUDES, _AMPLITUDE_SD)).sum(1)
     return _AMPLITUDES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from auditor.exposure import nominal_iso
 from auditor.infer.bodies.observe import resampling_unit, sensor_rows
 from auditor.infer.criteria import DRAWS
+from auditor.infer.enough import FEWEST
 from auditor.model import Sensor, SensorIso
 from auditor.robust import low_middle_high
 
@@ -27,11 +28,6 @@ Floats = NDArray[np.float64]
 
 LEVEL: Final = 1.10
 """Read noise within this factor of the lowest counts as no longer falling."""
-
-
-LEVEL_FRAMES: Final = 3
-"""Frames with read noise at an ISO from which on it has a say in where read noise stops falling: resampling fewer
-shows no scatter (common practice, no source)."""
 
 
 def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[str, Sensor]:
@@ -57,7 +53,7 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
         Body -> `by_iso` (gain in electrons per DN, read noise and full scale in electrons, their intervals,
         frames); `level_from_iso`, `level_low`, `level_high`: the ISO from which read noise no longer falls,
         None, with a `level_reason`, where it still falls at the highest ISO used, that is not settled, or fewer
-        than three ISO values show it, each in `LEVEL_FRAMES` frames; `other_bit_depth`: frames left out, as most have another bit depth.
+        than three ISO values show it, each in `FEWEST` frames; `other_bit_depth`: frames left out, as most have another bit depth.
 
     References
     ----------
@@ -83,7 +79,7 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
 def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> Floats:
     """Medians of resamples: outings drawn with replacement, frames within when there is one."""
     groups = [g.to_numpy(float) for _, g in values.groupby(units)]
-    if len(groups) < 3:
+    if len(groups) < FEWEST:
         groups = [np.array([v]) for v in values.to_numpy(float)]
     size = len(groups)
     if size == 1:
@@ -148,16 +144,16 @@ def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Se
                 "read_high": read.high if read else None,
             }
         )
-        if read is not None and group["read_noise_e"].notna().sum() >= LEVEL_FRAMES:
+        if read is not None and group["read_noise_e"].notna().sum() >= FEWEST:
             dark[int(step)] = read
     steps = list(dark)
     out: Sensor = {
         "by_iso": by_iso, "level_from_iso": None, "level_low": None, "level_high": None,
         "level_reason": None, "other_bit_depth": len(every) - len(rows),
     }  # fmt: skip
-    if len(steps) < 3:
+    if len(steps) < FEWEST:
         out["level_reason"] = (
-            f"needs {LEVEL_FRAMES} raw frames with dark flat places at each of three ISO values or more; there are "
+            f"needs {FEWEST} raw frames with dark flat places at each of three ISO values or more; there are "
             f"{len(steps) or 'none'}"
         )
         return out

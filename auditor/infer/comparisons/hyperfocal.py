@@ -64,8 +64,6 @@ of one scene (w; blocking, any textbook on the design of experiments)."""
 _NEAR_WORDS: Final = "read where the lower half is sharpest, which need not be the foreground"
 """What is near is known as no part of the frame: the lower half of the outer zone reaches up to the middle's height,
 where a landscape is far."""
-_NEAREST_FOCAL: Final = 2.0
-"""Focused nearer than so many focal lengths, a lens magnifies (1:1 and beyond): no landscape."""
 
 
 def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
@@ -97,7 +95,7 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     hyperfocal = np.full(len(frames), np.nan)
     coc = circle_of_confusion_um(pitch[known], criteria.coc_pixels)
     hyperfocal[known] = hyperfocal_m(focal[known], n[known], coc)
-    known &= (distance >= LANDSCAPE * hyperfocal) & (distance > _NEAREST_FOCAL * focal / 1000)
+    known &= distance >= LANDSCAPE * hyperfocal
     known &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(known)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()

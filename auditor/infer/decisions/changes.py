@@ -313,7 +313,7 @@ def _entry(
 ) -> GearChange:
     """What to tell of it; `copies`: lens and serial where one name has several copies."""
     of = test.subject.get("lens"), test.subject.get("lens_serial")
-    size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
+    size, low, high = change.shares
     return {
         "lens": test.subject.get("lens"),
         "body": test.subject.get("body"),
@@ -352,7 +352,7 @@ def _when(change: Change) -> str:
 
 def _what(test: _Test, change: Change) -> str:
     """What changed and by how much, with the interval."""
-    size, low, high = (float(np.expm1(v)) for v in (change.size, change.low, change.high))
+    size, low, high = change.shares
     if test.kind == "hot pixels":
         more = "more" if size > 0 else "fewer"
         factors = f"{1 + size:.1f} (90% interval {1 + low:.1f} to {1 + high:.1f})"

@@ -7,6 +7,7 @@ place and care, so outings are what is shuffled and resampled, never frames.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -18,7 +19,6 @@ from auditor.infer.criteria import DRAWS
 from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST, SAMPLED
 from auditor.robust import (
     BISQUARE_CUT,
-    MAD_TO_SD,
     bisquare_weight,
     half_width,
     low_middle_high,
@@ -36,14 +36,12 @@ _EXCEEDANCES: Final = 50
 """Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
 so many are made at a time."""
 _UPPER: Final = 0.7
-"""Quantile at which the level of the sharp frames is first sought: failures lie below."""
-_LEVEL_CUT: Final = 3.0
-"""Scales from that level at which a frame has no weight: failed frames begin there."""
+"""Quantile that is taken for the level of the sharp frames, from which a regression starts: failures lie below."""
 _CUTS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sharp frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
 _ROUNDS: Final = 12
-"""Rounds of weights, of a level and of a regression."""
+"""Rounds of weights of a regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +92,11 @@ class Change:
     before: int
     after: int
     p: float
+
+    @property
+    def shares(self) -> tuple[float, float, float]:
+        """Step and ends of its interval as shares, of a series of logs."""
+        return math.expm1(self.size), math.expm1(self.low), math.expm1(self.high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,41 +171,6 @@ def most_likely_change(series: Series, seed: int = 0) -> Candidate | None:
     return Candidate(series, design, blocks, steps, rng, _p_value(sums, float(steps.max()), rng))
 
 
-def sharp_level(value: Floats) -> float:
-    """Level of the sharp frames of a set, whatever part of it failed.
-
-    A bisquare mean that starts from the upper third and takes its scale from what lies above it.
-
-    Parameters
-    ----------
-    value : ndarray of float64, shape (n,)
-        ln MTF50, finite.
-
-    Returns
-    -------
-    float
-        ln MTF50.
-    """
-    value = np.sort(value)  # so that what lies above or near the level is found, not looked for
-    level = float(np.quantile(value, _UPPER))
-    for _ in range(_ROUNDS):
-        first = int(np.searchsorted(value, level))
-        above = len(value) - first
-        # The upper half of a normal distribution tells its scale; failures lie below.
-        # None may lie above: a mean of equal values can be rounded upwards.
-        scale = 1e-6
-        if above:
-            two = value[first + (above - 1) // 2] + value[first + above // 2]
-            scale = max(MAD_TO_SD * float(two / 2 - level), scale)
-        width = _LEVEL_CUT * scale
-        inside = value[slice(*np.searchsorted(value, (level - width, level + width)))]
-        weight = bisquare_weight(inside - level, scale, _LEVEL_CUT)
-        if weight.sum() < 1e-9:
-            break
-        level = float((weight * inside).sum() / weight.sum())
-    return level
-
-
 def _blocks(series: Series) -> Codes | None:
     """Number of each frame's outing in order of time; None where frames or outings are too few."""
     if len(series.value) < 2 * FEW_FRAMES:
@@ -241,7 +209,7 @@ def _merged_levels(factor: Codes) -> Codes:
 def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
     """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
     then from the sharp frames' level; None for one by the median absolute deviation."""
-    residual: Floats = value - (np.median(value) if cut is None else sharp_level(value))
+    residual: Floats = value - np.quantile(value, 0.5 if cut is None else _UPPER)
     beta: Floats = np.zeros(design.shape[1])
     ridge = 1e-6 * np.eye(design.shape[1])
     weight: Floats = np.ones(len(value))
@@ -318,7 +286,8 @@ def _step_size(
     cut, start = None, 0.0
     if series.sharp:
         # A great step would take one side for failed: each begins from the level of its own sharp frames.
-        cut, start = _CUTS[0], sharp_level(value[later]) - sharp_level(value[~later])
+        before, since = (float(np.quantile(side, _UPPER)) for side in (value[~later], value[later]))
+        cut, start = _CUTS[0], since - before
     beta, _ = _fit(value - start * later, np.column_stack([design[rows], later]), cut)
     return start + float(beta[-1])
 

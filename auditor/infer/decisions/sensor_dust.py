@@ -59,8 +59,6 @@ _DIAMETER: Final = 2.6
 """Width of a shadow in places of the map."""
 _ROUNDS: Final = 3
 """Rounds in which depth and time of a spot settle."""
-_BATCH: Final = 100
-"""Maps read at a time."""
 REFERENCE_F_NUMBER: Final = 16
 """The f-number to which depths refer (a grain's shadow is as deep as the square of the f-number), small enough to
 show dust and wide enough for most lenses."""
@@ -218,7 +216,7 @@ def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
     """Packed maps, empty where there is none."""
     kept = {
         key: bytes(found["dust_map"])
-        for key, found in fetch_pictures(pictures, ids, _BATCH)
+        for key, found in fetch_pictures(pictures, ids)
         if isinstance(found.get("dust_map"), (bytes, bytearray, memoryview))
     }
     return [kept.get(i, b"") for i in ids]

@@ -15,6 +15,7 @@ from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.grouping import ENOUGH_OUTINGS
 from auditor.infer.lenses.intervals import Draws
+from auditor.infer.lenses.ranges import sharpest_aperture
 from auditor.infer.lenses.sides import CONFIDENCE
 from auditor.optics import blur_sigma_for_mtf50
 from auditor.record import ZONES
@@ -255,7 +256,7 @@ def missing_evidence(
     -------
     list of str
         In plain words, empty where nothing is missing: a second outing, more apertures, sharp frames at the
-        best aperture and on either side of it, or two apertures on one outing.
+        aperture that would be named (`sharpest_aperture`) and on either side of it, or two apertures on one outing.
     """
     out = []
     outings = len(np.unique(fit.data.outing))
@@ -266,7 +267,7 @@ def missing_evidence(
         out.append(f"sharp frames at {_APERTURES - len(used)} more aperture{'s' * (len(used) < 2)}")
     if out or not len(used):
         return out
-    best = int(used[draws.figures[0][zone, used].argmax()])
+    best = sharpest_aperture(fit, draws, zone, supported)
     weaker = draws.curve[:, zone]
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(supported))
     if inlier[best] < _LEAST:

@@ -36,8 +36,6 @@ ON_TRIPOD_MIN: Final = 0.4
 """... and on a tripod, the self-timer's ten seconds and focusing anew included (the same)."""
 SMALLEST_STOP: Final = 22.0
 """No lens is asked for a smaller aperture than it was used at, past this one."""
-TOLERANCE: Final = 0.01
-"""Share by which the same aperture or ISO differs as tags round it."""
 ISO_ABOVE: Final = 2.0
 """A body is trusted to have the next whole stop above the highest ISO it was used at, no more."""
 
@@ -142,7 +140,7 @@ def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[f
     """The values that lie within a span, all of them where it is not known."""
     if span is None:
         return list(wanted)
-    return [v for v in wanted if span[0] * (1 - TOLERANCE) <= v <= span[1] * (1 + TOLERANCE)]
+    return [v for v in wanted if span[0] <= v <= span[1]]
 
 
 def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:

@@ -33,8 +33,6 @@ Block = Mapping[str, Any]
 
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
-_SCATTER: Final = 0.035
-"""Scatter of good frames from a tripod when a lens's own is unknown."""
 _UNKNOWN: Final = 0.3
 """What a curve may be off by (share of MTF50) where nothing is known."""
 _HIDDEN_ERROR: Final = {"thin": 0.2, "fair": 0.06}
@@ -42,8 +40,6 @@ _HIDDEN_ERROR: Final = {"thin": 0.2, "fair": 0.06}
 MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
-_MOST_REASONS: Final = 1
-"""Reasons that one request gives; more are not read."""
 _FRAMES_EACH: Final = (3, 10)
 """Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
 afternoon."""
@@ -243,9 +239,10 @@ def _evidence(part: Block, wanted: set[float], reasons: list[str]) -> None:
     known = [(_zone_width(a), a["frames"], a["f_number"]) for a in part["apertures"]]
     worst = sorted(known, key=lambda k: (-(k[0] if k[0] is not None else 1.0), k[1]))
     wanted.update([part["sweet_spot"]["f_number"], *(f for _, _, f in worst[:3])])
-    stated = [r for r in part["reasons"] if not r.startswith("drawn from")][:_MOST_REASONS]
+    # More than one reason is not read.
+    stated = next((r for r in part["reasons"] if not r.startswith("drawn from")), None)
     text = f"the evidence is {part['evidence']}"
-    reasons.append(text + (f" ({'; '.join(stated)})" if stated else ""))
+    reasons.append(f"{text} ({stated})" if stated else text)
 
 
 def _few_days(part: Block) -> bool:
@@ -254,13 +251,10 @@ def _few_days(part: Block) -> bool:
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
     fewest, most = _FRAMES_EACH
-    enough = math.ceil((half_width(criteria.interval) * _scatter(part) / _WANTED) ** 2)
-    return min(max(enough, fewest), most)
-
-
-def _scatter(part: Block) -> float:
     known = [v for v in (part.get("failures") or {}).get("scatter", {}).values() if v]
-    return max(known) if known else _SCATTER
+    scatter = max(known, default=0.0)
+    enough = math.ceil((half_width(criteria.interval) * scatter / _WANTED) ** 2)
+    return min(max(enough, fewest), most)
 
 
 def _half_width(part: Block, apertures: list[float]) -> float | None:
