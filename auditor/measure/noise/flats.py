@@ -29,7 +29,7 @@ __all__ = [
     "shares_tried",
 ]
 
-SHARES: Final = (0.2, 0.05)
+SHARES: Final = (0.2, 0.05, 0.015)
 """Shares of the blocks near a brightness, flattest first, that are tried in turn: a fifth as a rule
 (of real pairs of one exposure and the mean of many it came closest), fewer where a fifth still holds
 texture."""
