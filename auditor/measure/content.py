@@ -21,7 +21,7 @@ from auditor.units import BYTE_BITS
 
 __all__ = [
     *("MAX_PIXELS", "MIN_PIXELS", "check_size", "has_spare_bits", "header_of", "imdecode"),
-    *("luma_steps", "right_at_8_bits_only"),
+    *("holds_jpeg", "luma_steps", "right_at_8_bits_only"),
 ]
 
 MAX_PIXELS: Final = 300_000_000
@@ -34,8 +34,10 @@ _WHITE_IS_ZERO: Final = 0
 """PhotometricInterpretation (TIFF 6.0) of grey whose white is 0."""
 _GREY: Final = (_WHITE_IS_ZERO, 1)
 """The same of grey of both kinds."""
-_FINISHED: Final = (*_GREY, 2, 8)
-"""The same of finished pictures that programs write: grey, red green blue, and L*a*b*."""
+_FINISHED: Final = (*_GREY, 2, 6, 8)
+"""The same of finished pictures that programs write: grey, red green blue, YCbCr, and L*a*b*."""
+_JPEG_IN_TIFF: Final = (6, 7)
+"""Compression (TIFF 6.0, and its second technical note) of pictures that JPEG coded."""
 _SEPARATE: Final = 2
 """PlanarConfiguration (TIFF 6.0) of files with a plane for each colour."""
 
@@ -125,6 +127,7 @@ class _Page:
     height: int
     photometric: int
     in_planes: bool
+    is_jpeg: bool
 
 
 def _tiff_page(data: bytes) -> _Page | None:
@@ -137,7 +140,9 @@ def _tiff_page(data: bytes) -> _Page | None:
             page: Any = file.pages[0]
             in_planes = int(page.planarconfig) == _SEPARATE and int(page.samplesperpixel) > 1
             size = int(page.imagewidth), int(page.imagelength)
-            found = _Page(*size, int(page.photometric), in_planes)
+            # JPEG of more bits is the kind without losses.
+            is_jpeg = int(page.compression) in _JPEG_IN_TIFF and page.bitspersample == BYTE_BITS
+            found = _Page(*size, int(page.photometric), in_planes, is_jpeg)
     except Exception:  # damage shows itself in many ways
         return None
     return found if min(size) > 0 and found.photometric in _FINISHED else None
@@ -160,6 +165,23 @@ def right_at_8_bits_only(data: bytes) -> bool:
     """
     page = _tiff_page(data)
     return page is not None and (page.in_planes or page.photometric == _WHITE_IS_ZERO)
+
+
+def holds_jpeg(data: bytes) -> bool:
+    """Whether JPEG with its losses coded the picture of a TIFF.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    bool
+        False where nothing speaks for it.
+    """
+    page = _tiff_page(data)
+    return page is not None and page.is_jpeg
 
 
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:

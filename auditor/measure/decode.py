@@ -16,6 +16,7 @@ from auditor.measure.content import (
     check_size,
     has_spare_bits,
     header_of,
+    holds_jpeg,
     imdecode,
     right_at_8_bits_only,
 )
@@ -120,7 +121,7 @@ def decode(
     if kind == "JPEG2000":
         code = _to_top(code, _depth_of_jpeg2000(data))
     code, transfer = _normalise(code, _transfer(icc), fallback_transfer)
-    lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000")
+    lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000") or (kind == "TIFF" and holds_jpeg(data))
     return Picture(code, transfer, lossy=lossy, luma_steps=steps)
 
 

@@ -43,32 +43,21 @@ _SPARSE: Final = 16
 _GREY: Final = 0.01
 """Difference of a grey picture's colours, white = 1, that coding in luma and chroma leaves: of 50 photographs in
 colour the greyest has ten times as much somewhere."""
-_MAX_EDGES: Final = 240
-"""Edges that are used at most, those with the highest steps: enough for a fit, and quick."""
 _MIN_EDGES: Final = 6
 """Edges from which on a figure is given."""
 _LEAST_STEP: Final = 0.03
 """Least step in light, 1 = white, of an edge that is looked at."""
-_MIN_STEP: Final = 0.06
-"""Least step of each colour in code values, white = 1; in a mosaic's light, before any white balance, the
-next holds."""
-_MIN_STEP_LIGHT: Final = 0.015
-"""See `_MIN_STEP`."""
-_BALANCE: Final = (0.4, 2.5)
-"""Ratio of a colour's step to green's, 1 for the frame's ordinary edge, below and beyond which the edge
-is one of colours, not of light."""
 _COLOURED: Final = 0.3
-"""Natural logarithm of that ratio at which an edge counts half."""
+"""Natural logarithm of the ratio of a colour's step to green's, 1 for the frame's ordinary edge, at which an edge
+counts half."""
 _RESIDUAL: Final = 0.03
 """Root mean square, as a share of the step, of what a displacement leaves, at which an edge counts half."""
 _HIGH_CONTRAST: Final = 0.25
 """Step in code values, white = 1, from which on an edge may show a seam."""
 _NEUTRAL: Final = 0.35
-"""How far from 1 the ratio of its steps may lie."""
+"""How far from 1 the ratio of its colours' steps may lie."""
 _ROUNDS: Final = 6
 """Rounds of reweighting in a robust fit (common practice, no source)."""
-_LEAST_SCATTER_PX: Final = 0.02
-"""Scatter of displacements that is assumed at least, lest a few that agree silence all others."""
 _USED: Final = 0.05
 """Weight from which an edge counts as used; 1 is a neutral, noiseless edge across the radius."""
 _SEAM: Final = 0.1
@@ -124,24 +113,21 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     """
     if picture.monochrome or _is_grey(picture):
         return None
-    edges = _selection(edges)
+    edges = edges.take(edges.clean & (edges.step > _LEAST_STEP))
     if len(edges) < _MIN_EDGES:
         return Fringing(None, None, None, None, len(edges), dict.fromkeys(ZONES, (None, None)))
     profiles, steps = _channel_profiles(picture, edges)
     radius = radius_of(edges.y, edges.x, picture.shape)
     radial_cosine = _radial_share(edges, picture.shape)
     green = profiles[:, 1]
-    min_step = _MIN_STEP if picture.code is not None else _MIN_STEP_LIGHT
     lateral: list[float | None] = []
     zones: list[list[float | None]] = []
     used = 0
+    valid = np.asarray(np.isfinite(profiles).all((1, 2)))
     for channel in (0, 2):
-        valid = (np.abs(steps[:, channel]) > min_step) & (np.abs(steps[:, 1]) > min_step)
         ratio = _balanced(steps[:, channel], steps[:, 1], valid)
-        valid &= (ratio > _BALANCE[0]) & (ratio < _BALANCE[1]) & np.isfinite(profiles).all((1, 2))
         difference = np.nan_to_num(green - profiles[:, channel])
         shift = difference.sum(1) * _BIN_PX
-        valid &= np.abs(shift) < 4
         # What a displacement does not explain (colour that changes beside the edge) counts against.
         line = np.gradient(np.nan_to_num(green), _BIN_PX, axis=1)
         residual_rms = np.sqrt(((difference - shift[:, None] * line) ** 2).mean(1))
@@ -166,13 +152,6 @@ def _is_grey(picture: Picture) -> bool:
         return False
     sample = picture.code[::_SPARSE, ::_SPARSE].astype(np.float32)
     return bool(np.ptp(sample, axis=2).max() <= _GREY * picture.peak)
-
-
-def _selection(edges: Edges) -> Edges:
-    """The clean edges, the surest and highest first."""
-    clean = np.flatnonzero(edges.clean & (edges.step > _LEAST_STEP))
-    order = np.argsort(-edges.step[clean], kind="stable")
-    return edges.take(clean[order][:_MAX_EDGES])
 
 
 def _radial_share(edges: Edges, shape: tuple[int, int]) -> Floats:
@@ -265,8 +244,7 @@ def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
         slope = float((w * shift * along).sum() / max((w * along**2).sum(), 1e-12))
         residual = np.abs(shift - slope * along)
         scale = MAD_TO_SD * float(np.partition(residual[used], middle)[middle])
-        scale = max(scale, _LEAST_SCATTER_PX)
-        w = weight * huber_weight(residual, scale)
+        w = weight * huber_weight(residual, max(scale, 1e-6))
     return slope
 
 

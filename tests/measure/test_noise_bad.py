@@ -71,6 +71,14 @@ def test_smoothed_frames_are_null_or_right() -> None:
     assert noise.sigma_code8 is None or noise.sigma_code8 < 0.6
 
 
+def test_sixteen_bits_without_noise_are_not_taken_for_texture() -> None:
+    ramp = np.broadcast_to(np.linspace(0.2, 0.6, 900), (600, 900)) * 65_535
+    noise = measure_noise(Picture(np.rint(ramp).astype(np.uint16)))
+    assert not noise.tones
+    assert noise.note is not None
+    assert "no noise" in noise.note
+
+
 def test_kinds_of_code_values_agree() -> None:
     photo = _photo()
     reference = measure_noise(Picture(photo)).sigma_code8

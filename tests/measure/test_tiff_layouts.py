@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tifffile
+from PIL import Image
 
 from auditor.measure.decode import Undecodable, decode
 
@@ -93,3 +94,12 @@ def test_damaged_headers_are_refused_or_decoded_and_nothing_else(
         with contextlib.suppress(Undecodable):
             decode(bytes(data), "a.tif")
     assert [r for r in caplog.records if r.name == "tifffile"] == []
+
+
+@pytest.mark.parametrize(("compression", "lossy"), [("jpeg", True), ("tiff_lzw", False)])
+def test_a_picture_that_jpeg_coded_is_known_as_such(compression: str, lossy: bool) -> None:
+    """TIFF 6.0 and its second technical note: noise near a code value is what coding left."""
+    code = np.round(_share() * 255).astype(np.uint8)
+    out = io.BytesIO()
+    Image.fromarray(code).save(out, "TIFF", compression=compression)
+    assert decode(out.getvalue(), "a.tif").lossy is lossy

@@ -35,8 +35,8 @@ SHARES: Final = (0.2, 0.05, 0.015)
 texture."""
 
 FEWEST: Final = 20
-"""Blocks that are read at least: the median of as many variances of noise is good to 5%, and their tenth
-percentile tells photographed textures from noise, which of sixteen it did not."""
+"""Blocks, or places of a mosaic, that are read at least: the median of as many variances of noise is good to 5%,
+and their tenth percentile tells photographed textures from noise, which of sixteen it did not."""
 
 MOST: Final = 300
 """Blocks read at most, evenly over the frame; a median of so many is good to 1%."""
@@ -89,7 +89,7 @@ class Flats:
         The variances of blocks have a chi-squared spread; with k degrees of freedom their median lies
         below their mean by the factor 1 - 2 / (3 k).
         """
-        median_over_mean = 1 - min(self.expected_spread, 1.0) ** 2 / 3
+        median_over_mean = 1 - self.expected_spread**2 / 3
         return float(np.sqrt(np.median(self.band_power.variance) / median_over_mean))
 
 

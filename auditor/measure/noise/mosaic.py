@@ -15,7 +15,7 @@ from auditor import srgb
 from auditor.measure.noise import scaling, signal
 from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.cfa_patches import FAULTY, SIDE
-from auditor.measure.noise.noise_law import FEWEST
+from auditor.measure.noise.flats import FEWEST
 from auditor.measure.noise.transfer import fit_mosaic, is_plausible, rounding_variance
 from auditor.measure.picture import Mosaic
 from auditor.record import TONE_SIGNALS, Noise, Tone

@@ -19,24 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.noise.cfa_patches import COUNTS, Sites
+from auditor.measure.noise.flats import FEWEST
 
-__all__ = ["BY_CHANCE", "FEWEST", "Fit", "fit_noise", "line_through"]
+__all__ = ["BY_CHANCE", "Fit", "fit_noise", "line_through"]
 
 Floats = NDArray[np.float64]
 
-FEWEST: Final = 60
-"""Flat places from which on a fit is tried."""
-
 BY_CHANCE: Final = 3.0
-"""Standard errors from which on a term is no chance: the pixels' unequal response, or a term below nothing, as an
-offset is where the black level is stated too low."""
-
-_CLEAR: Final = 4.0
-"""Standard deviations of a site by which it has to lie off clipping."""
-
-_LEAST_SHARE: Final = 1e-3
-"""Of the mean noise, which is expected anywhere at least: few values by chance, or texture, can put a line below
-nothing."""
+"""Standard errors from which on something is no chance: the pixels' unequal response, or a term below nothing, as an
+offset is where the black level is stated too low. So many standard deviations a site has to lie off clipping."""
 
 _ROUNDS: Final = 8
 """Rounds in which flat places and the line through them settle."""
@@ -117,7 +108,7 @@ def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats,
         weight = freedom / 2 / expected**2
         information = (design * weight[:, None]).T @ design
         coefficients = np.linalg.solve(information, design.T @ (weight * found))
-        expected = np.maximum(design @ coefficients, _LEAST_SHARE * found.mean())
+        expected = np.maximum(design @ coefficients, 1e-6 * found.mean())
     return np.asarray(coefficients), np.asarray(np.linalg.inv(information))
 
 
@@ -171,7 +162,7 @@ def fit_noise(sites: Sites) -> Fit | None:
             expected = design @ law
             deviation = np.sqrt(np.maximum(sites.signal * law[0] + law[1], 0))
             # Those that merely happen to lie inside would show too little noise.
-            clear = (sites.clipping_distance > _CLEAR * deviation).all(1)
+            clear = (sites.clipping_distance > BY_CHANCE * deviation).all(1)
             is_flat = clear & (rough < expected * (1 + np.sqrt(2 / COUNTS[0])))
             flat = np.flatnonzero(is_flat)
     except np.linalg.LinAlgError:

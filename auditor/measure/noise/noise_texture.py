@@ -28,9 +28,6 @@ MOST_UNEVEN: Final = 1.35
 """Spread of the blocks' variances over that of noise with their spectrum. Noise of real camera files
 reaches 1.3, textures 1.0 to 80."""
 
-_FAINT_UNEVEN: Final = 1.6
-"""The same where noise is near one code value and coding left it in some blocks only."""
-
 _LOWEST: Final = 0.1
 """Share of the blocks whose variances lie below the one that is held against the median."""
 
@@ -41,19 +38,15 @@ MOST_SPREAD: Final = 0.33
 """Relative spread of block variances that their mean spectrum lets expect: white noise has 0.09, coarse
 noise of real camera files up to 0.28. More is power in few coefficients: edges, waves."""
 
-_SIGMAS: Final = (1.0, 1.6, 2.5, 4.0)
+_SIGMAS: Final = (1.0, 4.0)
 """Deviations of noise, code values, to which the next belong."""
-_LEAST_FINE: Final = (0.12, 0.2, 0.3, 0.42)
+_LEAST_FINE: Final = (0.12, 0.42)
 """Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px that noise has at least, by its deviation in code
 values: what noise reduction has smoothed it has made fainter too, and coding takes the fine part of
 faint noise."""
 
-_FAINT: Final = (1.0, 1.6)
-"""Code values between which coding leaves noise in some blocks only."""
-
 _AS_FINE: Final = 0.5
-"""Share of the frame's finest noise below which another brightness, if its noise is above the faint range, is
-not made of the same noise."""
+"""Share of the frame's finest noise below which another brightness is not made of the same noise."""
 
 _HIGHEST: Final = 30.0
 """Code values that no camera's noise exceeds: a full well of 30 electrons at a signal of 0.1 gives them."""
@@ -64,12 +57,8 @@ _WHITE: Final = 0.8
 """Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px from which on noise is level over frequency, so that
 nothing has smoothed it."""
 
-_USED: Final = 2e-5
-"""Share of a frame's pixels from which on a code value counts as used."""
-_LEAST_SPAN: Final = 24
-"""Code values from the lowest to the highest used one above which a frame has tones to posterise."""
 _LEAST_USED: Final = 0.4
-"""Share of the code values between them of which fewer are used in a posterised frame."""
+"""Share of the code values between the lowest and the highest of which fewer are used in a posterised frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,12 +123,11 @@ def shows_noise(texture: NoiseTexture, coded: bool) -> bool:
     bool
         False for texture.
     """
-    min_fine, max_unevenness = _LEAST_FINE[-1], MOST_UNEVEN
+    min_fine = _LEAST_FINE[-1]
     if coded:
         min_fine = float(np.interp(texture.sigma, _SIGMAS, _LEAST_FINE))
-        max_unevenness = float(np.interp(texture.sigma, _FAINT, (_FAINT_UNEVEN, MOST_UNEVEN)))
     highest = _HIGHEST if texture.fine_ratio >= _WHITE else _HIGHEST_SMOOTHED
-    even = texture.unevenness <= max_unevenness and texture.expected_spread <= MOST_SPREAD
+    even = texture.unevenness <= MOST_UNEVEN and texture.expected_spread <= MOST_SPREAD
     return even and texture.sigma <= highest and texture.fine_ratio >= min_fine
 
 
@@ -158,9 +146,7 @@ def disagreeing(textures: Mapping[float, NoiseTexture]) -> set[float]:
     """
     finest = max((texture.fine_ratio for texture in textures.values()), default=0.0)
     return {
-        signal
-        for signal, texture in textures.items()
-        if texture.sigma > _FAINT[1] and texture.fine_ratio < _AS_FINE * finest
+        signal for signal, texture in textures.items() if texture.fine_ratio < _AS_FINE * finest
     }
 
 
@@ -185,8 +171,8 @@ def is_posterised(luma: NDArray[Any], peak: float) -> bool:
     else:
         codes = np.clip(sample / peak * 255, 0, 255).astype(np.uint8).ravel()
     count = cv2.calcHist([codes], [0], None, [256], [0, 256]).ravel()
-    used = np.flatnonzero(count > max(1, _USED * codes.size))
+    used = np.flatnonzero(count > 1)
     if len(used) < 3:
         return True
     span = int(used[-1] - used[0]) + 1
-    return span > _LEAST_SPAN and len(used) / span < _LEAST_USED
+    return len(used) / span < _LEAST_USED

@@ -21,11 +21,6 @@ _AROUND: Final = 5
 
 _FEWEST_LINES: Final = 8
 """Lines of blocks from which on banding is told."""
-_LEAST_SHARE: Final = 1 / 16
-"""Share of the pixels' variance from which on banding counts: a quarter of their deviation."""
-_LEAST_BAND: Final = 0.1
-"""Variance of line offsets, code values squared, below which nobody sees them."""
-
 _PROOF: Final = 4.0
 """Standard errors of the mean over lines: a scene's edges make a few lines large, a sensor all."""
 
@@ -56,7 +51,7 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
     """Whether rows or columns carry an offset of their own that far parts of the frame share.
 
     Profiles of lines, polynomials taken off, are correlated between distant groups of blocks on one line; the
-    mean product is the variance of the offsets. It counts from `_LEAST_SHARE` of the pixels' variance on.
+    mean product is the variance of the offsets. It counts where it is no chance.
 
     Parameters
     ----------
@@ -84,9 +79,7 @@ def has_banding(values: NDArray[np.float32], indices: NDArray[np.intp], columns:
         residual = profiles - (profiles @ basis) @ basis.T
         common = residual.mean(0)  # compression's own 8-pixel rhythm is the same on every line
         shared, error = _shared_power(residual - common, line, place)
-        if shared > max(_LEAST_BAND, _PROOF * error) and shared > _LEAST_SHARE * float(
-            np.median(variances(values))
-        ):
+        if shared > _PROOF * error:
             return True
     return False
 

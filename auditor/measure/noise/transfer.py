@@ -32,10 +32,6 @@ _WITHIN: Final = 0.05
 _OFF_WHITE: Final = 0.05
 """How far the power beyond what optics passes may lie from one level over frequency, as a share: more is a scene
 that reaches there, or data that were smoothed."""
-_AGREE: Final = 4.0
-"""Standard errors within which masked pixels have to agree with the visible ones, and the black level with sites
-below nothing."""
-
 _NINETY: Final = 1.645
 """Standard errors to either side that hold 90%."""
 _REMAINDER: Final = 1.4
@@ -127,10 +123,10 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     read_variance = fit.offset - rounding_variance(mosaic)
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
-    below_black = sites.signal < -_AGREE * np.sqrt(max(fit.offset, 0.0)) / SIDE
+    below_black = sites.signal < -BY_CHANCE * np.sqrt(max(fit.offset, 0.0)) / SIDE
     known = known_black = below_black.mean() < FAULTY
     dark = masked_variance(mosaic)
-    if dark is not None and abs(dark[0] - fit.offset) < _AGREE * offset_error:
+    if dark is not None and abs(dark[0] - fit.offset) < BY_CHANCE * offset_error:
         read_variance = dark[0] - rounding_variance(mosaic)
         error = _read_error(read_variance, dark[1], gain)
         error = float(np.hypot(error, gain * np.sqrt(dark[0]) * slope_error / fit.slope))
