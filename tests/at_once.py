@@ -8,6 +8,7 @@ from typing import ClassVar
 from auditor.engine import batch
 from auditor.engine.batch import close_decoders, run_batch
 from auditor.engine.messages import Job
+from auditor.engine.options import ScanOptions
 from auditor.engine.workers import OwnWorkers
 
 
@@ -17,9 +18,15 @@ class Here(OwnWorkers):
 
     kept: ClassVar[set[str]] = set()
 
+    @classmethod
+    def scan_of(cls, options: ScanOptions) -> str:
+        """The scan to which decoders with these options belong."""
+        name = f"here, {options}"
+        cls.kept.add(name)
+        return name
+
     def _start(self) -> None:
-        self._scan = f"here, {self._options}"
-        self.kept.add(self._scan)
+        self._scan = self.scan_of(self._options)
 
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         self._results.put((ticket, run_batch(jobs, self._options, self._scan)))
@@ -37,3 +44,8 @@ class Here(OwnWorkers):
             close_decoders(name)
         cls.kept.clear()
         batch._ended.clear()
+
+
+def run_named(jobs: Sequence[Job], options: ScanOptions, scan: str) -> batch.Answer:
+    """Stands in for `run_batch` where files are named (`measure_files`): in the decoders of `Here`."""
+    return run_batch(jobs, options, Here.scan_of(options))

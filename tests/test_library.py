@@ -63,6 +63,17 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def frames(place: Path) -> pd.DataFrame:
+    return auditor.load(place / "gear-profile")
+
+
+@pytest.fixture(scope="module")
+def whole(frames: pd.DataFrame) -> library.Profile:
+    """The profile of all frames."""
+    return auditor.profile(frames)
+
+
 @pytest.fixture
 def here(place: Path) -> Iterator[Path]:
     before = os.getcwd()
@@ -92,11 +103,13 @@ def test_the_library_shows_its_five_functions_and_loads_no_table_library_for_tha
         auditor.develop  # noqa: B018
 
 
-def test_the_library_makes_the_profile_that_the_command_makes(place: Path, tmp_path: Path) -> None:
+def test_the_library_makes_the_profile_that_the_command_makes(
+    place: Path, whole: library.Profile, tmp_path: Path
+) -> None:
     shutil.copytree(place / "gear-profile" / "store", tmp_path / "a" / "store")  # measured before
     done = call("run", place / "pictures", "--out", tmp_path / "a", "--workers", "1")
     assert done.exit_code == 0, done.output
-    page = auditor.report(auditor.profile(auditor.load(place / "gear-profile")), tmp_path / "b")
+    page = auditor.report(whole, tmp_path / "b")
     assert page == tmp_path / "b" / "report.html"
     assert made(tmp_path / "a") == made(tmp_path / "b")
     assert made(tmp_path / "a")["lenses"]
@@ -131,8 +144,7 @@ def test_the_examples_of_a_page_run(here: Path, page: str) -> None:
         assert doctest.DocTestRunner().run(found).failed == 0
 
 
-def test_loaded_frames_are_related_and_reconciled(place: Path) -> None:
-    frames = auditor.load(place / "gear-profile")
+def test_loaded_frames_are_related_and_reconciled(place: Path, frames: pd.DataFrame) -> None:
     assert len(frames) == 9
     measured = frames[frames["status"] != "set-aside"]
     assert measured["outing"].nunique() == 2
@@ -142,48 +154,53 @@ def test_loaded_frames_are_related_and_reconciled(place: Path) -> None:
     assert "weakest_x" in auditor.load(place / "gear-profile", every_column=True)
 
 
-def test_no_column_that_inference_reads_is_left_on_disk(place: Path) -> None:
+def test_no_column_that_inference_reads_is_left_on_disk(
+    place: Path, whole: library.Profile
+) -> None:
     """The others are filled here: of most of them so small an archive holds nothing."""
     filled = auditor.load(place / "gear-profile", every_column=True)
     for column in COLUMNS:
         if not column.loaded:
             filled[column.name] = STRANGE[column.kind]
-    some = auditor.profile(auditor.load(place / "gear-profile"))
     every = auditor.profile(filled)
-    assert json.dumps(some) == json.dumps(every)
+    assert json.dumps(whole) == json.dumps(every)
     for name in ("probability", "measured_cpp", "expected_cpp"):
-        pd.testing.assert_series_equal(some.frames[name], every.frames[name])
+        pd.testing.assert_series_equal(whole.frames[name], every.frames[name])
     pd.testing.assert_frame_equal(
-        frame_table(some.frames), frame_table(every.frames), check_dtype=False
+        frame_table(whole.frames), frame_table(every.frames), check_dtype=False
     )
 
 
-def test_measured_files_have_the_order_given_and_lose_none(place: Path) -> None:
+def test_measured_files_have_the_order_given_and_lose_none(
+    place: Path, frames: pd.DataFrame
+) -> None:
     named = sorted((place / "pictures").rglob("*.jpg"), reverse=True)[:3]
     named.insert(1, place / "absent.jpg")
-    frames = auditor.measure(named, workers=1)
-    assert [Path(p).name for p in frames["path"]] == [p.name for p in named]
-    assert frames["status"][1] == "set-aside"
-    assert frames["reason"][1]
-    stored = auditor.load(place / "gear-profile").set_index("path")["centre_mtf50_cpp"]
-    for path, value in zip(frames["path"], frames["centre_mtf50_cpp"], strict=True):
+    measured = auditor.measure(named, workers=1)
+    assert [Path(p).name for p in measured["path"]] == [p.name for p in named]
+    assert measured["status"][1] == "set-aside"
+    assert measured["reason"][1]
+    stored = frames.set_index("path")["centre_mtf50_cpp"]
+    for path, value in zip(measured["path"], measured["centre_mtf50_cpp"], strict=True):
         if path in stored.index and not np.isnan(stored[path]):
             assert value == pytest.approx(stored[path], rel=1e-6)
 
 
-def test_a_profile_of_measured_files_knows_their_outings(place: Path) -> None:
+def test_a_profile_of_measured_files_knows_their_outings(
+    place: Path, whole: library.Profile
+) -> None:
     """Frames that nobody related are not taken for as many outings."""
-    frames = auditor.measure(place / "pictures", workers=1)
-    alone = auditor.profile(frames)
-    whole = auditor.profile(auditor.load(place / "gear-profile"))
+    measured = auditor.measure(place / "pictures", workers=1)
+    alone = auditor.profile(measured)
     assert alone.frames["outing"].nunique() == whole.frames["outing"].nunique()
     assert alone["frames"]["measured"] == whole["frames"]["measured"]
     assert [e["lens"] for e in alone["lenses"]] == [e["lens"] for e in whole["lenses"]]
-    assert frames.attrs == {}
+    assert measured.attrs == {}
 
 
-def test_a_part_of_the_frames_and_a_restriction_are_both_looked_at(place: Path) -> None:
-    frames = auditor.load(place / "gear-profile")
+def test_a_part_of_the_frames_and_a_restriction_are_both_looked_at(
+    place: Path, frames: pd.DataFrame
+) -> None:
     part = auditor.profile(frames[frames["f_number"] > 2])
     assert part["frames"]["found"] == (frames["f_number"] > 2).sum()
     assert part.out == place / "gear-profile"
@@ -193,16 +210,16 @@ def test_a_part_of_the_frames_and_a_restriction_are_both_looked_at(place: Path) 
         auditor.profile(frames, InferOptions(since="2031"))
 
 
-def test_a_plain_profile_is_reported_without_its_frames(place: Path, tmp_path: Path) -> None:
-    whole = auditor.profile(auditor.load(place / "gear-profile"))
+def test_a_plain_profile_is_reported_without_its_frames(
+    whole: library.Profile, tmp_path: Path
+) -> None:
     auditor.report(json.loads(json.dumps(dict(whole), default=float)), tmp_path / "plain")
     assert not (tmp_path / "plain" / "tables" / "frames.csv").exists()
     assert "Tarn 35mm" in (tmp_path / "plain" / "report.html").read_text(encoding="utf-8")
 
 
-def test_nothing_is_written_into_the_archive(place: Path) -> None:
+def test_nothing_is_written_into_the_archive(place: Path, whole: library.Profile) -> None:
     before = sorted(p.relative_to(place) for p in (place / "pictures").rglob("*"))
-    whole = auditor.profile(auditor.load(place / "gear-profile"))
     with pytest.raises(OutputError, match="never changed"):
         auditor.report(whole, place / "pictures" / "report")
     with pytest.raises(OutputError, match="never changed"):
@@ -219,7 +236,9 @@ def test_what_is_not_there_is_said(tmp_path: Path) -> None:
     assert isinstance(auditor.measure(tmp_path / "absent.jpg"), pd.DataFrame)
 
 
-def test_one_name_is_one_name_and_no_table_is_told(place: Path, tmp_path: Path) -> None:
+def test_one_name_is_one_name_and_no_table_is_told(
+    place: Path, frames: pd.DataFrame, tmp_path: Path
+) -> None:
     assert InferOptions(without_lenses="Tarn").without_lenses == ("Tarn",)
     assert InferOptions(accept="A:1:sun").accept == ("A:1:sun",)
     shutil.copytree(place / "gear-profile", tmp_path / "out")
@@ -230,5 +249,5 @@ def test_one_name_is_one_name_and_no_table_is_told(place: Path, tmp_path: Path) 
     ):
         auditor.profile("gear-profile")  # type: ignore[arg-type]
     with pytest.raises(TypeError, match=r"what auditor\.profile gives, not of a DataFrame"):
-        auditor.report(auditor.load(place / "gear-profile"), tmp_path / "r")  # type: ignore[arg-type]
+        auditor.report(frames, tmp_path / "r")  # type: ignore[arg-type]
     assert not (tmp_path / "r").exists()

@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-import scipy.fft
-import scipy.signal
+import scipy
 
 from auditor import optics, srgb
 from auditor.artificial.camera import (

@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from as_stored import as_stored
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.crawl import Selection, relate
-from auditor.record import COLUMNS, FrameRecord, Settings, to_row
+from auditor.record import FrameRecord, Settings, to_row
 
 RNG = np.random.default_rng(7)
 
@@ -34,10 +35,7 @@ def frame(path: str, **more: Any) -> dict[str, Any]:
 
 
 def table(*rows: dict[str, Any]) -> pd.DataFrame:
-    """Rows as a table with the dtypes of the store."""
-    kinds = {"str": "str", "float": "float64", "int": "Int64", "bool": "boolean", "list": "object"}
-    made = pd.DataFrame(list(rows), columns=[c.name for c in COLUMNS], dtype=object)
-    return made.astype({c.name: kinds[c.kind] for c in COLUMNS}).copy()
+    return as_stored(rows)
 
 
 def groups(frames: pd.DataFrame, column: str = "capture") -> list[set[str]]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import json
 import os
 import signal
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import archive
@@ -81,22 +83,49 @@ def _rights_count() -> None:
         libc.prctl(24, capability, 0, 0, 0)
 
 
-def _where_rights_count(code: str, *paths: Path) -> list[str]:
-    """What a program prints to which the rights of files apply."""
+_SERVE = """if True:
+    import contextlib, io, json, sys
+    import archive, at_once
+    import auditor.engine.scanning
+    auditor.engine.scanning.OwnWorkers = at_once.Here
+    for line in sys.stdin:
+        code, *sys.argv[1:] = json.loads(line)
+        said = io.StringIO()
+        with contextlib.redirect_stdout(said):
+            exec(code, {})
+        print(json.dumps(said.getvalue().splitlines()), flush=True)
+    at_once.Here.end()
+"""
+"""Runs code on paths, both given as a line of JSON, and answers with the lines that it printed."""
+
+
+@pytest.fixture(scope="module")
+def where_rights_count() -> Iterator[Callable[..., list[str]]]:
+    """What code prints in a program to which the rights of files apply; one program for all tests."""
     here = Path(__file__).parent
     path = os.pathsep.join(map(str, [here, *here.parents[:2]]))
-    begin = "import at_once, auditor.engine.scanning as s; s.OwnWorkers = at_once.Here\n"
-    end = "\nat_once.Here.end()\n"
-    done = subprocess.run(
-        [sys.executable, "-c", begin + code + end, *map(str, paths)], preexec_fn=_rights_count,
-        env=os.environ | {"PYTHONPATH": path}, capture_output=True, text=True,
-    )  # fmt: skip
-    assert not done.returncode, done.stderr
-    return done.stdout.splitlines()
+    with subprocess.Popen(
+        [sys.executable, "-c", _SERVE], preexec_fn=_rights_count, text=True,
+        env=os.environ | {"PYTHONPATH": path}, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+    ) as program:  # fmt: skip
+
+        def run(code: str, *paths: Path) -> list[str]:
+            assert program.stdin is not None
+            assert program.stdout is not None
+            program.stdin.write(json.dumps([code, *map(str, paths)]) + "\n")
+            program.stdin.flush()
+            answer = program.stdout.readline()
+            assert answer, "the program ended; its own words are on the error stream"
+            lines: list[str] = json.loads(answer)
+            return lines
+
+        yield run
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
-def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None:
+def test_what_may_not_be_read_is_tried_again_once_it_may(
+    tmp_path: Path, where_rights_count: Callable[..., list[str]]
+) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
     (root / "2.xmp").write_bytes(b"1234")
     code = """if True:
@@ -111,13 +140,15 @@ def test_what_may_not_be_read_is_tried_again_once_it_may(tmp_path: Path) -> None
             print(Store(out).load(["rating"])["rating"].max())
         print(archive.run(root, out, workers=1).unchanged)
     """
-    lines = _where_rights_count(code, root, tmp_path / "out")
+    lines = where_rights_count(code, root, tmp_path / "out")
     closed = "1 1 the file may not be read (permission denied); <NA>"
     assert lines == [closed, closed, "2 0 ; 4", "2"]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
-def test_a_sidecar_that_may_not_be_read_costs_a_later_run_nothing(tmp_path: Path) -> None:
+def test_a_sidecar_that_may_not_be_read_costs_a_later_run_nothing(
+    tmp_path: Path, where_rights_count: Callable[..., list[str]]
+) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg", "3.jpg"])
     (root / "1.xmp").write_bytes(b"1234")
     (root / "2.xmp").write_bytes(b"12345")
@@ -140,7 +171,7 @@ def test_a_sidecar_that_may_not_be_read_costs_a_later_run_nothing(tmp_path: Path
             print(found.unchanged, found.moved, found.new, ratings, found.notices)
     """
     told = "['1 frame was measured without its sidecar, which is over 16 MB or could not be read']"
-    assert _where_rights_count(code, root, tmp_path / "out") == [
+    assert where_rights_count(code, root, tmp_path / "out") == [
         f"0 0 3 [5] {told}",
         f"3 0 0 [5] {told}",
         f"3 0 0 [5] {told}",
@@ -151,7 +182,9 @@ def test_a_sidecar_that_may_not_be_read_costs_a_later_run_nothing(tmp_path: Path
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are set aside for nobody but here")
-def test_a_sidecar_that_comes_unreadable_beside_a_moved_file_is_read_later(tmp_path: Path) -> None:
+def test_a_sidecar_that_comes_unreadable_beside_a_moved_file_is_read_later(
+    tmp_path: Path, where_rights_count: Callable[..., list[str]]
+) -> None:
     root = archive.make(tmp_path / "a", ["1.jpg", "2.jpg"])
     code = """if True:
         import sys, pathlib, archive
@@ -169,7 +202,7 @@ def test_a_sidecar_that_comes_unreadable_beside_a_moved_file_is_read_later(tmp_p
             print(Store(out).load(["rating"])["rating"].dropna().tolist(), found.unchanged, found.notices)
     """
     told = "['1 frame was measured without its sidecar, which is over 16 MB or could not be read']"
-    assert _where_rights_count(code, root, tmp_path / "out") == [
+    assert where_rights_count(code, root, tmp_path / "out") == [
         "[] 0 []",
         f"[] 1 {told}",
         f"[] 2 {told}",

@@ -19,6 +19,7 @@ from auditor.artificial.measurements import (
 from auditor.exposure import nominal_f_number
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses import infer_lenses
+from auditor.model import Lens
 from auditor.record import ZONES
 
 APERTURES = (
@@ -88,12 +89,36 @@ def with_shared_error(frames: pd.DataFrame, rng: np.random.Generator) -> pd.Data
     return frames.assign(**{f"{z}_mtf50_cpp": frames[f"{z}_mtf50_cpp"] * off for z in ZONES})
 
 
+def lenses_of(
+    archives: Sequence[pd.DataFrame], criteria: Criteria | None = None
+) -> list[list[Lens]]:
+    """What is inferred of each of several archives. They are looked at as lenses on bodies of one archive, which
+    changes nothing of a lens (`test_curves_fitted_together_are_those_fitted_alone`) and takes a third of the time."""
+    apart = 1 + max(int(frames["outing"].max()) for frames in archives)
+    joined = pd.concat(
+        [
+            frames.assign(
+                lens=f"{n:03d} " + frames["lens"],
+                body=f"{n:03d} " + frames["body"],
+                outing=frames["outing"] + n * apart,
+            )
+            for n, frames in enumerate(archives)
+        ],
+        ignore_index=True,
+    )
+    found: list[list[Lens]] = [[] for _ in archives]
+    for entry in infer_lenses(joined, criteria or Criteria()):
+        found[int(entry["lens"].split(" ")[0])].append(entry)
+    return found
+
+
 def audit(
     count: int, first_seed: int, forget: Sequence[str] = (), shared: bool = False, **spec: Any
 ) -> Outcome:
     """Infer the lens of `count` archives, each with a lens of its own, without columns `forget`; with
     or without `shared` error of measurement."""
     out = Outcome()
+    lenses, truths, archives = [], [], []
     for seed in range(first_seed, first_seed + count):
         lens = random_lens(np.random.default_rng(seed))
         frames, truth = simulate_frames(
@@ -102,8 +127,11 @@ def audit(
         frames = frames.drop(columns=list(forget))
         if shared:
             frames = with_shared_error(frames, np.random.default_rng([seed, 1]))
-        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
-        add(out, lens, part, {z: truth.curves[0, z] for z in ZONES})
+        lenses.append(lens)
+        truths.append({z: truth.curves[0, z] for z in ZONES})
+        archives.append(frames)
+    for lens, truth, (found,) in zip(lenses, truths, lenses_of(archives), strict=True):
+        add(out, lens, found["focal_ranges"][0], truth)
     return out
 
 

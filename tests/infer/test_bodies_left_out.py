@@ -206,19 +206,20 @@ def test_bit_depths_of_raw_files_are_not_pooled(frames_of_12_bits: int) -> None:
     assert found["sensor"]["other_bit_depth"] == 2 * min(frames_of_12_bits, 8)
 
 
-def _night_of(seed: int) -> KeptApart:
-    """Long exposures of one outing that are exactly as noisy as all others."""
-    rng, body = np.random.default_rng(seed), ToneBody("Alder")
-    frames = tone_archive([body], [100, 400, 1600], rng, frames=12, world=ToneWorld(bias_sd=0))
+def _nights(bodies: int) -> list[KeptApart | None]:
+    """Of each body long exposures of one outing, exactly as noisy as all others."""
+    rng, names = np.random.default_rng(0), [f"Alder {n}" for n in range(bodies)]
+    made = [ToneBody(name) for name in names]
+    frames = tone_archive(made, [100, 400, 1600], rng, frames=12, world=ToneWorld(bias_sd=0))
     one = ToneWorld(bias_sd=0, frames_per_outing=20)
-    night = tone_archive([body], [400], rng, frames=20, world=one).assign(exposure_time_s=8.0)
-    apart = infer_bodies(_joined(frames, night))["bodies"][0]["long_exposures"]
-    assert apart is not None
-    return apart
+    night = tone_archive(made, [400], rng, frames=20, world=one).assign(exposure_time_s=8.0)
+    found = {b["body"]: b["long_exposures"] for b in infer_bodies(_joined(frames, night))["bodies"]}
+    return [found[name] for name in names]
 
 
 def test_frames_of_one_outing_are_not_taken_as_independent() -> None:
-    found = [_night_of(seed) for seed in range(12)]
+    found = [apart for apart in _nights(12) if apart is not None]
+    assert len(found) == 12
     assert {(apart["frames"], apart["outings"]) for apart in found} == {(20, 1)}
     assert sum(apart["low"] <= 1 <= apart["high"] for apart in found) >= 10
     assert all(apart["high"] / apart["low"] < 1.4 for apart in found)
@@ -227,14 +228,17 @@ def test_frames_of_one_outing_are_not_taken_as_independent() -> None:
 @pytest.mark.parametrize("each", [1, 3, 6])
 def test_no_level_of_read_noise_is_told_of_too_few_frames(each: int) -> None:
     """Read noise still falls at the last ISO, and is known to 20% in each frame."""
-    body = ToneBody("Birch", read_noise_e=2.0, downstream_e=12.0, source="raw")
-    for seed in range(12):
-        rng = np.random.default_rng(1000 + seed)
-        frames = tone_archive([body], [100, 200, 400, 800, 1600], rng, frames=each)
-        frames["read_noise_e"] = frames["read_noise_e"].astype(float) * np.exp(
-            rng.normal(0, 0.2, len(frames))
-        )
-        sensor = sensor_figures(frames, 0.9)["Birch"]
+    bodies = [
+        ToneBody(f"Birch {n}", read_noise_e=2.0, downstream_e=12.0, source="raw") for n in range(12)
+    ]
+    rng = np.random.default_rng(1000)
+    frames = tone_archive(bodies, [100, 200, 400, 800, 1600], rng, frames=each)
+    frames["read_noise_e"] = frames["read_noise_e"].astype(float) * np.exp(
+        rng.normal(0, 0.2, len(frames))
+    )
+    sensors = sensor_figures(frames, 0.9)
+    assert len(sensors) == 12
+    for sensor in sensors.values():
         assert sensor["level_from_iso"] is None
         said = "needs 3 raw frames" if each == 1 else "falls at ISO 1600, the highest used"
         assert said in sensor["level_reason"]

@@ -94,8 +94,8 @@ def test_a_series_of_one_scene_more_or_less_does_not_outweigh_the_others() -> No
 def _landscapes(
     seed: int, outings: int, both: bool = False, cost: float = 0.0, **short: object
 ) -> pd.DataFrame:
-    """Four frames of a scene; an outing a scene, or all scenes of one outing focused both ways. Scenes
-    differ by 15% in how sharp their far parts are; focused short, these lose `cost`."""
+    """Four frames of a scene, each seed's by a lens of its own; an outing a scene, or all scenes of one outing
+    focused both ways. Scenes differ by 15% in how sharp their far parts are; focused short, these lose `cost`."""
     rng = np.random.default_rng(seed)
     rows = []
     for number in range(outings if both else 2 * outings):
@@ -106,38 +106,42 @@ def _landscapes(
             start = np.datetime64("2024-05-01T08:00:00")
             apart = np.timedelta64(40 * number + k, "m") if both else np.timedelta64(number, "D")
             row = {
-                "status": "measured", "best": True, "source": "camera", "lens": "Wren 24",
+                "status": "measured", "best": True, "source": "camera", "lens": f"Wren {seed}",
                 "body": "Alder One", "focal_length_mm": 24.0, "f_number": 8.0, "orientation": 1,
                 "pixel_pitch_um": 4.0, "width_px": 6000, "height_px": 4000,
                 "focus_distance_m": 2.0 if is_short else 30.0 + number,
-                "taken": str(start + apart), "outing": 0 if both else number,
+                "taken": str(start + apart), "outing": 100 * seed + (0 if both else number),
             }  # fmt: skip
             for place in (*ZONES, *SIDES):
                 shown = far if place == "top" else 0.0
                 row[f"{place}_mtf50_cpp"] = 0.25 * np.exp(shown + rng.normal(0, 0.02))
             rows.append(row | (short if is_short else {}))
     frames = pd.DataFrame(rows)
-    return frames.assign(path=[f"{i}.jpg" for i in frames.index], labels=[[]] * len(frames))
+    return frames.assign(path=[f"{seed}/{i}.jpg" for i in frames.index], labels=[[]] * len(frames))
 
 
-def _far(frames: pd.DataFrame) -> list[dict]:
-    return [e for e in compare_labels(frames, []) if e["what"] == "far sharpness"]
+def _far(*frames: pd.DataFrame) -> list[dict]:
+    entries = compare_labels(pd.concat(frames, ignore_index=True), [])
+    return [e for e in entries if e["what"] == "far sharpness"]
 
 
 def test_landscapes_that_focus_does_not_part_are_not_told_apart() -> None:
     """A 90% interval may miss one in ten; frames of a scene taken as independent missed most."""
-    wrong = sum(_told(e) for seed in range(40) for e in _far(_landscapes(seed, 6)))
-    assert wrong <= 8
+    found = _far(*(_landscapes(seed, 6) for seed in range(40)))
+    assert len({e["lens"] for e in found}) == 40
+    assert sum(map(_told, found)) <= 8
     (few,) = _far(_landscapes(0, 2))
     assert few["difference"] is None
     assert few["verdict"].startswith("cannot tell: from 2 and 2 outings")
 
 
 def test_what_focus_costs_is_found_between_outings_and_within_scenes() -> None:
-    found = sum(_far(_landscapes(seed, 8, cost=0.3))[0]["high"] < 0 for seed in range(10))
-    assert found >= 8
-    for seed in range(5):
-        (entry,) = _far(_landscapes(seed, 6, both=True, cost=0.15))
+    found = _far(*(_landscapes(seed, 8, cost=0.3) for seed in range(10)))
+    assert len(found) == 10
+    assert sum(e["high"] < 0 for e in found) >= 8
+    found = _far(*(_landscapes(seed, 6, both=True, cost=0.15) for seed in range(5)))
+    assert len(found) == 5
+    for entry in found:
         assert (entry["pairs"], entry["scenes"]) == (6, 6)
         assert entry["low"] <= -0.15 <= entry["high"] < 0
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import binomtest, theilslopes
+import scipy
 
 from auditor.artificial.depth_of_field import FocusHabit, with_depth
 from auditor.artificial.history import Wear, over_years
@@ -353,12 +353,12 @@ def test_the_line_is_that_of_scipy():
     rng = np.random.default_rng(4)
     x = np.round(rng.normal(0, 4, 41)) / 2
     y = 0.3 * x + rng.normal(0, 1, 41)
-    slope, middle, *_ = theilslopes(y, x)
+    slope, middle, *_ = scipy.stats.theilslopes(y, x)
     assert _theil_sen(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
 
 
 def test_the_chance_of_a_side_is_the_binomials_where_frames_weigh_alike():
     """One frame an outing, each weighing 1: a signs test, whose chance scipy's binomial test knows."""
     excess = np.where(np.arange(40) < 26, 1.0, -1.0)
-    expected = 2 * binomtest(26, 40, 0.5, "greater").pvalue
+    expected = 2 * scipy.stats.binomtest(26, 40, 0.5, "greater").pvalue
     assert _sign_flip_p(excess, np.arange(40.0), 0) == pytest.approx(expected, rel=0.2)

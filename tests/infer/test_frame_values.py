@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import spearmanr
+import scipy
 
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.decisions.common import date_of, iso_day
@@ -64,5 +64,5 @@ def test_the_order_of_a_sample_is_by_chance_and_another_for_another_seed(hashed:
     other = draw_order(frames, figures, seed=1)
     for unlike in (np.arange(n), figures[:, 0], other):
         # Its standard error without any relation is 1 / sqrt(n - 1).
-        assert abs(spearmanr(order, unlike).statistic) < 4 / np.sqrt(n - 1)
+        assert abs(scipy.stats.spearmanr(order, unlike).statistic) < 4 / np.sqrt(n - 1)
     assert np.histogram(order / 2.0**64, 10, (0, 1))[0].min() > n / 10 * 0.8

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import hypergeom
+import scipy
 
 from auditor.artificial.archive import fault_archive
 from auditor.artificial.render import draw_archive
@@ -485,7 +485,7 @@ def test_chance_of_so_many_is_the_hypergeometric_tail(case):
     """Against scipy.stats.hypergeom, which the package does not load for its weight."""
     inside, hits, drawn, of = case
     assert _hypergeometric_tail(*case) == pytest.approx(
-        hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9
+        scipy.stats.hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9
     )
 
 

@@ -9,7 +9,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from lens_worlds import Outcome, add, audit, random_lens, true_ends, with_shared_error
+from lens_worlds import (
+    Outcome,
+    add,
+    audit,
+    lenses_of,
+    random_lens,
+    true_ends,
+    with_shared_error,
+)
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.exposure import nominal_f_number
@@ -74,7 +82,7 @@ def test_intervals_hold_the_truth_in_85_to_97_percent_of_120_archives():
 def test_intervals_of_a_handful_of_frames_hold_the_truth_as_all_may_have_failed():
     """Three frames at each of two apertures, of which 45% failed; as if the sharpest of so few were
     the lens's own, four in five would hold."""
-    outcome = Outcome()
+    lenses, truths, archives = [], [], []
     for seed in range(330_000, 330_060):
         rng = np.random.default_rng(seed)
         lens = random_lens(rng)
@@ -82,9 +90,12 @@ def test_intervals_of_a_handful_of_frames_hold_the_truth_as_all_may_have_failed(
         lens = replace(lens, apertures=tuple(used.tolist()), frames=3)
         spec = ArchiveSpec(lenses=[lens], all_columns=False, outings=2)
         frames, truth = simulate_frames(spec, seed)
-        frames = with_shared_error(frames, np.random.default_rng([seed, 1]))
-        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
-        add(outcome, lens, part, {zone: truth.curves[0, zone] for zone in ZONES})
+        lenses.append(lens)
+        truths.append({zone: truth.curves[0, zone] for zone in ZONES})
+        archives.append(with_shared_error(frames, np.random.default_rng([seed, 1])))
+    outcome = Outcome()
+    for lens, truth, (found,) in zip(lenses, truths, lenses_of(archives), strict=True):
+        add(outcome, lens, found["focal_ranges"][0], truth)
     held = outcome.held
     assert len(held) >= 200
     assert 0.84 <= np.mean(held) <= 0.97
@@ -136,14 +147,13 @@ def test_small_apertures_shot_at_dusk_move_the_naive_curve_but_not_ours():
     true = np.minimum(lens.true_mtf50("centre", used), lens.true_mtf50("corner", used))
     honest = _last_acceptable(true, used)
     ours, naive = [], []
-    for seed in range(20):
-        spec = ArchiveSpec(lenses=[lens], confounded=True, all_columns=False)
-        part = infer_lenses(simulate_frames(spec, seed)[0], Criteria())[0]["focal_ranges"][0]
-        entries = part["apertures"]
+    spec = ArchiveSpec(lenses=[lens], confounded=True, all_columns=False)
+    for (found,) in lenses_of([simulate_frames(spec, seed)[0] for seed in range(20)]):
+        entries = found["focal_ranges"][0]["apertures"]
         usual = np.array([min(a["usual_centre_cpp"], a["usual_corner_cpp"]) for a in entries])
         # Where dusk left no sharp frame there is no point: the same apertures of the true curve.
         told = np.array([bool(a["centre"] and a["corner"]) for a in entries])
-        found = np.array(
+        curve = np.array(
             [
                 min(a[z]["mtf50_cpp"] for z in ("centre", "corner"))
                 for a in entries
@@ -152,7 +162,7 @@ def test_small_apertures_shot_at_dusk_move_the_naive_curve_but_not_ours():
         )
         naive.append(2 * np.log2(_last_acceptable(usual, used) / honest))
         there = _last_acceptable(true[told], used[told])
-        ours.append(2 * np.log2(_last_acceptable(found, used[told]) / there))
+        ours.append(2 * np.log2(_last_acceptable(curve, used[told]) / there))
     assert np.median(naive) < -2 / 3
     assert np.median(np.abs(ours)) <= 1 / 3
     assert np.mean(np.abs(ours) <= 1 / 3) >= 0.9
@@ -160,12 +170,14 @@ def test_small_apertures_shot_at_dusk_move_the_naive_curve_but_not_ours():
 
 def _ends_at_dusk(seeds: range, dusk: tuple[float, float]) -> np.ndarray:
     """Thirds by which the small ends of both ranges lie off the truth, lenses drawn at random."""
-    off = []
-    for seed in seeds:
-        lens = replace(random_lens(np.random.default_rng(seed)), focal_mm=(50.0,))
+    lenses = [replace(random_lens(np.random.default_rng(s)), focal_mm=(50.0,)) for s in seeds]
+    archives = []
+    for seed, lens in zip(seeds, lenses, strict=True):
         spec = ArchiveSpec(lenses=[lens], confounded=True, dusk_ev100=dusk, all_columns=False)
-        frames = simulate_frames(spec, seed + 9_000)[0]
-        part = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]
+        archives.append(simulate_frames(spec, seed + 9_000)[0])
+    off = []
+    for lens, (found,) in zip(lenses, lenses_of(archives), strict=True):
+        part = found["focal_ranges"][0]
         if part["pin_sharp"] is None:  # too few sharp frames at the best aperture, and it is said
             assert any("best aperture: not yet" in r for r in part["reasons"])
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from lens_worlds import lenses_of
 from scipy.ndimage import map_coordinates
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
@@ -105,8 +106,7 @@ def test_a_converter_is_a_comparison_with_its_interval():
     ratio = with_it.true_mtf50("centre", n) / bare.true_mtf50("centre", n)
     true = float(np.expm1(np.mean(np.log(ratio))))
     held, error = [], []
-    for seed in range(12):
-        found = infer_lenses(frames_of(bare, with_it, seed=seed), Criteria())
+    for found in lenses_of([frames_of(bare, with_it, seed=seed) for seed in range(12)]):
         entry = next(x for x in found if x["converter"])["converter_comparison"]
         assert entry["factor"] == 1.4
         assert next(x for x in found if not x["converter"])["converter_comparison"] is None
@@ -119,12 +119,8 @@ def test_a_converter_is_a_comparison_with_its_interval():
 
 
 def _verdicts(sides: tuple[float, float, float, float], count: int) -> list[dict]:
-    return [
-        infer_lenses(frames_of(LensSpec(sides=sides), seed=100 + s), Criteria())[0]["focal_ranges"][
-            0
-        ]["sides"]
-        for s in range(count)
-    ]
+    archives = [frames_of(LensSpec(sides=sides), seed=100 + s) for s in range(count)]
+    return [lens["focal_ranges"][0]["sides"] for (lens,) in lenses_of(archives)]
 
 
 @pytest.mark.long
@@ -156,9 +152,13 @@ def test_fringing_starts_where_the_seam_reaches_the_visible_width():
     assert quiet["inside_acceptable"] is False
 
 
+def _with_seams(frames, width) -> pd.DataFrame:
+    return frames.assign(fringe_width_px=width, lateral_red_px=0.3, lateral_blue_px=-0.2)
+
+
 def _fringes(frames, width) -> dict:
-    frames = frames.assign(fringe_width_px=width, lateral_red_px=0.3, lateral_blue_px=-0.2)
-    return infer_lenses(frames, Criteria(fringe_px=1.0))[0]["focal_ranges"][0]["fringing"]
+    (lens,) = infer_lenses(_with_seams(frames, width), Criteria(fringe_px=1.0))
+    return lens["focal_ranges"][0]["fringing"]
 
 
 def test_scenes_that_show_fringes_at_the_apertures_they_were_shot_at_make_no_onset():
@@ -174,13 +174,15 @@ def test_scenes_that_show_fringes_at_the_apertures_they_were_shot_at_make_no_ons
 
 def test_fringes_of_the_lens_show_through_scenes_that_differ():
     """A seam of 8 / N px crosses 1 px at f/8; each scene multiplies it by a factor of its own."""
-    held = 0
+    held, archives = 0, []
     for seed in range(8):
         frames = frames_of(LensSpec(), seed=seed, outings=20)
         rng = np.random.default_rng(seed)
         scene = np.exp(rng.normal(0, 0.3, 1000))[frames["outing"].to_numpy(int) % 1000]
         width = 8 / frames["f_number"] * scene + rng.normal(0, 0.1, len(frames))
-        fringing = _fringes(frames, width.clip(0))
+        archives.append(_with_seams(frames, width.clip(0)))
+    for (lens,) in lenses_of(archives, Criteria(fringe_px=1.0)):
+        fringing = lens["focal_ranges"][0]["fringing"]
         assert fringing["onset_frames"] >= 4
         held += fringing["onset_low"] <= 8 <= fringing["onset_high"]
     assert held >= 7

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from prysm.propagation import Wavefront
 
 SHAPE = 1200, 1600
 """Rows and columns of a frame, px."""
@@ -104,6 +103,8 @@ def image_of_point(
     ndarray, shape (POINT, POINT)
         Its sum is 1.
     """
+    from prysm.propagation import Wavefront  # a fifth of a second for every worker of the tests
+
     path_nm = 1000 * lens.path_um(f_number, height, azimuth, defocus_um)
     inside = np.clip((1 - np.sqrt(_pupil()[2])) * PUPIL / 2 + 0.5, 0, 1)
     spacing_mm = FOCAL_MM / f_number / PUPIL

@@ -3,9 +3,9 @@
 import cv2
 import numpy as np
 import pytest
+import scipy
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import erf
-from scipy.stats import binned_statistic
 
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
@@ -39,9 +39,9 @@ def test_pixels_are_binned_as_scipy_bins_them() -> None:
     for i in (0, 1, 2, 4):
         inside = keep[i]
         for got, what in ((count[i], "count"), (mean[i], "mean")):
-            told = binned_statistic(u[i][inside], patch[i][inside], what, edges)[0]
+            told = scipy.stats.binned_statistic(u[i][inside], patch[i][inside], what, edges)[0]
             assert got == pytest.approx(np.nan_to_num(told), abs=1e-7)
-        spread = binned_statistic(u[i][inside], patch[i][inside], "std", edges)[0]
+        spread = scipy.stats.binned_statistic(u[i][inside], patch[i][inside], "std", edges)[0]
         assert squares[i] == pytest.approx(np.nan_to_num(spread**2 * count[i]), abs=1e-6)
     assert count[3].sum() == 0
 

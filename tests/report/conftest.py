@@ -35,7 +35,8 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def tab(browser: Any) -> Iterator[Any]:
-    """A page that tests visit one after the other: another one would be another process."""
-    context = browser.new_context()
+    """A page that tests visit one after the other: another one would be another process. It jumps to what it is
+    asked for: gliding there paints it dozens of times."""
+    context = browser.new_context(reduced_motion="reduce")
     yield context.new_page()
     context.close()

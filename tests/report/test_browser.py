@@ -80,7 +80,7 @@ def visit(tab: Any, folder: Path) -> Iterator[Visit]:
 @pytest.fixture(scope="module")
 def opened(browser: Any, folder: Path) -> Iterator[Visit]:
     """The page with all of it opened, for tests that look at it and leave it as it is."""
-    context = browser.new_context()
+    context = browser.new_context(reduced_motion="reduce")
     one = Visit(context.new_page(), folder / "report.html")
     one.open_all()
     one.page.wait_for_selector("#all-keepers tbody tr")
@@ -299,7 +299,6 @@ def test_every_link_of_the_top_row_shows_at_every_width(visit: Visit) -> None:
 def test_a_link_leads_to_its_heading_in_full_view(visit: Visit) -> None:
     """The row that stays at the top never lies over the heading that was asked for."""
     page = visit.page
-    page.evaluate("document.documentElement.style.scrollBehavior = 'auto'")
     for width, name in product((390, 1100, 1400), ("lenses", "bodies", "method")):
         page.set_viewport_size({"width": width, "height": 700})
         page.evaluate("window.scrollTo(0, 0)")

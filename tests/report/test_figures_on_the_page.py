@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import io
 import re
 from pathlib import Path
@@ -268,15 +267,6 @@ def test_the_drawing_shows_the_values() -> None:
     assert read == pytest.approx(
         np.log([p.y for s in noise.series if s.name == "tone-mid" for p in s.line]), abs=0.03
     )
-
-
-def test_drawings_weigh_little(tmp_path: Path) -> None:
-    """Some eighty charts of 40 lenses, every figure in words over its mark, in half of what a
-    chart library alone weighs (a megabyte; common practice, no source)."""
-    page = written(made_up.profile(40), None, tmp_path)
-    drawings = re.findall(r"<svg class=\"plot\".*?</svg>", page, flags=re.S)
-    assert len(drawings) > 70
-    assert len(gzip.compress("".join(drawings).encode())) < 500_000
 
 
 def test_words_of_the_trade_on_the_page(tmp_path: Path) -> None:

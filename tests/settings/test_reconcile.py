@@ -7,22 +7,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from as_stored import as_stored
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.record import COLUMNS, FrameRecord, Settings, to_row
+from auditor.record import FrameRecord, Settings, to_row
 from auditor.settings import reconcile
 
 NATIVE = {"width_px": 6000, "height_px": 4000, "pixel_pitch_um": 4.0, "pitch_basis": "focal-plane"}
-
-
-KINDS = {"str": "str", "float": "float64", "int": "Int64", "bool": "boolean", "list": "object"}
-
-
-def as_stored(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """Rows as a table with the dtypes of the store."""
-    table = pd.DataFrame(rows, columns=[c.name for c in COLUMNS], dtype=object)
-    return table.astype({c.name: KINDS[c.kind] for c in COLUMNS}).copy()
 
 
 def frames(*rows: dict[str, Any]) -> pd.DataFrame:
