@@ -5,8 +5,8 @@ from __future__ import annotations
 import gc
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
@@ -263,14 +263,21 @@ def _preload_later_stages() -> None:
     """
     if "auditor.infer.profile" in sys.modules:
         return
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
+    with _uncollected():
         for name in ("crawl.captures", "settings.agreement", "infer.profile", "report.write"):
             import_module(f"auditor.{name}")
         import_module("auditor.report.page").prepare()
-    finally:
         gc.freeze()
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Without looking for cycles that nobody needs any more: what loading and a profile make is all in use."""
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
         if collecting:
             gc.enable()
 
@@ -288,10 +295,11 @@ def _profile(
 
     def make() -> Mapping[str, Any]:
         _preload_later_stages()
-        made = auditor.profile(auditor.load(target), wanted, archives=archives)
-        # Who only opens the page learns what the scan had to say, too.
-        made["notices"] = list(dict.fromkeys([*notices, *made["notices"]]))
-        auditor.report(made, target)
+        with _uncollected():
+            made = auditor.profile(auditor.load(target), wanted, archives=archives)
+            # Who only opens the page learns what the scan had to say, too.
+            made["notices"] = list(dict.fromkeys([*notices, *made["notices"]]))
+            auditor.report(made, target)
         return made
 
     try:

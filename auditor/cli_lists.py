@@ -90,10 +90,10 @@ def _need_lens(profile: Mapping[str, Any], wanted: str | None) -> None:
 
 def _need_folder(out: Path, wanted: str | None) -> None:
     """The same for a folder that no frame lies in; where the store is gone nobody knows."""
-    from auditor.store import Store, StoreError
-
     if not wanted or not (out / "store").is_dir():
         return
+    from auditor.store import Store, StoreError
+
     try:
         paths = Store(out / "store").load(["path"])["path"].astype("object").str.lstrip("/")
     except StoreError:

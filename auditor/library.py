@@ -13,12 +13,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import pandas as pd
-
 from auditor.audit import InferOptions, chosen_gear, infer_frames, load_frames
 from auditor.open_files import atomic_write
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from auditor.engine import Progress, ScanOptions, ScanSummary
     from auditor.store import Store
 
@@ -157,8 +157,7 @@ def scan(
     from auditor.crawl import find_files
     from auditor.crawl.names import root_name
     from auditor.engine import scan as carry
-    from auditor.gear.gear_file import in_folder
-    from auditor.gear.usage import idle_folders
+    from auditor.gear.gear_file import idle_folders, in_folder
     from auditor.output import prepare_output, remember_archives
     from auditor.store import Store
 
@@ -284,6 +283,8 @@ def profile(
     >>> [lens["lens"] for lens in profile["lenses"]]
     ['Tarn 35mm f/2']
     """
+    import pandas as pd
+
     from auditor.crawl import relate
     from auditor.settings import reconcile
 

@@ -13,6 +13,7 @@ from command import call
 from auditor.infer import profile as profile_module
 from auditor.report import page as page_module
 from auditor.report import tables as tables_module
+from auditor.report.faults import render_alone
 from auditor.store import Store
 
 Row = dict[str, Any]
@@ -129,6 +130,34 @@ def test_a_lens_that_the_page_cannot_show_costs_itself_alone(
     page = (out / "report.html").read_text()
     assert "<bdi>lens Tarn 35mm</bdi>: the page" in page
     assert "Mere 85mm" in page
+
+
+def test_of_a_thousand_frames_that_fell_short_the_one_that_breaks_the_page_is_soon_found() -> None:
+    tried = []
+
+    def render(profile: Any) -> str:
+        tried.append(1)
+        paths = [keeper["path"] for keeper in profile["keepers"]]
+        if "/777" in paths:
+            raise ZeroDivisionError("impossible figures")
+        return " ".join(paths)
+
+    keepers: Any = [{"path": f"/{i}"} for i in range(1000)]
+    profile: Any = {"keepers": keepers}
+    told = render_alone(render, profile, "the page").split()
+    assert told == [f"/{i}" for i in range(1000) if i != 777]
+    assert [fault["part"] for fault in profile["faults"]] == ["path /777"]
+    assert len(tried) < 30
+
+
+def test_what_breaks_the_page_without_any_entry_is_no_entrys_fault() -> None:
+    def render(profile: Any) -> str:
+        raise ZeroDivisionError("impossible figures")
+
+    profile: Any = {"keepers": [{"path": f"/{i}"} for i in range(1000)]}
+    with pytest.raises(ZeroDivisionError):
+        render_alone(render, profile, "the page")
+    assert "faults" not in profile
 
 
 def test_a_table_that_fails_is_not_there_and_the_others_are(

@@ -40,8 +40,8 @@ def _times_made(out, *asked_each, faults=()):
 
 def test_what_is_known_is_told_without_loading_what_infers_it():
     script = (
-        "import sys, auditor.report.summary;"
-        "print([m for m in sys.modules if m == 'scipy' or m.startswith('auditor.infer')])"
+        "import sys, auditor.report.summary, auditor.library, auditor.gear.gear_file;"
+        "print([m for m in sys.modules if m in ('scipy', 'pandas') or m.startswith('auditor.infer')])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.stdout.strip() == "[]", done.stderr

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Final
 
 from auditor.units import SECOND_CHARACTERS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["NAMES", "Selection", "SelectionError", "start_of"]
 
@@ -81,6 +82,8 @@ class Selection:
         SelectionError
             When `since` is no date.
         """
+        import pandas as pd
+
         keep = pd.Series(True, index=frames.index)
         if self.rating is not None:
             stars = pd.to_numeric(frames["rating"], errors="coerce")

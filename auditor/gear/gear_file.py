@@ -5,7 +5,7 @@ from __future__ import annotations
 import fnmatch
 import os
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, get_args
@@ -21,6 +21,7 @@ __all__ = [
     "KINDS",
     "Chosen",
     "GearFileError",
+    "idle_folders",
     "in_folder",
     "names_one_of",
     "read_chosen",
@@ -243,6 +244,33 @@ def in_folder(folder: str, patterns: Sequence[str], archives: Sequence[str] = ()
             if fnmatch.fnmatchcase("/".join(steps[begin:end]), wanted):
                 return True
     return False
+
+
+def idle_folders(
+    patterns: Sequence[str], folders: Iterable[str], archives: Sequence[str]
+) -> list[str]:
+    """Tell which patterns of folders to leave out fit no folder.
+
+    Parameters
+    ----------
+    patterns : sequence of str
+        As of `in_folder`.
+    folders : iterable of str
+        Folders that pictures lie in.
+    archives : sequence of str
+        Folders that were given to be read.
+
+    Returns
+    -------
+    list of str
+        A line for each of these patterns.
+    """
+    return [
+        f"no folder with pictures fits '{pattern}', so none is left out by it; capital and small letters "
+        "differ there"
+        for pattern in dict.fromkeys(patterns)
+        if not any(in_folder(folder, [pattern], archives) for folder in folders)
+    ]
 
 
 def _texts(table: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:

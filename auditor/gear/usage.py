@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from auditor.crawl.selection import NAMES
 from auditor.exposure import SAME_F_NUMBER
-from auditor.gear.gear_file import Chosen, in_folder, names_one_of
+from auditor.gear.gear_file import Chosen, idle_folders, names_one_of
 from auditor.gear.phones import PHONE_FOCAL_MM
 from auditor.model import Gear, Use
 from auditor.model.profile import Role
 from auditor.record.values import numbers, rows_by_names, texts
 from auditor.units import DAY_CHARACTERS
 
-__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle", "idle_folders"]
+__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle"]
 
 Floats = NDArray[np.float64]
 
@@ -258,30 +258,3 @@ def _idle_names(frames: pd.DataFrame, gear: Chosen) -> list[str]:
                     f"{column} names are: {used}"
                 )
     return out
-
-
-def idle_folders(
-    patterns: Sequence[str], folders: Iterable[str], archives: Sequence[str]
-) -> list[str]:
-    """Tell which patterns of folders to leave out fit no folder.
-
-    Parameters
-    ----------
-    patterns : sequence of str
-        As of `gear_file.in_folder`.
-    folders : iterable of str
-        Folders that pictures lie in.
-    archives : sequence of str
-        Folders that were given to be read.
-
-    Returns
-    -------
-    list of str
-        A line for each of these patterns.
-    """
-    return [
-        f"no folder with pictures fits '{pattern}', so none is left out by it; capital and small letters "
-        "differ there"
-        for pattern in dict.fromkeys(patterns)
-        if not any(in_folder(folder, [pattern], archives) for folder in folders)
-    ]

@@ -63,17 +63,26 @@ def _without_faulty(
     render: Callable[[Profile], str], profile: Profile, what: str
 ) -> tuple[Profile, list[Fault]]:
     """(the profile without the entries that can't be rendered, what they are)."""
-    kept: Any = {**profile}
     empty: Any = {**profile, **{key: [] for key in _PARTS}}
-    faults = []
-    for key, kind in _PARTS.items():
-        entries, kept[key] = kept.get(key) or (), []
-        for entry in entries:
-            try:
-                render(empty | {key: [entry]})
-                kept[key].append(entry)
-            except Exception as error:
-                name = entry.get(kind) if isinstance(entry, Mapping) else None
-                part = f"{kind} {name}" if name else f"{kind} without a name"
-                faults.append(fault_of(part, what, error))
+    render(empty)  # what breaks whatever is left out is no entry's fault
+    faults: list[Fault] = []
+
+    def sound(key: str, entries: list[Any]) -> list[Any]:
+        """Those that can be rendered, sought by halves: there may be thousands."""
+        try:
+            render(empty | {key: entries})
+            return entries
+        except Exception as error:
+            if len(entries) > 1:
+                middle = len(entries) // 2
+                return [*sound(key, entries[:middle]), *sound(key, entries[middle:])]
+            name = entries[0].get(_PARTS[key]) if isinstance(entries[0], Mapping) else None
+            part = f"{_PARTS[key]} {name}" if name else f"{_PARTS[key]} without a name"
+            faults.append(fault_of(part, what, error))
+            return []
+
+    kept: Any = {**profile}
+    for key in _PARTS:
+        entries = list(kept.get(key) or ())
+        kept[key] = sound(key, entries) if entries else []
     return kept, faults

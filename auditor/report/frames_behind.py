@@ -65,20 +65,24 @@ _LOOKED_UP: Final = ("source", "lens_serial", "nominal")
 class FrameIndex:
     """Finds the frames behind the points of a profile.
 
-    `frames` has `record.COLUMNS` (any of them may be missing); `rows_per_point` bounds a point.
+    `frames` has `record.COLUMNS` (any of them may be missing).
     """
 
-    def __init__(self, frames: pd.DataFrame | None, rows_per_point: int = ROWS_PER_POINT) -> None:
-        self.rows_per_point = rows_per_point
-        self.pictured: list[list[str]] = []
-        """File ids worth a picture: one list per point, by priority."""
-        self._keys: dict[str, str] = {}
+    def __init__(self, frames: pd.DataFrame | None) -> None:
+        self.begin(ROWS_PER_POINT)
         self._table = self._prepare(frames)
         # Rows are picked out of single columns: a row of the table copies all of them.
         self._column = {n: self._table[n].to_numpy() for n in (*_LOOKED_UP, *_SIZES, *_FIGURES)}
         self._text = {n: self._table[n].array for n in _SHOWN}
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
+
+    def begin(self, rows_per_point: int) -> None:
+        """Begin a page, at most so many rows a point; what another one pictured is forgotten."""
+        self.rows_per_point = rows_per_point
+        self.pictured: list[list[str]] = []
+        """File ids worth a picture: one list per point, by priority."""
+        self._keys: dict[str, str] = {}
 
     @staticmethod
     def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:

@@ -216,7 +216,7 @@ def _noise(profile: Profile) -> dict[str | None, list[NoiseVisible]]:
 
 
 def render_report(
-    profile: Profile, frames: pd.DataFrame | None, pictures: PictureSource | None
+    profile: Profile, frames: pd.DataFrame | FrameIndex | None, pictures: PictureSource | None
 ) -> str:
     """The whole page as HTML.
 
@@ -224,8 +224,8 @@ def render_report(
     ----------
     profile : Profile
         A profile as plain JSON (`words.plain`).
-    frames : DataFrame or None
-        The frame table behind it.
+    frames : DataFrame or FrameIndex or None
+        The frame table behind it, or what was found in it before.
     pictures : DataFrame or callable or None
         The small pictures by file id.
 
@@ -238,7 +238,8 @@ def render_report(
     bodies = first_screen.by_frames(profile.get("bodies") or [], "body")
     points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
     rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
-    index = FrameIndex(frames, max(LEAST_ROWS, rows))
+    index = frames if isinstance(frames, FrameIndex) else FrameIndex(frames)
+    index.begin(max(LEAST_ROWS, rows))
     limits = {level: criterion(profile, f"snr_{level}") for level in LEVELS}
     lens_views = [_lens_view(x, i, index) for i, x in enumerate(lenses)]
     body_views = [_body_view(b, i, index, limits) for i, b in enumerate(bodies)]

@@ -19,7 +19,6 @@ from auditor.model import (
     Setting,
     Shot,
 )
-from auditor.record.pools import SAME_SCALE
 from auditor.report import words
 from auditor.report.first_screen import role_of
 from auditor.report.words import common, named
@@ -259,6 +258,8 @@ def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
 
 
 def _same_pitch(pitch: float, own: float | None) -> bool:
+    from auditor.record.pools import SAME_SCALE  # loads pandas, which a repeated summary need not
+
     return own is not None and abs(pitch / own - 1) <= SAME_SCALE
 
 

@@ -223,7 +223,9 @@ def _matches(profile: Profile) -> list[str]:
         both = frozenset((words.clean(m.get("body")), words.clean(m.get("reference_body"))))
         if all(both):
             pairs.setdefault(both, m)
-    return [_match(m) for m in list(pairs.values())[:2]]
+        if len(pairs) == 2:
+            break
+    return [_match(m) for m in pairs.values()]
 
 
 def _match(m: IsoMatch) -> str:
@@ -386,7 +388,9 @@ def summary_lines(profile: Mapping[str, Any]) -> list[str]:
         The most important first; at least one.
     """
     marks = str.maketrans("", "", NAME_START + NAME_END)
-    known: Any = plain(profile, gaps=False)
+    # Of keepers there may be tens of thousands, which are only counted here.
+    known: Any = plain({**profile, "keepers": None}, gaps=False)
+    known["keepers"] = profile.get("keepers")
     before = len(known.get("faults") or ())
     # An entry that can't be told costs itself alone, as on the page.
     told = render_alone(lambda p: "\n".join(findings(p)), known, "the summary").split("\n")

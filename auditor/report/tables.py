@@ -87,11 +87,11 @@ _BLANK: Final[Any] = {
 
 
 def _entries(profile: Any, name: str) -> list[Row]:
-    """Entries of a list, their keys in the order of the blank one."""
+    """Entries of a list; the first has the keys of all, in the order of the blank one."""
     rows = profile.get(name) or []
     keys = dict.fromkeys(k for row in rows for k in row)
-    order = dict.fromkeys((*_BLANK[name][0], *keys))
-    return [{k: row.get(k) for k in order if k in keys} for row in rows]
+    order = [k for k in (*_BLANK[name][0], *keys) if k in keys]
+    return [dict.fromkeys(order) | row for row in rows[:1]] + rows[1:]
 
 
 def _lens_head(lens: Lens, part: FocalRange) -> Row:
@@ -304,6 +304,8 @@ def write_tables(profile: Profile, folder: Path, frames: pd.DataFrame | None = N
 
 _ROWS: Final = 50_000
 """Rows made at once."""
+_TRIED: Final = 1_000
+"""So many of a column's cells tell whether its values repeat: looking each up takes as long as writing it."""
 _DIGITS: Final = 6
 """So many digits are more than any figure is good for."""
 _NUMBER: Final = f"%.{_DIGITS}g"
@@ -339,18 +341,25 @@ def write_csv(table: pa.Table, path: Path) -> None:
 
 
 def _csv_cells(values: pa.Array) -> pa.Array:
-    """The texts of a column's cells, each value's made once; null where a cell is empty."""
-    coded = values.dictionary_encode()
-    found = coded.dictionary
-    if pa.types.is_floating(found.type):
-        texts = _figures(found.to_numpy(zero_copy_only=False).astype(np.float64))
-    elif pa.types.is_boolean(found.type):
-        texts = pa.array([str(value) for value in found.to_pylist()], pa.string())
-    else:
-        texts = found.cast(pa.string())
-        if not pa.types.is_integer(found.type):
-            texts = _harmless(texts)
-    return texts.take(coded.indices)
+    """The texts of a column's cells, of values that repeat each one's made once; null where a cell is empty."""
+    tried = values.slice(0, _TRIED)
+    if 2 * len(tried.unique()) < len(tried):
+        coded = values.dictionary_encode()
+        return _csv_texts(coded.dictionary).take(coded.indices)
+    texts = _csv_texts(values.drop_null())
+    if not values.null_count:
+        return texts
+    return pc.replace_with_mask(pa.nulls(len(values), pa.string()), values.is_valid(), texts)
+
+
+def _csv_texts(known: pa.Array) -> pa.Array:
+    """The texts of values none of which is missing."""
+    if pa.types.is_floating(known.type):
+        return _figures(known.to_numpy(zero_copy_only=False).astype(np.float64))
+    if pa.types.is_boolean(known.type):
+        return pa.array([str(value) for value in known.to_pylist()], pa.string())
+    texts = known.cast(pa.string())
+    return texts if pa.types.is_integer(known.type) else _harmless(texts)
 
 
 def _figures(values: NDArray[np.float64]) -> pa.Array:

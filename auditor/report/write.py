@@ -15,6 +15,7 @@ from auditor.open_files import write_file
 from auditor.record.pictures import PictureSource
 from auditor.report.card import render_card
 from auditor.report.faults import render_alone
+from auditor.report.frames_behind import FrameIndex
 from auditor.report.page import render_report
 from auditor.report.tables import write_tables
 from auditor.report.words import plain
@@ -104,7 +105,8 @@ def write_report(
     known: Any = plain(profile, gaps=False)
     if known.get("set_aside") is None:
         known["set_aside"] = _set_aside(frames)
-    page = render_alone(lambda p: render_report(p, frames, pictures), known, "the page")
+    index = FrameIndex(frames)
+    page = render_alone(lambda p: render_report(p, index, pictures), known, "the page")
     write_text(out / "report.html", page)
     write_text(out / "card.html", render_alone(render_card, known, "the card"))
     write_tables(known, out / "tables", frames)

@@ -281,12 +281,12 @@ class StoreReader:
     ) -> dict[int, dict[str, Any]]:
         # Parts may have been merged since `known` was made, so rows are found by key, not by place.
         index_of = {int(known.key[i]): i for i in indices}
-        wanted = pa.array(list(index_of), pa.int64())
+        wanted = positions(np.fromiter(index_of, np.int64))
         found: dict[int, dict[str, Any]] = {}
-        for part in list_parts(self.folder / "frames")[0]:
+        for part in list_parts(self.folder / "frames")[0] if index_of else ():
             hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
             table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
             if table is not None:
-                for row in table.take(pa.array(hits)).to_pylist():
+                for row in table.take(positions(hits)).to_pylist():
                     found[index_of[row["path_key"]]] = row
         return found

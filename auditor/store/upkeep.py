@@ -218,7 +218,7 @@ def _frames(name: str, table: pa.Table) -> list[str]:
     """What is wrong with the rows of a part of this name."""
     problems = []
     paths = table["path"].to_pylist()
-    keys = table["path_key"].to_numpy()
+    keys = whole_numbers(table["path_key"])
     if any(p is None for p in paths):
         return [f"{name}: rows without a path"]
     if not np.array_equal(keys, np.array([stored_key(p) for p in paths], np.int64)):

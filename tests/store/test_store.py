@@ -407,10 +407,11 @@ def test_what_is_known_is_read_without_the_tables_library(tmp_path: Path) -> Non
         store.append([row("/a"), row("/b") | {"sidecar_stamp": 3, "trouble": "unread"}])
         store.append([row("/a")])
     code = (
-        "import sys; from auditor.store import Store; known = Store(sys.argv[1]).known(); "
-        "print(len(known), int(known.retry.sum()), 'pandas' in sys.modules)"
+        "import sys; from auditor.store import Store; store = Store(sys.argv[1]);"
+        "known = store.known(); paths = store.paths(known, [1]) + store.paths(known, []);"
+        "print(len(known), int(known.retry.sum()), len(paths), 'pandas' in sys.modules)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True
     )
-    assert done.stdout.split() == ["2", "1", "False"]
+    assert done.stdout.split() == ["2", "1", "1", "False"]

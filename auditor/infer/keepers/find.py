@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -68,10 +68,11 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
     return out
 
 
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as dictionaries of Python's own values."""
+def _records(table: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Rows as dictionaries of Python's own values, one after another: there may be tens of thousands."""
     columns = {str(name): table[name].tolist() for name in table}
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    for row in zip(*columns.values(), strict=True):
+        yield dict(zip(columns, row, strict=True))
 
 
 def _plain_values(column: pd.Series) -> pd.Series:

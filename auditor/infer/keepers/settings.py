@@ -87,6 +87,7 @@ def settings_to_avoid(
         if len(rows) < 2 * FEW:
             continue
         part, verdict = frames.iloc[rows], verdicts.iloc[rows]
+        own_outing = np.unique(outing[rows], return_inverse=True)[1]
         soft, setting, noisy = (
             verdict[c].to_numpy(dtype=bool) for c in ("soft", "setting", "noisy")
         )
@@ -94,7 +95,7 @@ def settings_to_avoid(
             count = int(mask.sum())
             if count < FEW or count == len(rows):
                 continue
-            if len(np.unique(outing[rows][mask])) < FEWEST_OUTINGS:
+            if np.count_nonzero(np.bincount(own_outing[mask])) < FEWEST_OUTINGS:
                 continue
             faults: dict[_Fault, Bools] = {
                 "soft": soft & ~setting if kind == "shutter" else soft, "noisy": noisy,
@@ -105,7 +106,7 @@ def settings_to_avoid(
                     continue
                 tested += 1
                 found.append({
-                    **_compare(hits, mask, outing[rows], fault, criteria),
+                    **_compare(hits, mask, own_outing, fault, criteria),
                     "lens": lens["lens"], "body": lens["body"], "converter": lens["converter"],
                     "lens_serial": lens.get("lens_serial"), "setting": text, "kind": kind,
                     "soft_share": shares[0], "noisy_share": shares[1],
@@ -157,7 +158,6 @@ def _compare(
 def _intraclass_correlation(residual: Floats, group: NDArray[np.intp]) -> float:
     """Correlation (0 to 1) of two frames of one group, the ANOVA estimate: mean product of all pairs over the
     mean square."""
-    group = np.unique(group, return_inverse=True)[1]
     total, size = np.bincount(group, residual), np.bincount(group)
     pairs = float((size**2 - size).sum()) * float((residual**2).mean())
     if pairs <= 0:
@@ -168,7 +168,7 @@ def _intraclass_correlation(residual: Floats, group: NDArray[np.intp]) -> float:
 def _design_effect(correlation: float, outing: NDArray[np.intp]) -> float:
     """Frames that count as one independent frame, where those of an outing correlate so (Kish, Survey
     Sampling, 1965, ch. 5.4; from memory)."""
-    size = np.unique(outing, return_counts=True)[1]
+    size = np.bincount(outing)
     return 1 + (float((size**2).sum()) / float(size.sum()) - 1) * correlation
 
 
