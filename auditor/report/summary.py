@@ -298,9 +298,7 @@ def next_line(profile: Profile) -> str:
     first = list(dict.fromkeys(g for g in gear if g))[:3]
     about = f" about {words.join([f'the {short(g)}' for g in first])}" if first else ""
     time = f" in about {minutes:.0f} minutes" if minutes else ""
-    return (
-        f"{words.count(frames, 'test frame')}{time} would settle most of what is open{about}."
-    )
+    return f"{words.count(frames, 'test frame')}{time} would settle most of what is open{about}."
 
 
 def filter_words(profile: Profile) -> str:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 from photographs import encoded, exposed, linear, see, true_mtf50
@@ -13,6 +15,7 @@ from auditor.measure import measure_file
 from auditor.measure.content import luma_steps
 from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness import measure_sharpness
 from auditor.measure.sharpness.coding import coding_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.light import light_of
@@ -141,3 +144,39 @@ def test_a_table_with_a_step_of_nothing_takes_nothing() -> None:
     edges = of_picture(Picture(code, luma_steps=np.zeros((8, 8))), true_mtf50(5.6, 0.0))
     plain = of_picture(Picture(code), true_mtf50(5.6, 0.0))
     np.testing.assert_allclose(edges.log_mtf50, plain.log_mtf50, atol=0.01)
+
+
+def leaves(rng: np.random.Generator, height: int = 600, width: int = 800) -> np.ndarray:
+    """Linear light of discs that cover each other, radii spread as r^-3 (A. Lee, D. Mumford and J. Huang, Occlusion
+    models for natural images, Int. J. Computer Vision 41, 2001), with grain on them."""
+    canvas = np.full((height * FINE * 2, width * FINE * 2), 60, np.uint8)
+    for share in rng.random(4000):
+        radius = (8.0**-2 - share * (8.0**-2 - 220.0**-2)) ** -0.5
+        x, y = rng.uniform(0, [width, height])
+        at = int(x * FINE * 2), int(y * FINE * 2)
+        cv2.circle(canvas, at, round(radius * FINE * 2), int(rng.integers(15, 200)), cv2.FILLED)
+    light = cv2.resize(canvas, (width * FINE, height * FINE), interpolation=cv2.INTER_AREA) / 255
+    grain = cv2.GaussianBlur(rng.standard_normal(light.shape), (0, 0), FINE)
+    return light * np.clip(1 + 0.04 * grain / grain.std(), 0.5, 1.5)
+
+
+@cache
+def leaves_exposed() -> np.ndarray:
+    """Code values of leaves behind a lens at f/5.6."""
+    rng = np.random.default_rng(85)
+    return encoded(exposed(see(leaves(rng), 5.6, 0.3, 0.3, fine=FINE), 40_000, rng))
+
+
+@pytest.mark.parametrize("quality", [85, 60, 40])
+def test_the_error_of_a_zone_covers_what_coding_took_of_short_edges(quality: int) -> None:
+    """Against the same pixels before coding. Leaves lose more than straight edges, and less is given back to them: 2 to 3,
+    10 to 19 and 12 to 18% are left at these qualities. Before coding's error was stated it was 2.4% at all of them."""
+    code, limit = leaves_exposed(), true_mtf50(5.6, 0.0)
+    before = measure_sharpness(Picture(code), limit)
+    after = measure_sharpness(decode(jpeg(code, quality), "leaves.jpg"), limit)
+    for name, zone in after.zones.items():
+        whole = before.zones[name]
+        assert zone is not None
+        assert whole is not None
+        left = np.log(zone.mtf50_cpp / whole.mtf50_cpp)
+        assert abs(left) <= 2 * zone.stderr_cpp / zone.mtf50_cpp

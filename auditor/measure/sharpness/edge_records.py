@@ -42,6 +42,8 @@ class Edges:
         Root mean square of the residuals, share of the step.
     place : (n,) ndarray of int
         Number of the place it was found at.
+    coding_error : (n,) ndarray of float64
+        Error of ln MTF50 by what JPEG took, which edges have in common; 0 before `pooled_edges`.
     """
 
     y: Floats
@@ -58,6 +60,7 @@ class Edges:
     by_share: Floats
     misfit: Floats
     place: NDArray[np.int_]
+    coding_error: Floats
 
     def __len__(self) -> int:
         return len(self.y)
@@ -135,4 +138,5 @@ def no_edges() -> Edges:
         by_share,
         empty,
         which,
+        empty,
     )

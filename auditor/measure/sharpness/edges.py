@@ -392,5 +392,6 @@ def _judge(
         fit.by_share,
         misfit,
         place,
+        np.zeros(len(y)),
     )
     return edges.take(accepted)

@@ -41,12 +41,15 @@ def pooled_edges(edges: Edges, limit: float = np.inf, coding: Coding | None = No
     """
     mean, stderr = pool_shares(edges.by_share, edges.clean, limit)
     stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - CLEAN_MISFIT / 2, 0))
+    shared = np.zeros(len(edges))
     if coding is not None:
         # Only to clean ones: the texture about the others carries them through.
-        coding_loss = np.zeros(len(edges))
-        coding_loss[edges.clean] = coding.loss(mean[edges.clean], edges.take(edges.clean))
+        coding_loss, clean = np.zeros(len(edges)), edges.take(edges.clean)
+        coding_loss[edges.clean] = coding.loss(mean[edges.clean], clean)
+        shared[edges.clean] = coding.shared_error(mean[edges.clean], clean)
         mean, stderr = (
             mean + coding_loss,
             np.hypot(stderr, _LOSS_ERROR * np.sqrt(np.abs(coding_loss))),
         )
-    return replace(edges, log_mtf50=mean, stderr=stderr).take(stderr < _MAX_STDERR)
+    pooled = replace(edges, log_mtf50=mean, stderr=stderr, coding_error=shared)
+    return pooled.take(stderr < _MAX_STDERR)

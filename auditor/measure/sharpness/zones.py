@@ -127,7 +127,9 @@ def zone_frontier(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> 
         if share > 0:
             estimate = frontier(edges.log_mtf50[used], edges.stderr[used])
             pooled += share * np.array(estimate)
-    stderr = float(np.hypot(pooled[1], SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC))
+    systematic = SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC
+    coding = float(np.median(edges.coding_error[clean])) if count else 0.0
+    stderr = float(np.linalg.norm([pooled[1], systematic, coding]))
     # What texture misleads by is another scene's in every frame; what profiles do, every frame's.
     repeat = float(pooled[1]) if settled else stderr
     return Frontier(float(pooled[0]), stderr, repeat, count, settled)
