@@ -55,7 +55,7 @@ nothing tells which an edge is."""
 _LEAST_NOISE: Final = 0.12
 """Noise of a coefficient, in steps, that is always there: no edge is as straight as its drawing."""
 _DITHERED: Final = 0.5
-"""Noise beside the widest step from which on nothing is lost."""
+"""Noise beside the widest step from which on nothing is lost; beside the middle one, not to be told from nothing."""
 
 
 @cache
@@ -104,7 +104,8 @@ class Coding:
             What is to be added to `log_mtf50`, less than `_LIMIT` either way; 0 where noise carries the edge through.
         """
         out = np.zeros(len(log_mtf50))
-        noise_codes, affected = self._noise(edges)
+        noise_codes = self._noise(edges)
+        affected = noise_codes < _DITHERED * self._steps.max()
         if affected.any():
             lost = _PART * self._change(
                 log_mtf50[affected], edges.take(affected), noise_codes[affected]
@@ -128,18 +129,18 @@ class Coding:
         (n,) ndarray of float64
             Standard deviation; 0 where noise carries the edge through.
         """
-        affected = self._noise(edges)[1]
-        step = float(np.median(self._steps)) / np.maximum(self._height(edges), 1.0)
-        return np.asarray(_SHORT * np.exp(2 * log_mtf50) * step * affected)
+        step = float(np.median(self._steps))
+        affected = self._noise(edges) < _DITHERED * step
+        ratio = step / np.maximum(self._height(edges), 1.0)
+        return np.asarray(_SHORT * np.exp(2 * log_mtf50) * ratio * affected)
 
     def _height(self, edges: Edges) -> Floats:
         """Codes from the dark side of each edge to its light one."""
         return self._codes(edges.base + edges.step) - self._codes(edges.base)
 
-    def _noise(self, edges: Edges) -> tuple[Floats, NDArray[np.bool_]]:
-        """Noise beside each edge in codes, and whether it is too little to carry the edge through."""
-        codes = edges.noise * self._height(edges) / np.maximum(edges.step, 1e-9)
-        return codes, codes < _DITHERED * self._steps.max()
+    def _noise(self, edges: Edges) -> Floats:
+        """Noise beside each edge, in codes."""
+        return edges.noise * self._height(edges) / np.maximum(edges.step, 1e-9)
 
     def _change(self, log_mtf50: Floats, edges: Edges, noise_codes: Floats) -> Floats:
         """What a fit of blur to lone edges loses of ln MTF50, with noise of `grain` code values."""
