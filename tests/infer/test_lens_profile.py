@@ -206,4 +206,4 @@ def test_where_the_curve_leaves_apertures_open_single_frames_decide(wide_open, c
     curve = SimpleNamespace(curve=np.log(draws), figures=(figures, figures, figures))
     fit, supported = SimpleNamespace(data=data, inlier=np.ones(3)), np.ones(3, bool)
     assert f_numbers[sharpest_aperture(fit, curve, 2, supported)] == best
-    assert f"sharp frames at f/{best:g}" in missing_evidence(fit, curve, 2, supported)[0]
+    assert f"1 more sharp frame at f/{best:g}" in missing_evidence(fit, curve, 2, supported)[0]

@@ -68,7 +68,7 @@ def asked_of(name: str, used: tuple[float, ...], missing: str) -> list[float]:
     """Apertures of the series for a lens whose reason names these as missing."""
     zone = {"mtf50_cpp": 0.2, "low": 0.19, "high": 0.21}
     apertures = [{"f_number": f, "frames": 3, "centre": zone, "corner": zone} for f in used]
-    reason = f"best aperture: not yet; it takes sharp frames at {missing} (3 now, 5 are needed)"
+    reason = f"best aperture: not yet; it takes 2 more sharp frames at {missing}"
     part = {
         "focal_mm": [50, 50], "frames": 60, "apertures": apertures, "sweet_spot": None, "evidence": "thin",
         "reasons": [reason],

@@ -194,7 +194,7 @@ def test_a_share_of_a_handful_is_no_percentage(tmp_path: Path) -> None:
     made["verdicts"] = {"judged": 2, "soft": 1, "noisy": 0, "causes": {"shake": 1}}
     (line,) = [t for t in summary_lines(made) if "softer or noisier" in t]
     assert line.startswith("1 frame of the 2 judged came out")
-    assert "</a>: 1 frame of the 2 judged. <" in written(made, None, tmp_path)
+    assert "</a>: 1 frame of the 2 judged</li>" in written(made, None, tmp_path)
 
 
 def test_comparisons_name_the_lens_on_which_they_were_made() -> None:

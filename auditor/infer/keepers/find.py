@@ -170,14 +170,19 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         out.append("the finest detail is missing along one direction in most of the frame")
     if v["blurred"]:
         out.append(
-            f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, those of sound frames usually "
-            f"{v['expected_cpp']:.2f}"
+            f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, about {v['expected_cpp']:.2f} is expected "
+            "without a fault"
         )
         if v["softest_cpp"] > ISOTROPIC * v["sharpest_cpp"]:
             out.append("the blur is alike in all directions")
         if v["cause"] in ("focus in front", "focus behind"):
-            nearer = "lower" if v["near_over_far"] > 0 else "upper"
-            out.append(f"the {nearer} part of the picture is the sharper one")
+            lower = v["near_over_far"] > 0
+            part = (
+                "lower part of the picture, as a rule the nearer"
+                if lower
+                else "upper part of the picture, as a rule the farther"
+            )
+            out.append(f"the {part}, is the sharper one")
     if (v["moved"] or v["blurred"]) and seconds and math.isfinite(stops):
         out.append(_rule_of_thumb(row, seconds, stops, bool(v["moved"])))
     if v["setting"]:

@@ -3,6 +3,7 @@ where it may not."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -115,7 +116,8 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         few = [names[j] for j in range(k) if fewest[j] < _FEW]
         if len(few) > k / 2:
             where = "every aperture" if len(few) == k else f"{len(few)} of {k} apertures"
-            out.add(2, f"fewer than {_FEW} frames at {where}")
+            show = " show centre and corner" if len(measured) > 1 else ""
+            out.add(2, f"fewer than {_FEW} frames{show} at {where}")
         elif few:
             out.add(0, f"few frames at {_listed(few)}: these lean on the other apertures")
         width = 0.0 if half_width is None else float(np.median(half_width[measured]))
@@ -271,7 +273,7 @@ def missing_evidence(
     weaker = draws.curve[:, zone]
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(supported))
     if inlier[best] < _LEAST:
-        out.append(f"{_LEAST} sharp frames at {_named(fit, [best])}")
+        out.append(_more_frames(_LEAST - inlier[best], _named(fit, [best])))
     for side, end in ((used[used < best], used[0]), (used[used > best], used[-1])):
         if not len(side):
             continue
@@ -279,12 +281,17 @@ def missing_evidence(
         # That diffraction softens small apertures needs no frame to show it.
         resolved &= side[0] > best or inlier[side].sum() >= _LEAST
         if inlier[side].sum() < _FRAMES and not resolved:
-            least = int(inlier[side].sum())  # of 4.6 frames five are not there yet
-            out.append(f"sharp frames at {_named(fit, side)} ({least} now, {_FRAMES} are needed)")
+            out.append(_more_frames(_FRAMES - inlier[side].sum(), _named(fit, side)))
         elif outings < ENOUGH_OUTINGS and not _share_an_outing(fit, best, side):
             nearest = side[-1] if side[0] < best else side[0]
             out.append(f"{_named(fit, sorted((best, nearest)), ' and ')} on one outing")
     return out
+
+
+def _more_frames(lacking: float, where: str) -> str:
+    """So many more sharp frames; of 4.6 frames five are not there yet."""
+    count = max(math.ceil(lacking), 1)
+    return f"{count} more sharp frame{'s' * (count > 1)} at {where}"
 
 
 def _named(fit: CurveFit, apertures: Sequence[int] | NDArray[np.int64], between: str = ", ") -> str:

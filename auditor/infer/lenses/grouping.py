@@ -213,7 +213,7 @@ def _one_pitch(
     own = pitch[rows]
     own = np.where((own > PITCHES_UM[0]) & (own < PITCHES_UM[1]), own, np.nan)
     if np.isnan(own).all():
-        return rows, None, ["pixel pitch unknown: diffraction taken as on a sensor of 4 µm"]
+        return rows, None, ["pixel pitch unknown: diffraction taken as with pixels of 4 µm"]
     keep = of_commonest_size(np.log(own))
     notes = []
     if not keep.all():

@@ -102,7 +102,9 @@ def _fitted_ranges(
         reasons.append(f"{_frames(unusable)} without a usable aperture left out of the curve")
     empty = int(np.isnan(table.log_mtf50[rows]).all(1).sum())
     if empty:
-        reasons.append(f"{_frames(empty)} in which no sharpness could be measured")
+        reasons.append(
+            f"{_frames(empty)} with too few edges to tell sharpness by zone, left out of the curve"
+        )
     known = np.isfinite(table.focal_mm[rows])
     if known.any() and not known.all():
         reasons.append(f"{_frames(int((~known).sum()))} without a focal length left out")

@@ -111,9 +111,9 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     apertures = _few(wanted, kept)
     each = _frames_each(part, criteria)
     before = _half_width(part, apertures)
-    known = "" if before is None else f" known to ±{100 * before:.0f}% now"
+    known = "" if before is None else f" the worst known to ±{100 * before:.0f}% now"
     if part["sweet_spot"] is None:
-        gain = "a best aperture" + (f"; the curve is{known}" if known else "")
+        gain = "a best aperture" + (f"; of these apertures{known}" if known else "")
     else:
         gain = "curve at these apertures" + (f",{known}" if known else "")
     error = max(
