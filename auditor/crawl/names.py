@@ -25,6 +25,7 @@ __all__ = [
     "printable",
     "root_name",
     "shown_root",
+    "without_password",
 ]
 
 _BIDI = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
@@ -179,6 +180,25 @@ def full_address(system: Any, start: str, address: str, inner: str) -> str:
     if host and base.endswith(f"://{host}") and inner.startswith(archive):
         return base + inner
     return str(system.unstrip_protocol(inner))
+
+
+def without_password(address: str) -> str:
+    """An address as it may be shown.
+
+    Parameters
+    ----------
+    address : str
+        With or without a login.
+
+    Returns
+    -------
+    str
+        With the name alone.
+    """
+    parts = urlsplit(address)
+    login = parts.netloc.rpartition("@")[0]
+    user = login.partition(":")[0]
+    return address.replace(login, user, 1) if parts.password else address
 
 
 def shown_root(root: str | Path) -> str:

@@ -18,10 +18,11 @@ from functools import partial
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from auditor.crawl.entries import FileEntry, Skipped, changed_ns, in_64_bits, sidecar_of, stamp
 from auditor.crawl.mounts import is_of_system
-from auditor.crawl.names import full_address, root_name
+from auditor.crawl.names import full_address, root_name, without_password
 from auditor.crawl.suffixes import (
     PICTURE_SUFFIXES,
     SIDECAR_SUFFIX,
@@ -286,6 +287,12 @@ def _find_remote(address: str) -> Iterator[FileEntry | Skipped]:
         yield Skipped(address, f"can't be opened: {_error_words(error)}", False, True)
         return
     named = partial(full_address, system, start, address)
+    if urlsplit(address).password and named(start) != system.unstrip_protocol(start):
+        reason = (
+            "its password would be stored with every file: keep it in fsspec's own configuration"
+        )
+        yield Skipped(without_password(address), reason, False, True)
+        return
     # A web server calls everything a file; a folder's address there ends with a slash.
     if kind == "file" and not start.endswith("/"):
         yield _remote_entry(system, system.info(start), address, None, named)

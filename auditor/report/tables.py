@@ -342,6 +342,8 @@ def write_csv(table: pa.Table, path: Path) -> None:
 
 def _csv_cells(values: pa.Array) -> pa.Array:
     """The texts of a column's cells, of values that repeat each one's made once; null where a cell is empty."""
+    if pa.types.is_dictionary(values.type):
+        values = values.dictionary_decode()
     tried = values.slice(0, _TRIED)
     if 2 * len(tried.unique()) < len(tried):
         coded = values.dictionary_encode()

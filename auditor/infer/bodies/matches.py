@@ -109,7 +109,8 @@ def match_bodies(
     ----------
     models : list of NoiseModel
         All bodies and kinds of file; those with fewer than `FEW` frames (an archive of borrowed cameras would
-        drown in pairs), or without measured noise, are passed over, as are files that name no camera: they may be of several.
+        drown in pairs), or without measured noise, are passed over, as are files that name no camera: they may
+        be of several.
     noises : mapping
         (body, kind) -> band key -> `BandNoise`, from `band_noises`.
     share : float

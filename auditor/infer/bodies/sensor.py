@@ -53,7 +53,8 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
         Body -> `by_iso` (gain in electrons per DN, read noise and full scale in electrons, their intervals,
         frames); `level_from_iso`, `level_low`, `level_high`: the ISO from which read noise no longer falls,
         None, with a `level_reason`, where it still falls at the highest ISO used, that is not settled, or fewer
-        than three ISO values show it, each in `FEWEST` frames; `other_bit_depth`: frames left out, as most have another bit depth.
+        than three ISO values show it, each in `FEWEST` frames; `other_bit_depth`: frames left out, as most have
+        another bit depth.
 
     References
     ----------

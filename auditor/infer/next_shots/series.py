@@ -40,6 +40,8 @@ _HIDDEN_ERROR: Final = {"thin": 0.2, "fair": 0.06}
 MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
+_SCATTER: Final = 0.035
+"""Scatter of good frames from a tripod (ln MTF50) when a lens's own is unknown (common practice, no source)."""
 _FRAMES_EACH: Final = (3, 10)
 """Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
 afternoon."""
@@ -252,7 +254,7 @@ def _few_days(part: Block) -> bool:
 def _frames_each(part: Block, criteria: Criteria) -> int:
     fewest, most = _FRAMES_EACH
     known = [v for v in (part.get("failures") or {}).get("scatter", {}).values() if v]
-    scatter = max(known, default=0.0)
+    scatter = max(known, default=_SCATTER)
     enough = math.ceil((half_width(criteria.interval) * scatter / _WANTED) ** 2)
     return min(max(enough, fewest), most)
 

@@ -29,6 +29,9 @@ BY_CHANCE: Final = 3.0
 """Standard errors from which on something is no chance: the pixels' unequal response, or a term below nothing, as an
 offset is where the black level is stated too low. So many standard deviations a site has to lie off clipping."""
 
+_LEAST_SHARE: Final = 1e-3
+"""Of the mean noise, which is expected anywhere at least: else one place at which a line falls below nothing outweighs
+all."""
 _ROUNDS: Final = 8
 """Rounds in which flat places and the line through them settle."""
 
@@ -108,7 +111,7 @@ def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats,
         weight = freedom / 2 / expected**2
         information = (design * weight[:, None]).T @ design
         coefficients = np.linalg.solve(information, design.T @ (weight * found))
-        expected = np.maximum(design @ coefficients, 1e-6 * found.mean())
+        expected = np.maximum(design @ coefficients, _LEAST_SHARE * found.mean())
     return np.asarray(coefficients), np.asarray(np.linalg.inv(information))
 
 

@@ -57,6 +57,8 @@ _WHITE: Final = 0.8
 """Power at 0.18-0.25 c/px over that at 0.08-0.125 c/px from which on noise is level over frequency, so that
 nothing has smoothed it."""
 
+_USED: Final = 2e-5
+"""Share of a frame's pixels from which on a code value counts as used: hot pixels and stars are fewer."""
 _LEAST_USED: Final = 0.4
 """Share of the code values between the lowest and the highest of which fewer are used in a posterised frame."""
 
@@ -171,7 +173,7 @@ def is_posterised(luma: NDArray[Any], peak: float) -> bool:
     else:
         codes = np.clip(sample / peak * 255, 0, 255).astype(np.uint8).ravel()
     count = cv2.calcHist([codes], [0], None, [256], [0, 256]).ravel()
-    used = np.flatnonzero(count > 1)
+    used = np.flatnonzero(count > max(1, _USED * codes.size))
     if len(used) < 3:
         return True
     span = int(used[-1] - used[0]) + 1

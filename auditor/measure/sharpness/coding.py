@@ -101,7 +101,8 @@ class Coding:
         Returns
         -------
         (n,) ndarray of float64
-            What is to be added to `log_mtf50`, less than `_LIMIT` either way; 0 where noise carries the edge through.
+            What is to be added to `log_mtf50`, less than `_LIMIT` at its own either way; 0 where noise carries the edge
+            through.
         """
         out = np.zeros(len(log_mtf50))
         noise_codes = self._noise(edges)

@@ -61,7 +61,7 @@ _MOSTLY_CLIPPED: Final = 0.05
 _MODEL_ERROR: Final = 0.003
 """Error of a profile as a share of its step, however well it is measured: bends, sub-pixel phase."""
 _PLATEAU_ERRORS: Final = 5.0
-"""Standard errors by which a plateau may change from one pixel to the next as it goes on. With 3 the ringing of
+"""Standard errors by which a pixel of a plateau may lie off the fitted profile as it goes on. With 3 the ringing of
 coding ends it too early (edges at f/11 at quality 95 read 5% sharp), with 8 what stands beside edges is taken for
 their tails: leaves and houses read 1% softer."""
 _CORE_PX: Final = 7.0
@@ -222,7 +222,7 @@ def _window(mean: Floats, weight: Floats, half: Floats, fit: RoughFit) -> NDArra
     """Bins to fit, (n, bins): `half` px to either side, and on from there while the plateau lasts.
 
     The far tails of a profile tell diffraction from other blur, so they are worth having wherever no
-    other object comes in: each further px must stay near the plateau before it.
+    other object comes in: each further px must stay near the fitted profile.
     """
     residual = _left(mean, fit)
     per_px = round(1 / BIN_PX)
