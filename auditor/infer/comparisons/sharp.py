@@ -14,7 +14,7 @@ from auditor.infer.comparisons.pairs import Pair
 from auditor.infer.comparisons.verdict import few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
-from auditor.infer.frame_values import log_sharpness, sharpness_and_error
+from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, within_range
 from auditor.model import Finding
 from auditor.optics import blur_sigma_for_mtf50, mtf50
@@ -151,10 +151,12 @@ _APERTURE_ERROR: Final = 0.25
 _MULTIPLICITY: Final = 1.15
 """Intervals are so much wider than those of one figure alone (multiple comparisons): with three zones and
 the frame judged together, a perfect accessory is then accused in fewer than one archive of twenty."""
+_SHAKE_RISK: Final = 2.0
+"""Factor on the odds of a fault for a shutter slower than 1 / focal length (common practice, no source)."""
 _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
-"""Factor on the odds of a fault for a frame that looks shaken."""
+"""The same for a frame that looks shaken."""
 
 
 class SharpnessTable:
@@ -168,6 +170,7 @@ class SharpnessTable:
         self.f_number = numbers(frames, "f_number")
         self.focal = numbers(frames, "focal_length_mm")
         self.pitch = numbers(frames, "pixel_pitch_um")
+        self.stops = shutter_stops(frames)
         along, down = numbers(frames, "horizontal_cpp"), numbers(frames, "vertical_cpp")
         with np.errstate(invalid="ignore", divide="ignore"):
             self.direction = np.abs(np.log(along / down))
@@ -180,8 +183,11 @@ class SharpnessTable:
         return float(self.pitch[row]) if self.pitch[row] > 0 else PITCH_UNKNOWN_UM
 
     def risk(self, rows: NDArray[np.int64]) -> Floats:
-        """Factor on the odds of a fault: blur that has a direction."""
-        return np.where(self.direction[rows] > _DIRECTED, _DIRECTED_RISK, 1.0)
+        """Factor on the odds of a fault: held longer than one over the focal length (common
+        practice, no source), and blur that has a direction."""
+        slow = self.stops[rows] > 0
+        directed = self.direction[rows] > _DIRECTED
+        return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
 
 
 def _at_aperture(
