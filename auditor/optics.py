@@ -23,6 +23,7 @@ __all__ = [
     "mtf50",
     "pixel_mtf",
     "system_mtf",
+    "unsharp_mtf",
 ]
 
 GREEN_UM: Final = 0.55
@@ -104,6 +105,30 @@ def gaussian_mtf(freq_cpp: ArrayLike, sigma_px: ArrayLike) -> Floats:
     """
     product = np.pi * np.asarray(sigma_px, float) * np.asarray(freq_cpp, float)
     return np.asarray(np.exp(-2 * product**2))
+
+
+def unsharp_mtf(freq_cpp: ArrayLike, amount: ArrayLike, sigma_px: ArrayLike = 1.0) -> Floats:
+    """Transfer function of an unsharp mask, 1 + amount (1 - G), G that of its Gaussian blur.
+
+    Parameters
+    ----------
+    freq_cpp : array_like
+        Spatial frequencies in cycles per pixel.
+    amount : array_like
+        How much of the difference from the blurred copy is added; broadcasts against `freq_cpp`.
+    sigma_px : array_like
+        Standard deviation of the blur in pixels (of 1: common practice, no source).
+
+    Returns
+    -------
+    ndarray of float64
+        Above 1 where it sharpens.
+
+    References
+    ----------
+    Gonzalez & Woods, Digital Image Processing, unsharp masking.
+    """
+    return np.asarray(1 + np.asarray(amount) * (1 - gaussian_mtf(freq_cpp, sigma_px)))
 
 
 def system_mtf(

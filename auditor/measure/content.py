@@ -20,8 +20,8 @@ from auditor.measure.refusals import Undecodable, header_refusal
 from auditor.units import BYTE_BITS
 
 __all__ = [
-    *("MAX_PIXELS", "MIN_PIXELS", "check_size", "has_spare_bits", "header_of", "imdecode"),
-    *("holds_jpeg", "luma_steps", "right_at_8_bits_only"),
+    *("MAX_PIXELS", "MIN_PIXELS", "TiffPage", "check_size", "has_spare_bits", "header_of"),
+    *("imdecode", "luma_steps", "tiff_page"),
 ]
 
 MAX_PIXELS: Final = 300_000_000
@@ -112,7 +112,7 @@ def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.
             steps = _steps_of(header)
             return header.width, header.height, str(header.format), header.mode, steps
     except Exception as error:
-        page = _tiff_page(data)
+        page = tiff_page(data)
         if page is None:
             raise header_refusal(data, suffix) from error
         mode = "L" if page.photometric in _GREY else "RGB"
@@ -120,8 +120,20 @@ def header_of(data: bytes, suffix: str) -> tuple[int, int, str, str, NDArray[np.
 
 
 @dataclass(frozen=True, slots=True)
-class _Page:
-    """The header of a TIFF's first picture."""
+class TiffPage:
+    """The header of a TIFF's first picture.
+
+    Attributes
+    ----------
+    width, height : int
+        Pixels.
+    photometric : int
+        PhotometricInterpretation (TIFF 6.0).
+    in_planes : bool
+        Whether each colour has a plane of its own.
+    is_jpeg : bool
+        Whether JPEG with its losses coded the picture.
+    """
 
     width: int
     height: int
@@ -129,9 +141,28 @@ class _Page:
     in_planes: bool
     is_jpeg: bool
 
+    @property
+    def right_at_8_bits_only(self) -> bool:
+        """Whether OpenCV reads more than 8 bits wrongly, unless asked for 8.
 
-def _tiff_page(data: bytes) -> _Page | None:
-    """The header of a TIFF's first picture; None where there is none that is finished."""
+        It takes separate planes of colours for one picture, and leaves grey of which zero is white as it is.
+        """
+        return self.in_planes or self.photometric == _WHITE_IS_ZERO
+
+
+def tiff_page(data: bytes) -> TiffPage | None:
+    """The header of a TIFF's first picture.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    TiffPage or None
+        None where there is no picture that is finished.
+    """
     import tifffile
 
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # it speaks of all damage
@@ -142,46 +173,10 @@ def _tiff_page(data: bytes) -> _Page | None:
             size = int(page.imagewidth), int(page.imagelength)
             # JPEG of more bits is the kind without losses.
             is_jpeg = int(page.compression) in _JPEG_IN_TIFF and page.bitspersample == BYTE_BITS
-            found = _Page(*size, int(page.photometric), in_planes, is_jpeg)
+            found = TiffPage(*size, int(page.photometric), in_planes, is_jpeg)
     except Exception:  # damage shows itself in many ways
         return None
     return found if min(size) > 0 and found.photometric in _FINISHED else None
-
-
-def right_at_8_bits_only(data: bytes) -> bool:
-    """Whether OpenCV reads a TIFF of more than 8 bits wrongly, unless asked for 8.
-
-    It takes separate planes of colours for one picture, and leaves grey of which zero is white as it is.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-
-    Returns
-    -------
-    bool
-        False where nothing speaks for it.
-    """
-    page = _tiff_page(data)
-    return page is not None and (page.in_planes or page.photometric == _WHITE_IS_ZERO)
-
-
-def holds_jpeg(data: bytes) -> bool:
-    """Whether JPEG with its losses coded the picture of a TIFF.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-
-    Returns
-    -------
-    bool
-        False where nothing speaks for it.
-    """
-    page = _tiff_page(data)
-    return page is not None and page.is_jpeg
 
 
 def luma_steps(data: bytes) -> NDArray[np.float64] | None:

@@ -16,9 +16,8 @@ from auditor.measure.content import (
     check_size,
     has_spare_bits,
     header_of,
-    holds_jpeg,
     imdecode,
-    right_at_8_bits_only,
+    tiff_page,
 )
 from auditor.measure.heif import decode_heif
 from auditor.measure.icc_profiles import curve_number, transfer_from_icc
@@ -111,7 +110,8 @@ def decode(
         _refuse_hdr(_curve_of_png(data))
     flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
     flags |= cv2.IMREAD_GRAYSCALE if mode in ("L", "I;16", "I;16B", "I", "F") else cv2.IMREAD_COLOR
-    if kind == "TIFF" and right_at_8_bits_only(data):
+    page = tiff_page(data) if kind == "TIFF" else None
+    if page is not None and page.right_at_8_bits_only:
         flags &= ~cv2.IMREAD_ANYDEPTH
     code = imdecode(data, flags)
     if code is None:
@@ -121,7 +121,7 @@ def decode(
     if kind == "JPEG2000":
         code = _to_top(code, _depth_of_jpeg2000(data))
     code, transfer = _normalise(code, _transfer(icc), fallback_transfer)
-    lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000") or (kind == "TIFF" and holds_jpeg(data))
+    lossy = kind in ("JPEG", "MPO", "WEBP", "JPEG2000") or (page is not None and page.is_jpeg)
     return Picture(code, transfer, lossy=lossy, luma_steps=steps)
 
 

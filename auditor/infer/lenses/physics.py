@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
-from auditor.optics import GREEN_UM, diffraction_mtf, gaussian_mtf, pixel_mtf
+from auditor.optics import GREEN_UM, diffraction_mtf, gaussian_mtf, pixel_mtf, unsharp_mtf
 
 __all__ = ["PARAMETERS", "STEP", "Optics", "blur_px", "prior_for"]
 
@@ -60,7 +60,7 @@ def _table() -> Floats:
     """Spline coefficients of ln MTF50 over `_CUTOFF`, `_AMOUNT`, `_BLUR`."""
     freq = _FREQUENCIES
     fixed = diffraction_mtf(freq, np.exp(_CUTOFF)[:, None], 1.0, 1.0) * pixel_mtf(freq)
-    sharpening = 1 + _AMOUNT[:, None] * (1 - gaussian_mtf(freq, 1.0))
+    sharpening = unsharp_mtf(freq, _AMOUNT[:, None])
     out = np.empty((len(_CUTOFF), len(_AMOUNT), len(_BLUR)))
     rows, columns = np.ogrid[: len(_CUTOFF), : len(_AMOUNT)]
     sharp = fixed[:, None] * sharpening[None]

@@ -128,8 +128,8 @@ def normal_deviates(rng: np.random.Generator, draws: int, count: int) -> Floats:
 
 
 def _soft_objects(fit: CurveFit) -> float:
-    """Error (ln MTF50) that inliers state, as a rule, for objects soft themselves and what JPEG took: their median, weighted
-    by the inlier probability; 0 where none states any."""
+    """Error (ln MTF50) that inliers state, as a rule, for objects soft themselves and what JPEG took: their
+    median, weighted by the inlier probability; 0 where none states any."""
     error = fit.data.object_error
     known = ~np.isnan(error) & (fit.expectation.inlier > 0)
     if not known.any():

@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 SHARES: Final = 2 * len(SHAPES) - 1
 """Shares of diffraction tried: those of `SHAPES` and one between each two. The sharpened shape comes first."""
-_FIRST_SHARE: Final = 2
+_FIRST_SHARE: Final = 2 * SHAPES.index((0.0, 0.0))
 """Place of share 0, from which on shares rise evenly to 1 at the last."""
 _AXIS: Final = np.arange(-_FIRST_SHARE, SHARES - _FIRST_SHARE) / (SHARES - 1 - _FIRST_SHARE)
 """The shares; below 0, how far a shape is sharpened."""

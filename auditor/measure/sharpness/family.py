@@ -45,10 +45,8 @@ SHAPES: Final = ((0.5, 0.4), (0.0, 0.0), (0.25, 0.0), (0.5, 0.0), (0.75, 0.0), (
 """Shapes of members at one MTF50, from flat-topped MTFs to long-tailed ones: part of the loss at MTF50 that
 diffraction causes (the rest is Gaussian), and the amount of an unsharp mask. Without the sharpened one, sharpened
 files read 2 to 3% too sharp (amounts of 0.4 and 0.8, blurs of 1 and 0.8 px); a second one changes nothing."""
-MIDDLE: Final = 3
+MIDDLE: Final = SHAPES.index((0.5, 0.0))
 """Place in `SHAPES` of the commonest one."""
-_MASK_PX: Final = 1.0
-"""Standard deviation of the mask's blur (common practice, no source)."""
 _POINTS: Final = 4001
 """Points from nothing to diffraction's cut-off at which its MTF is tabulated."""
 _STEP_CPP: Final = 0.01
@@ -92,7 +90,7 @@ def family_mtf(
         MTF of the same shape.
     """
     freq = np.abs(freq_cpp)
-    loss = np.log(2 * np.sinc(mtf50_cpp) * _unsharp_mask(mtf50_cpp, amount))
+    loss = np.log(2 * np.sinc(mtf50_cpp) * optics.unsharp_mtf(mtf50_cpp, amount))
     if loss < 0:
         share = 0.0
     gauss = np.exp(-(1 - share) * loss * np.minimum(freq / mtf50_cpp, 1.0 / mtf50_cpp) ** 2)
@@ -101,13 +99,7 @@ def family_mtf(
         x, curve = _diffraction()
         at = float(np.interp(-np.exp(-share * loss), -curve, x))
         diffraction = np.interp(freq / mtf50_cpp * at, x, curve)
-    return np.asarray(np.sinc(freq) * gauss * diffraction * _unsharp_mask(freq, amount))
-
-
-def _unsharp_mask(freq_cpp: Floats | float, amount: float) -> Floats:
-    """Transfer function of sharpening by the difference from a copy under a Gaussian blur."""
-    kept = np.exp(-2 * (np.pi * _MASK_PX * np.asarray(freq_cpp)) ** 2)
-    return np.asarray(1 + amount * (1 - kept))
+    return np.asarray(np.sinc(freq) * gauss * diffraction * optics.unsharp_mtf(freq, amount))
 
 
 @dataclass(frozen=True)
