@@ -14,7 +14,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.optics import diffraction_mtf, gaussian_mtf, half_frequency, pixel_mtf
+from auditor.optics import (
+    diffraction_mtf,
+    gaussian_mtf,
+    half_frequency,
+    pixel_mtf,
+    unsharp_mtf,
+)
 
 __all__ = [
     "JND",
@@ -274,7 +280,7 @@ def curve_mtf(
     half = np.asarray(mtf50_cpp, float)[..., None]
     number = np.asarray(f_number, float)[..., None]
     unsharpened = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
-    needed = (0.5 / unsharpened - 1) / _lift(half)
+    needed = (0.5 / unsharpened - 1) / (1 - gaussian_mtf(half, 1.0))
     amount = np.clip(needed, sharpening, max(sharpening, _MOST_SHARPENED))
     stretch = np.ones_like(half)
     beyond = needed > amount
@@ -284,15 +290,10 @@ def curve_mtf(
 
     def known(f: Floats) -> Floats:
         unsharpened = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
-        return np.asarray(unsharpened * (1 + amount * _lift(f)))
+        return np.asarray(unsharpened * unsharp_mtf(f, amount))
 
     remainder = np.log(np.maximum(2 * known(at), 1.0))
     return np.asarray(known(f) * np.exp(-remainder * (f / at) ** power))
-
-
-def _lift(freq: Floats) -> Floats:
-    """What an unsharp mask with a Gaussian of one pixel adds to the MTF, for an amount of one."""
-    return 1 - gaussian_mtf(freq, 1.0)
 
 
 def _half_frequency(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
@@ -300,7 +301,7 @@ def _half_frequency(f_number: Floats, pitch_um: float, amount: Floats) -> Floats
 
     def mtf(f: Floats) -> Floats:
         return np.asarray(
-            diffraction_mtf(f, f_number, pitch_um) * pixel_mtf(f) * (1 + amount * _lift(f))
+            diffraction_mtf(f, f_number, pitch_um) * pixel_mtf(f) * unsharp_mtf(f, amount)
         )
 
     return half_frequency(mtf, f_number.shape)
