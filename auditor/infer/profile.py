@@ -30,7 +30,7 @@ from auditor.infer.keepers import (
     list_keepers,
     settings_to_avoid,
 )
-from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses import infer_lenses, infer_without
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.model import (
     Accepted,
@@ -140,7 +140,7 @@ def infer_profile(
     """
     frames = _readied(complete_columns(_related(frames).reset_index(drop=True)))
     faults = Faults() if faults is None else faults
-    lenses, _ = faults.by_column(
+    of_all, _ = faults.by_column(
         "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", list[Lens]()
     )
     if archive is not None:
@@ -153,10 +153,22 @@ def infer_profile(
     def judge(f: pd.DataFrame) -> pd.DataFrame | None:
         return _verdicts(f, lenses, bodies["bodies"], criteria, answers or {})
 
+    lenses = of_all
+    verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
+    failed = _failed(_of_every_row(verdicts, judged, frames))
+    if failed.any():
+        lenses, _ = faults.by_column(
+            "sharpness",
+            lambda f: infer_without(failed[f.index].to_numpy(), f, of_all, criteria),
+            frames,
+            "lens",
+            of_all,
+        )
+        verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
+
     def compare(f: pd.DataFrame) -> list[Comparison]:
         return compare_labels(f, lenses, criteria, pictures, patterns)
 
-    verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
     comparisons, _ = faults.by_column("comparisons", compare, frames, "lens", list[Comparison]())
     faults.whole("comparisons", lambda: one_answer(lenses, comparisons), None)
     decisions = faults.whole(
@@ -183,6 +195,14 @@ def infer_profile(
     profile["next_shots_note"] = faults.whole(_SHOTS, lambda: open_note(profile), None)
     profile["faults"] = faults.found
     return profile, _of_every_row(verdicts, judged, frames)
+
+
+def _failed(verdicts: pd.DataFrame) -> pd.Series:
+    """Which frames are shaken or out of focus, by the program's verdict and the photographer's."""
+    if "moved" not in verdicts:
+        return pd.Series(False, index=verdicts.index)
+    faults = verdicts["moved"].eq(True) | verdicts["blurred"].eq(True)
+    return verdicts["soft"].eq(True) & faults
 
 
 def _related(frames: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,6 @@ to intervals (`intervals`), ranges (`ranges`) and words (`evidence`, `describe`)
 
 from __future__ import annotations
 
-from auditor.infer.lenses.infer import infer_lenses
+from auditor.infer.lenses.infer import infer_lenses, infer_without
 
-__all__ = ["infer_lenses"]
+__all__ = ["infer_lenses", "infer_without"]

@@ -30,8 +30,9 @@ from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
 from auditor.infer.lenses.table import Table, read_table
 from auditor.model import Lens
 from auditor.record.pools import EXPORTS, pool_words
+from auditor.record.values import words
 
-__all__ = ["infer_lenses"]
+__all__ = ["infer_lenses", "infer_without"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,9 @@ class _Tables:
     fringes: FringeTable
 
 
-def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
+def infer_lenses(
+    frames: pd.DataFrame, criteria: Criteria, failed: NDArray[np.bool_] | None = None
+) -> list[Lens]:
     """The `lenses` of the profile: every lens on every body, with curves, ranges and their intervals.
 
     Frames are grouped (`lens_groups`), zooms cut into focal clusters, all curves fitted at once
@@ -53,6 +56,8 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
         Frame table: `record.COLUMNS` and the columns of `crawl.relate`; missing columns count as unmeasured.
     criteria : Criteria
         Thresholds and seed.
+    failed : ndarray of bool, shape (n,), optional
+        Frames that were judged to be shaken or out of focus: they count as the lens's, but say nothing of it.
 
     Returns
     -------
@@ -62,7 +67,7 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
     if not len(frames):
         return []
     frames = frames.reset_index(drop=True)
-    curves = read_table(frames, criteria.seed)
+    curves = read_table(frames, criteria.seed, failed)
     groups = list(lens_groups(frames))
     tables = _Tables(curves, read_sides(frames), read_fringing(frames))
     entries: list[Lens] = []
@@ -90,6 +95,39 @@ def infer_lenses(frames: pd.DataFrame, criteria: Criteria) -> list[Lens]:
     return entries
 
 
+def infer_without(
+    failed: NDArray[np.bool_], frames: pd.DataFrame, lenses: list[Lens], criteria: Criteria
+) -> list[Lens]:
+    """Lenses whose curves rest on the frames that did not fail.
+
+    Whether a frame failed is judged by curves of all frames (`keepers.judge_frames`); the likelihood tells most
+    failures by itself, but takes a lens for as soft as its frames where all of them failed alike, and from many far
+    failures concludes that sound frames fall short as well.
+
+    Parameters
+    ----------
+    failed : ndarray of bool, shape (n,)
+        Frames that were judged to be shaken or out of focus.
+    frames : DataFrame
+        Frame table, of n rows.
+    lenses : list of Lens
+        From `infer_lenses`, of all frames; those without a failure are taken over.
+    criteria : Criteria
+        Thresholds and seed.
+
+    Returns
+    -------
+    list of Lens
+        In the same order.
+    """
+    names = words(frames, "lens")
+    again = np.isin(names, np.unique(names[failed]))
+    inferred = infer_lenses(frames[again], criteria, failed[again])
+    done = {lens["lens"] for lens in inferred}
+    kept = [lens for lens in lenses if lens["lens"] not in done]
+    return sorted(kept + inferred, key=lambda lens: lens["lens"] or "")
+
+
 def _fitted_ranges(
     table: Table, group: LensGroup, thirds: list[list[Part | None]], criteria: Criteria
 ) -> tuple[list[FittedRange], list[str]]:
@@ -100,7 +138,10 @@ def _fitted_ranges(
     unusable = int((table.aperture[rows] < 0).sum())
     if unusable:
         reasons.append(f"{_frames(unusable)} without a usable aperture left out of the curve")
-    empty = int(np.isnan(table.log_mtf50[rows]).all(1).sum())
+    failed = int(table.failed[rows].sum())
+    if failed:
+        reasons.append(f"{_frames(failed)} shaken or out of focus left out of the curve")
+    empty = int((np.isnan(table.log_mtf50[rows]).all(1) & ~table.failed[rows]).sum())
     if empty:
         reasons.append(
             f"{_frames(empty)} with too few edges to tell sharpness by zone, left out of the curve"

@@ -47,6 +47,8 @@ class Table:
         As the files state them.
     outing : ndarray of int64, shape (n,)
         Number of the outing; below 0, and of its own, where unknown.
+    failed : ndarray of bool, shape (n,)
+        Shaken or out of focus: counted, but without a figure.
     order : ndarray of uint64, shape (n,)
         Random order in which rows are taken into a sample (`draw_order`).
     """
@@ -58,6 +60,7 @@ class Table:
     f_number: Floats
     focal_mm: Floats
     outing: Rows
+    failed: NDArray[np.bool_]
     order: NDArray[np.uint64]
 
     def usable(self, rows: Rows) -> Rows:
@@ -100,8 +103,11 @@ class Table:
         return rows[np.sort(order[rank < CELL_LIMIT])]
 
 
-def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
-    """Columns of the frame table that curves need; impossible figures count as missing.
+def read_table(
+    frames: pd.DataFrame, seed: int = 0, failed: NDArray[np.bool_] | None = None
+) -> Table:
+    """Columns of the frame table that curves need; impossible figures, and those of failed frames, count as
+    missing.
 
     Parameters
     ----------
@@ -110,6 +116,8 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
         `outing`, `file_id`.
     seed : int
         Seed of the order in which samples are drawn.
+    failed : ndarray of bool, shape (n,), optional
+        Frames that were judged to be shaken or out of focus; none where not given.
 
     Returns
     -------
@@ -121,6 +129,8 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
         for figures in zip(*(sharpness_and_error(frames, z) for z in ZONES), strict=True)
     )
     value[~((value > 0.005) & (value < 1.0))] = np.nan
+    failed = np.zeros(len(frames), bool) if failed is None else failed
+    value[failed] = np.nan
     whole = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
     objects = np.sqrt(np.maximum(whole.astype(np.float32) ** 2 - stderr**2, 0)) / value
     stderr /= value
@@ -131,5 +141,5 @@ def read_table(frames: pd.DataFrame, seed: int = 0) -> Table:
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
-        f_number, focal, group_numbers(frames, "outing"), order,
+        f_number, focal, group_numbers(frames, "outing"), failed, order,
     )  # fmt: skip
