@@ -11,6 +11,7 @@ import pytest
 from command import call
 
 from auditor.infer import profile as profile_module
+from auditor.infer import verdicts as verdicts_module
 from auditor.report import page as page_module
 from auditor.report import tables as tables_module
 from auditor.report.faults import render_alone
@@ -75,7 +76,8 @@ def test_a_body_of_which_no_tone_is_known_is_asked_for_test_frames() -> None:
 def test_a_lens_or_body_that_breaks_a_stage_is_left_out_of_that_stage_alone(
     out: Path, monkeypatch: pytest.MonkeyPatch, stage: str, name: str, part: str
 ) -> None:
-    true = getattr(profile_module, stage)
+    where = verdicts_module if hasattr(verdicts_module, stage) else profile_module
+    true = getattr(where, stage)
     kind, culprit = part.split(" ", 1)
 
     def breaks(frames: pd.DataFrame, *args: Any, **more: Any) -> Any:
@@ -83,7 +85,7 @@ def test_a_lens_or_body_that_breaks_a_stage_is_left_out_of_that_stage_alone(
             raise IndexError("list index\nout of range")
         return true(frames, *args, **more)
 
-    monkeypatch.setattr(profile_module, stage, breaks)
+    monkeypatch.setattr(where, stage, breaks)
     profile = made(out)
     fault = {"part": part, "stage": name, "error": "IndexError: list index out of range"}
     assert profile["faults"] == [fault]

@@ -9,7 +9,7 @@ from typing import Any, Final, TypedDict
 import numpy as np
 import pandas as pd
 
-from auditor.infer.answers import answers_of, apply_answers, no_answers, tally
+from auditor.infer.answers import no_answers, tally
 from auditor.infer.bodies import (
     BodiesModel,
     BodyFigures,
@@ -26,12 +26,11 @@ from auditor.infer.frame_values import DAYS, days
 from auditor.infer.keepers import (
     count_verdicts,
     handheld_limits,
-    judge_frames,
     list_keepers,
     settings_to_avoid,
 )
-from auditor.infer.lenses import infer_lenses, infer_without
 from auditor.infer.next_shots import next_shots, open_note
+from auditor.infer.verdicts import lenses_and_verdicts, verdicts_of_all
 from auditor.model import (
     Accepted,
     Answers,
@@ -59,12 +58,6 @@ _SHOTS: Final = "what to shoot next"
 _NO_BODIES: Final[tuple[BodiesModel | None, BodyFigures]] = (
     None, {"bodies": [], "iso_matches": [], "habits": []},
 )  # fmt: skip
-_NO_VERDICTS: Final = pd.DataFrame(
-    columns=[
-        *("judged", "soft", "noisy", "cause", "probability"),
-        *("expected_cpp", "measured_cpp", "answer"),
-    ]
-)
 
 _NAMES: Final = (
     *("status", "source", "file_kind", "body", "body_serial", "lens", "lens_serial", "converter"),
@@ -140,9 +133,6 @@ def infer_profile(
     """
     frames = _readied(complete_columns(_related(frames).reset_index(drop=True)))
     faults = Faults() if faults is None else faults
-    of_all, _ = faults.by_column(
-        "sharpness", lambda f: infer_lenses(f, criteria), frames, "lens", list[Lens]()
-    )
     if archive is not None:
         archive = _without_sharpness(_readied(complete_columns(archive)))
     noise_table = _without_sharpness(frames)
@@ -150,21 +140,9 @@ def infer_profile(
         "noise", lambda f: _bodies(f, criteria, archive), noise_table, "body", _NO_BODIES
     )
 
-    def judge(f: pd.DataFrame) -> pd.DataFrame | None:
-        return _verdicts(f, lenses, bodies["bodies"], criteria, answers or {})
-
-    lenses = of_all
-    verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
-    failed = _failed(_of_every_row(verdicts, judged, frames))
-    if failed.any():
-        lenses, _ = faults.by_column(
-            "sharpness",
-            lambda f: infer_without(failed[f.index].to_numpy(), f, of_all, criteria),
-            frames,
-            "lens",
-            of_all,
-        )
-        verdicts, judged = faults.by_column("keepers", judge, frames, "lens", None)
+    lenses, verdicts, judged = lenses_and_verdicts(
+        frames, bodies["bodies"], criteria, answers or {}, faults
+    )
 
     def compare(f: pd.DataFrame) -> list[Comparison]:
         return compare_labels(f, lenses, criteria, pictures, patterns)
@@ -194,15 +172,7 @@ def infer_profile(
     }
     profile["next_shots_note"] = faults.whole(_SHOTS, lambda: open_note(profile), None)
     profile["faults"] = faults.found
-    return profile, _of_every_row(verdicts, judged, frames)
-
-
-def _failed(verdicts: pd.DataFrame) -> pd.Series:
-    """Which frames are shaken or out of focus, by the program's verdict and the photographer's."""
-    if "moved" not in verdicts:
-        return pd.Series(False, index=verdicts.index)
-    faults = verdicts["moved"].eq(True) | verdicts["blurred"].eq(True)
-    return verdicts["soft"].eq(True) & faults
+    return profile, verdicts_of_all(verdicts, judged, frames)
 
 
 def _related(frames: pd.DataFrame) -> pd.DataFrame:
@@ -225,32 +195,6 @@ def _bodies(
 ) -> tuple[BodiesModel | None, BodyFigures]:
     model = fit_bodies(frames, criteria, archive)
     return model, infer_bodies(frames, criteria, model, archive)
-
-
-def _verdicts(
-    frames: pd.DataFrame,
-    lenses: list[Lens],
-    bodies: list[Body],
-    criteria: Criteria,
-    answers: Mapping[str, str],
-) -> pd.DataFrame:
-    """Verdicts in which the photographer has the last word, and under `answer` that word."""
-    given = answers_of(frames, answers).reset_index(drop=True)
-    return apply_answers(judge_frames(frames, lenses, bodies, criteria), given).assign(answer=given)
-
-
-def _of_every_row(
-    verdicts: pd.DataFrame | None, judged: pd.DataFrame, frames: pd.DataFrame
-) -> pd.DataFrame:
-    """Verdicts on the frames that were judged -> one for every frame; the others' are open."""
-    if verdicts is None:
-        verdicts, judged = _NO_VERDICTS, frames[:0]
-    if len(verdicts) == len(frames):
-        return verdicts
-    out = verdicts.set_axis(judged.index).reindex(frames.index)
-    for name in ("judged", "soft", "noisy"):
-        out[name] = out[name].eq(True)
-    return out
 
 
 class _After(TypedDict):

@@ -1,0 +1,70 @@
+"""Frames that were judged to have failed say nothing of their lens."""
+
+import numpy as np
+import pandas as pd
+
+from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
+from auditor.infer import Criteria, build_profile
+from auditor.infer.lenses import infer_lenses, infer_without
+from auditor.record import DIRECTIONS, ZONES
+
+APERTURE = 5.6
+
+
+def archive(*names: str) -> pd.DataFrame:
+    """Sharp frames of lenses, alike in all directions."""
+    lenses = tuple(LensSpec(name, frames=8) for name in names)
+    frames, _ = simulate_frames(ArchiveSpec(lenses=lenses), 3)
+    for direction in DIRECTIONS:
+        frames[f"{direction}_cpp"] = frames["centre_mtf50_cpp"]
+    return frames.assign(file_id=[f"{i:04d}" for i in range(len(frames))], streaks=0.0)
+
+
+def moved(frames: pd.DataFrame, name: str) -> tuple[pd.DataFrame, np.ndarray]:
+    """The same with all frames of one lens at one aperture moved sideways, and which these are."""
+    chosen = ((frames["lens"] == name) & (frames["f_number"] == APERTURE)).to_numpy()
+    frames = frames.copy()
+    frames.loc[chosen, "vertical_cpp"] = 0.06
+    frames.loc[chosen, ["falling_cpp", "rising_cpp"]] = 0.09
+    frames.loc[chosen, "streaks"] = 4.0
+    frames.loc[chosen, "exposure_time_s"] = 1 / 15
+    return frames, chosen
+
+
+def figures(lens: dict) -> dict[float, object]:
+    """Of the centre, by aperture."""
+    (part,) = lens["focal_ranges"]
+    return {a["f_number"]: a["centre"] for a in part["apertures"]}
+
+
+def test_an_aperture_whose_frames_all_failed_has_no_figure_and_the_frames_are_told() -> None:
+    frames, failed = moved(archive("Holm 35mm f/2", "Tarn 50mm f/2"), "Holm 35mm f/2")
+    profile = build_profile(frames, Criteria())
+    holm, tarn = profile["lenses"]
+    soft = {k["path"] for k in profile["keepers"] if k["soft"]}
+    assert soft >= set(frames["path"][failed])
+    assert figures(holm)[APERTURE] is None
+    assert sum(v is not None for v in figures(holm).values()) == len(figures(holm)) - 1
+    count = sum(frames["path"].isin(soft) & (frames["lens"] == "Holm 35mm f/2"))
+    told = f"{count} frames shaken or out of focus left out of the curve"
+    assert told in holm["focal_ranges"][0]["reasons"]
+    assert figures(tarn)[APERTURE] is not None
+
+
+def test_a_frame_that_the_photographer_calls_fine_counts_for_its_lens() -> None:
+    frames, failed = moved(archive("Holm 35mm f/2"), "Holm 35mm f/2")
+    fine = dict.fromkeys(frames["path"][failed], "fine")
+    (holm,) = build_profile(frames, Criteria(), answers=fine)["lenses"]
+    assert figures(holm)[APERTURE] is not None
+
+
+def test_failed_frames_count_as_the_lens_s_but_their_figures_do_not() -> None:
+    frames, failed = moved(archive("Holm 35mm f/2", "Tarn 50mm f/2"), "Holm 35mm f/2")
+    of_all = infer_lenses(frames, Criteria())
+    holm, tarn = infer_without(failed, frames, of_all, Criteria())
+    assert tarn is of_all[1]
+    assert holm["frames"] == of_all[0]["frames"]
+    blank = frames.copy()
+    blank.loc[failed, [f"{zone}_mtf50_cpp" for zone in ZONES]] = np.nan
+    without = infer_lenses(blank, Criteria())[0]
+    assert figures(holm) == figures(without)
