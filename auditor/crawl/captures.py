@@ -3,14 +3,15 @@
 A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
 strongest first: the same content, or one counted as the other's copy; the same body, second, exposure and fraction of a second; the same
 with the camera's file number in place of the fraction, where f-number or exposure time is known; the same
-with a picture that looks similar.
-Two files that differ in such a mark where both have it are two captures.
+with Exif's ImageUniqueID; the same with a picture that looks similar.
+Two files that differ in such a mark where both have it are two captures; but further files of an exposure may have
+ImageUniqueIDs of their own.
 """
 
 from __future__ import annotations
 
 from itertools import combinations, pairwise
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -18,11 +19,12 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from auditor.crawl.shared_words import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.record.values import codes, map_names, numbers
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
-__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
 
 
 BURST_GAP_S: Final = 2.0
@@ -120,7 +122,9 @@ class _Marks:
         self.serial = codes(frames, "body_serial")
         self.content = codes(frames, "file_id")
         self.number = codes(frames, "file_number")
+        self.unique = codes(frames, "image_unique_id")
         self.source = codes(frames, "source")
+        self.original = _quality(frames)[0] <= _SOURCE_RANK["camera"]
         self.width = np.nan_to_num(numbers(frames, "width_px"), nan=-1)
         taken = (
             frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
@@ -171,15 +175,34 @@ def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
     return table.groupby(list(table), sort=False, dropna=False).ngroup().to_numpy(np.int64)
 
 
-def _filled(group: Ints, mark: Ints) -> Ints:
-    """The mark, and where it is missing that of the group if the group knows only one."""
+def _ends(group: Ints, mark: Ints) -> Pairs:
+    """Least and greatest known mark of each row's group; the greatest is less where none is known."""
     have = mark >= 0
     size = int(group.max()) + 1
     low = np.full(size, np.iinfo(np.int64).max)
     high = np.full(size, -1)
     np.minimum.at(low, group[have], mark[have])
     np.maximum.at(high, group[have], mark[have])
-    return np.where(~have & (low[group] == high[group]), high[group], mark)
+    return low[group], high[group]
+
+
+def _filled(group: Ints, mark: Ints) -> Ints:
+    """The mark, and where it is missing that of the group if the group knows only one."""
+    low, high = _ends(group, mark)
+    return np.where((mark < 0) & (low == high), high, mark)
+
+
+def _unique(marks: _Marks) -> Ints:
+    """ImageUniqueID, -1 where it tells no exposure from another.
+
+    It should be one image's own (Exif 2.32, tag 0xA420). Some cameras write a constant: then frames of several
+    seconds share it, or several that the camera itself numbered.
+    """
+    out = marks.unique
+    for mark in (marks.second, np.where(marks.original, marks.number, -1)):
+        low, high = _ends(marks.unique + 1, mark)
+        out = np.where(low < high, -1, out)
+    return out
 
 
 def _linked(group: Ints, valid: NDArray[np.bool_]) -> Pairs:
@@ -226,6 +249,8 @@ def _captures(marks: _Marks, counted: Pairs) -> Ints:
     exposed = (own["exposure_time_s"] >= 0) | (own["f_number"] >= 0)
     tied = marks.timed & (marks.number >= 0) & exposed
     links.append(_linked(_joined([moment, marks.number]), tied))
+    unique = _unique(marks)
+    links.append(_linked(_joined([moment, unique]), marks.timed & (unique >= 0)))
     found = _components(len(event), links)
     similar = _similar_pictures(marks, moment, found)
     if len(similar[0]):
@@ -335,59 +360,3 @@ def _outings(marks: _Marks, rows: Ints) -> Ints:
 def _numbered(ids: Ints) -> Ints:
     """The same grouping, numbered from 0 in order of first appearance."""
     return pd.factorize(ids)[0].astype(np.int64)
-
-
-def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, pd.Series]:
-    """Stars and keywords that the files of a capture share.
-
-    Parameters
-    ----------
-    frames : pandas.DataFrame
-        Table that may lack the columns.
-    capture : (n,) ndarray of int64
-        Capture of each row.
-
-    Returns
-    -------
-    dict
-        The columns `rating` and `labels`, each only where it changes: a file without stars has the most that
-        any file of its capture has, and every file the keywords of all of them.
-    """
-    out: dict[str, pd.Series] = {}
-    several = np.bincount(capture)[capture] > 1
-    if not several.any():
-        return out
-    if "rating" in frames:
-        stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
-        most = stars.groupby(capture).transform("max")
-        filled = stars.isna() & most.notna() & several
-        if filled.any():
-            out["rating"] = stars.where(~filled, most).astype("Int64")
-    if "labels" in frames:
-        labels = _shared_labels(frames["labels"], capture, several)
-        if labels is not None:
-            out["labels"] = labels
-    return out
-
-
-def _shared_labels(
-    column: pd.Series, capture: NDArray[np.int64], several: NDArray[np.bool_]
-) -> pd.Series | None:
-    values = column.to_numpy(object).copy()
-    rows = [i for i in np.flatnonzero(several).tolist() if _words(values[i])]
-    if not rows:
-        return None
-    by_capture: dict[int, dict[str, None]] = {}
-    for i in rows:
-        by_capture.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
-    changed = False
-    for i in np.flatnonzero(several & np.isin(capture, list(by_capture))).tolist():
-        words = list(by_capture[int(capture[i])])
-        if words != _words(values[i]):
-            values[i] = words
-            changed = True
-    return pd.Series(values, index=column.index, name=column.name) if changed else None
-
-
-def _words(value: Any) -> list[str]:
-    return list(value) if isinstance(value, list | tuple | np.ndarray) else []
