@@ -48,6 +48,28 @@ def test_a_lens_that_was_only_stopped_down_is_asked_for_from_its_widest_aperture
     assert unnamed["apertures"] == [11.0, 16.0, 22.0]
 
 
+def test_a_lens_known_from_exports_alone_is_asked_for_files_as_the_camera_writes_them():
+    """More exports would leave its apertures as open: no number of them names a best one."""
+    spec = ArchiveSpec(
+        lenses=[LensSpec(apertures=(4.0, 5.6, 8.0, 11.0), frames=6)], all_columns=False
+    )
+    frames, _ = simulate_frames(spec, 4)
+    exported = frames.assign(
+        source="resized", file_kind="edited reduced", width_px=1600, height_px=1067
+    )
+    told = build_profile(exported, Criteria())
+    (part,) = told["lenses"][0]["focal_ranges"]
+    assert [r for r in part["reasons"] if "not yet" in r or "sharp frame" in r] == [
+        "best aperture: not yet; it takes files as the camera writes them, at full size"
+    ]
+    (series,) = (s for s in told["next_shots"] if s["kind"] == "sharpness")
+    assert series["how"].startswith("files as the camera writes them, at full size")
+    assert series["why"] in part["reasons"]
+    assert series["gain"] == "a best aperture", (
+        "an export's figures say nothing of a camera's pixels"
+    )
+
+
 def test_apertures_whose_frames_are_missing_are_asked_for():
     """What the reason names is in the list; the others are whole stops, as cameras are set, and none leaves more
     than two stops open."""

@@ -397,7 +397,8 @@ def test_the_first_screen_says_what_is_predicted_and_how_far_the_best_may_lie(
         r'<span class="limits">(.*?)</span>', page[page.index('id="bodies"') :]
     )
     assert re.sub(r"<[^>]*>", "", large) == "ISO 6400 (predicted)"
-    assert others and not any("predicted" in other for other in others)
+    assert others
+    assert not any("predicted" in other for other in others)
     assert "sharp f/4 to f/11 · <span" in page
     assert ">best f/7.1 to f/9</span>" in page
 

@@ -21,7 +21,15 @@ from auditor.infer.lenses.sides import CONFIDENCE
 from auditor.optics import blur_sigma_for_mtf50
 from auditor.record import ZONES
 
-__all__ = ["SOUND", "Evidence", "has_evidence", "judge", "missing_evidence", "weaker_zone"]
+__all__ = [
+    "NOT_YET",
+    "SOUND",
+    "Evidence",
+    "has_evidence",
+    "judge",
+    "missing_evidence",
+    "weaker_zone",
+]
 
 Floats = NDArray[np.float64]
 
@@ -53,6 +61,8 @@ _APERTURES: Final = 3
 _FRAMES: Final = 5
 """Sound frames that it needs on either side of it, or to beat the last aperture of that side in `CONFIDENCE` of the
 plausible curves (common practice, no source)."""
+NOT_YET: Final = "best aperture: not yet"
+"""How the reason begins that says what a best aperture lacks."""
 SOUND: Final = 0.5
 """Probability of an inlier from which a frame is sound."""
 _LEAST: Final = 2
