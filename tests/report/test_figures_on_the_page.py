@@ -412,3 +412,13 @@ def test_one_frame_shows_nothing_usual(tmp_path: Path) -> None:
     told = '<span class="cpp" data-cpp="0.123">0.123</span>'
     assert page.count(f"one frame: {told}") == 1
     assert page.count(f"usually {told}") == 1
+
+
+def test_a_shake_at_fast_shutters_is_not_put_down_to_slow_ones(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    made["verdicts"] = {"judged": 60, "soft": 26, "causes": {"shake": 26}, "shaken_fast": 16}
+    text = re.sub(r"<[^>]*>", "", written(made, None, tmp_path))
+    told = "Shake: 26 frames, 43% of those judged; 16 of them at a shutter faster than 1 / focal length."
+    assert told in text
+    del made["verdicts"]["shaken_fast"]
+    assert "at a shutter faster than" not in written(made, None, tmp_path)
