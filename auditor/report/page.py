@@ -61,8 +61,10 @@ class _LensView(NamedTuple):
     """One for each of its focal ranges."""
     span: tuple[float, float] | None
     """Outermost f-numbers, for rulers that compare at sight."""
+    best: float | None
+    """Its highest figure (c/px) ..."""
     highest: float | None
-    """Its highest figure (c/px)."""
+    """... and the highest end of an interval."""
     height: int | None
     """Usual height of its pictures in px, for line widths per picture height."""
     block: Block | None
@@ -100,7 +102,8 @@ def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
 
 def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
     parts = lens.get("focal_ranges") or []
-    top, span = highest(lens), used_span(parts)
+    best, top = highest(lens)
+    span = used_span(parts)
     charts = []
     for part in parts:
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
@@ -110,7 +113,7 @@ def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
         else:
             charts.append(None)
     block = frames.lens_block(lens)
-    return _LensView(f"lens-{index}", lens, charts, span, top, frames.height(lens), block)
+    return _LensView(f"lens-{index}", lens, charts, span, best, top, frames.height(lens), block)
 
 
 def _body_view(

@@ -422,3 +422,34 @@ def test_a_shake_at_fast_shutters_is_not_put_down_to_slow_ones(tmp_path: Path) -
     assert told in text
     del made["verdicts"]["shaken_fast"]
     assert "at a shutter faster than" not in written(made, None, tmp_path)
+
+
+def test_percent_of_the_lenss_best_reaches_a_hundred_at_the_best(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    zones = [
+        row[zone]
+        for part in made["lenses"][0]["focal_ranges"]
+        for row in part["apertures"]
+        for zone in ("centre", "middle", "corner")
+        if row[zone]
+    ]
+    best = max(zone["mtf50_cpp"] for zone in zones)
+    assert best < max(zone["high"] for zone in zones) < 0.5
+    page = written(made, None, tmp_path)
+    assert {float(b) for b in re.findall(r'data-best="([\d.]+)"', page)} == {best}
+    assert "Nyquist" not in page
+    zones[0]["high"] = 0.61
+    assert "No file holds detail finer than 0.5 c/px" in written(made, None, tmp_path)
+
+
+def test_a_line_of_a_lens_counts_its_frames_once(tmp_path: Path) -> None:
+    """The share that it has of all frames is of another count than the frames by which it was judged."""
+    made = made_up.profile(1)
+    lens = made["lenses"][0]
+    use = {k: lens[k] for k in ("lens", "body", "converter")}
+    made["gear"] = {"bodies": [], "lenses": [use | {"role": "thin", "share": 0.44, "frames": 53}]}
+    page = written(made, None, tmp_path)
+    first = page[page.index("Apertures to use") : page.index("ISO to use")]
+    assert "%" not in re.sub(r"<[^>]*>", "", first)
+    (head,) = re.findall(r'<details class="group"><summary>(Thin.*?)</summary>', page)
+    assert re.sub(r"<[^>]*>", "", head) == f"Thin evidence {words.count(lens['frames'])}"
