@@ -100,7 +100,7 @@ def describe_diffraction(
         if onset[0] <= last_used:
             out["ruling_from_f_number"], out["ruling_low"] = float(onset[0]), float(low)
             out["ruling_high"] = float(high) if np.isfinite(high) else None
-            last = f"to f/{high:g}" if np.isfinite(high) else "or smaller apertures"
+            last = f"to f/{high:g}" if np.isfinite(high) else "to past the apertures used"
             text += f"; with this lens's own blur from f/{onset[0]:g}"
             if low < high:
                 text += f" (f/{low:g} {last})"
