@@ -78,7 +78,7 @@ class _BodyView(NamedTuple):
     entry: Body
     chart: Markup | None
     span: tuple[float, float] | None
-    """Outermost ISO values, for rulers that compare at sight."""
+    """Outermost ISO values used, for rulers that compare at sight."""
     block: Block | None
     """The frames behind its points."""
 
@@ -119,10 +119,7 @@ def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
 def _body_view(
     body: Body, index: int, frames: FrameIndex, thresholds: Mapping[str, float]
 ) -> _BodyView:
-    usable = [u for band in body.get("brightness") or () if (u := band.get("usable_iso"))]
-    isos: list[float | None] = [t.get("iso") for t in body.get("tones") or ()]
-    isos += [v for u in usable for v in (u.get("excellent"), u.get("acceptable"))]
-    known = [v for v in isos if v]
+    known = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
     span = (min(known), max(known)) if known else None
     drawing = _drawn(partial(snr_chart, body, thresholds), "Signal to noise against ISO")
     return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))

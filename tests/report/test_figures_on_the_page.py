@@ -17,6 +17,7 @@ from auditor.report import words
 from auditor.report.iso_words import match_tables
 from auditor.report.keepers_view import shows_detail
 from auditor.report.lens_chart import lens_chart
+from auditor.report.scales import iso_ruler
 from auditor.report.sentences import no_onset
 from auditor.report.snr_chart import _marks, snr_chart
 from auditor.report.summary import summary_lines
@@ -453,3 +454,12 @@ def test_a_line_of_a_lens_counts_its_frames_once(tmp_path: Path) -> None:
     assert "%" not in re.sub(r"<[^>]*>", "", first)
     (head,) = re.findall(r'<details class="group"><summary>(Thin.*?)</summary>', page)
     assert re.sub(r"<[^>]*>", "", head) == f"Thin evidence {words.count(lens['frames'])}"
+
+
+def test_the_ruler_of_a_body_ends_at_the_highest_iso_used() -> None:
+    """What lies beyond is predicted, and a strip looks as sure as one that was measured."""
+    ruler = iso_ruler({"excellent": 200, "acceptable": 6400}, (100, 3200))
+    assert ruler.says == "excellent to ISO 200; acceptable to ISO 3200"
+    fine, clean = ruler.strips
+    assert {m.text: m.at for m in ruler.marks}["3200"] == pytest.approx(fine.width, abs=0.5)
+    assert clean.width < fine.width
