@@ -78,7 +78,7 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
         return out
     table = _Marks(frames)
     capture = _captures(table, _counted(frames))
-    best = _best(frames, capture)
+    best = _best(frames, table, capture)
     out["capture"] = capture
     out["best"] = best
     for name, column in share_words(frames, capture).items():
@@ -110,12 +110,13 @@ def sort_files(
     pixels : (n,) ndarray of float64
         Pixels of the picture; 0 where unknown.
     """
-    kind, pixels = _quality(frames)
-    return _captures(_Marks(frames), _counted(frames)), kind, pixels
+    marks = _Marks(frames)
+    return _captures(marks, _counted(frames)), marks.kind, marks.pixels
 
 
 class _Marks:
-    """The columns that distinguish captures, as integers; -1 is missing."""
+    """The columns that distinguish captures, as integers, -1 missing; and how good a file is for its capture: rank of
+    its kind, pixels."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
         self.body = codes(frames, "body")
@@ -124,7 +125,7 @@ class _Marks:
         self.number = codes(frames, "file_number")
         self.unique = codes(frames, "image_unique_id")
         self.source = codes(frames, "source")
-        self.original = _quality(frames)[0] <= _SOURCE_RANK["camera"]
+        self.kind, self.pixels = _quality(frames)
         self.width = np.nan_to_num(numbers(frames, "width_px"), nan=-1)
         taken = (
             frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
@@ -199,7 +200,10 @@ def _unique(marks: _Marks) -> Ints:
     seconds share it, or several that the camera itself numbered.
     """
     out = marks.unique
-    for mark in (marks.second, np.where(marks.original, marks.number, -1)):
+    if (out < 0).all():
+        return out
+    numbered = np.where(marks.kind <= _SOURCE_RANK["camera"], marks.number, -1)
+    for mark in (marks.second, numbered):
         low, high = _ends(marks.unique + 1, mark)
         out = np.where(low < high, -1, out)
     return out
@@ -308,12 +312,10 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
     return map_names(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
 
 
-def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
+def _best(frames: pd.DataFrame, marks: _Marks, capture: Ints) -> NDArray[np.bool_]:
     """The best file of each capture; between equals the first by path."""
-
-    kind, pixels = _quality(frames)
     status = frames["status"] if "status" in frames else pd.Series(None, index=frames.index)
-    keys = (-pixels, kind, (status != "measured").to_numpy(bool))
+    keys = (-marks.pixels, marks.kind, (status != "measured").to_numpy(bool))
     order = np.lexsort((*keys, capture))
     lead = order[np.r_[True, capture[order][1:] != capture[order][:-1]]]
     leader = np.empty(int(capture.max()) + 1, np.int64)
