@@ -53,6 +53,7 @@ class FrameTags:
     focus_distance_m: float | None = None
     white_balance: str | None = None
     """'auto' or 'manual'."""
+    image_unique_id: str | None = None
 
     def exif(self) -> dict[str, Any]:
         """Keys and values as exiv2 names and spells them."""
@@ -81,6 +82,7 @@ class FrameTags:
             "Exif.Photo.SubSecTimeOriginal": part or None,
             "Exif.Photo.SubjectDistance": _rational(self.focus_distance_m, 1000),
             "Exif.Photo.WhiteBalance": balance,
+            "Exif.Photo.ImageUniqueID": self.image_unique_id,
             "Exif.Photo.FocalPlaneXResolution": density,
             "Exif.Photo.FocalPlaneYResolution": density,
             "Exif.Photo.FocalPlaneResolutionUnit": None if density is None else "3",

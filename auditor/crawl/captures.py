@@ -3,14 +3,15 @@
 A capture is one exposure, however many files hold it. Files are tied to it by the body's own marks,
 strongest first: the same content, or one counted as the other's copy; the same body, second, exposure and fraction of a second; the same
 with the camera's file number in place of the fraction, where f-number or exposure time is known; the same
-with a picture that looks similar.
-Two files that differ in such a mark where both have it are two captures.
+with Exif's ImageUniqueID; the same with a picture that looks similar.
+Two files that differ in such a mark where both have it are two captures; but further files of an exposure may have
+ImageUniqueIDs of their own.
 """
 
 from __future__ import annotations
 
 from itertools import combinations, pairwise
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -18,11 +19,12 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from auditor.crawl.shared_words import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.record.values import codes, map_names, numbers
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
-__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
 
 
 BURST_GAP_S: Final = 2.0
@@ -76,7 +78,7 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
         return out
     table = _Marks(frames)
     capture = _captures(table, _counted(frames))
-    best = _best(frames, capture)
+    best = _best(frames, table, capture)
     out["capture"] = capture
     out["best"] = best
     for name, column in share_words(frames, capture).items():
@@ -108,19 +110,22 @@ def sort_files(
     pixels : (n,) ndarray of float64
         Pixels of the picture; 0 where unknown.
     """
-    kind, pixels = _quality(frames)
-    return _captures(_Marks(frames), _counted(frames)), kind, pixels
+    marks = _Marks(frames)
+    return _captures(marks, _counted(frames)), marks.kind, marks.pixels
 
 
 class _Marks:
-    """The columns that distinguish captures, as integers; -1 is missing."""
+    """The columns that distinguish captures, as integers, -1 missing; and how good a file is for its capture: rank of
+    its kind, pixels."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
         self.body = codes(frames, "body")
         self.serial = codes(frames, "body_serial")
         self.content = codes(frames, "file_id")
         self.number = codes(frames, "file_number")
+        self.unique = codes(frames, "image_unique_id")
         self.source = codes(frames, "source")
+        self.kind, self.pixels = _quality(frames)
         self.width = np.nan_to_num(numbers(frames, "width_px"), nan=-1)
         taken = (
             frames["taken"] if "taken" in frames else pd.Series(None, frames.index, dtype=object)
@@ -171,15 +176,37 @@ def _joined(columns: list[NDArray[np.float64]] | list[Ints]) -> Ints:
     return table.groupby(list(table), sort=False, dropna=False).ngroup().to_numpy(np.int64)
 
 
-def _filled(group: Ints, mark: Ints) -> Ints:
-    """The mark, and where it is missing that of the group if the group knows only one."""
+def _ends(group: Ints, mark: Ints) -> Pairs:
+    """Least and greatest known mark of each row's group; the greatest is less where none is known."""
     have = mark >= 0
     size = int(group.max()) + 1
     low = np.full(size, np.iinfo(np.int64).max)
     high = np.full(size, -1)
     np.minimum.at(low, group[have], mark[have])
     np.maximum.at(high, group[have], mark[have])
-    return np.where(~have & (low[group] == high[group]), high[group], mark)
+    return low[group], high[group]
+
+
+def _filled(group: Ints, mark: Ints) -> Ints:
+    """The mark, and where it is missing that of the group if the group knows only one."""
+    low, high = _ends(group, mark)
+    return np.where((mark < 0) & (low == high), high, mark)
+
+
+def _unique(marks: _Marks) -> Ints:
+    """ImageUniqueID, -1 where it tells no exposure from another.
+
+    It should be one image's own (Exif 2.32, tag 0xA420). Some cameras write a constant: then frames of several
+    seconds share it, or several that the camera itself numbered.
+    """
+    out = marks.unique
+    if (out < 0).all():
+        return out
+    numbered = np.where(marks.kind <= _SOURCE_RANK["camera"], marks.number, -1)
+    for mark in (marks.second, numbered):
+        low, high = _ends(marks.unique + 1, mark)
+        out = np.where(low < high, -1, out)
+    return out
 
 
 def _linked(group: Ints, valid: NDArray[np.bool_]) -> Pairs:
@@ -226,6 +253,8 @@ def _captures(marks: _Marks, counted: Pairs) -> Ints:
     exposed = (own["exposure_time_s"] >= 0) | (own["f_number"] >= 0)
     tied = marks.timed & (marks.number >= 0) & exposed
     links.append(_linked(_joined([moment, marks.number]), tied))
+    unique = _unique(marks)
+    links.append(_linked(_joined([moment, unique]), marks.timed & (unique >= 0)))
     found = _components(len(event), links)
     similar = _similar_pictures(marks, moment, found)
     if len(similar[0]):
@@ -283,12 +312,10 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
     return map_names(frames["source"], _SOURCE_RANK, last), np.nan_to_num(pixels)
 
 
-def _best(frames: pd.DataFrame, capture: Ints) -> NDArray[np.bool_]:
+def _best(frames: pd.DataFrame, marks: _Marks, capture: Ints) -> NDArray[np.bool_]:
     """The best file of each capture; between equals the first by path."""
-
-    kind, pixels = _quality(frames)
     status = frames["status"] if "status" in frames else pd.Series(None, index=frames.index)
-    keys = (-pixels, kind, (status != "measured").to_numpy(bool))
+    keys = (-marks.pixels, marks.kind, (status != "measured").to_numpy(bool))
     order = np.lexsort((*keys, capture))
     lead = order[np.r_[True, capture[order][1:] != capture[order][:-1]]]
     leader = np.empty(int(capture.max()) + 1, np.int64)
@@ -335,59 +362,3 @@ def _outings(marks: _Marks, rows: Ints) -> Ints:
 def _numbered(ids: Ints) -> Ints:
     """The same grouping, numbered from 0 in order of first appearance."""
     return pd.factorize(ids)[0].astype(np.int64)
-
-
-def share_words(frames: pd.DataFrame, capture: NDArray[np.int64]) -> dict[str, pd.Series]:
-    """Stars and keywords that the files of a capture share.
-
-    Parameters
-    ----------
-    frames : pandas.DataFrame
-        Table that may lack the columns.
-    capture : (n,) ndarray of int64
-        Capture of each row.
-
-    Returns
-    -------
-    dict
-        The columns `rating` and `labels`, each only where it changes: a file without stars has the most that
-        any file of its capture has, and every file the keywords of all of them.
-    """
-    out: dict[str, pd.Series] = {}
-    several = np.bincount(capture)[capture] > 1
-    if not several.any():
-        return out
-    if "rating" in frames:
-        stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
-        most = stars.groupby(capture).transform("max")
-        filled = stars.isna() & most.notna() & several
-        if filled.any():
-            out["rating"] = stars.where(~filled, most).astype("Int64")
-    if "labels" in frames:
-        labels = _shared_labels(frames["labels"], capture, several)
-        if labels is not None:
-            out["labels"] = labels
-    return out
-
-
-def _shared_labels(
-    column: pd.Series, capture: NDArray[np.int64], several: NDArray[np.bool_]
-) -> pd.Series | None:
-    values = column.to_numpy(object).copy()
-    rows = [i for i in np.flatnonzero(several).tolist() if _words(values[i])]
-    if not rows:
-        return None
-    by_capture: dict[int, dict[str, None]] = {}
-    for i in rows:
-        by_capture.setdefault(int(capture[i]), {}).update(dict.fromkeys(_words(values[i])))
-    changed = False
-    for i in np.flatnonzero(several & np.isin(capture, list(by_capture))).tolist():
-        words = list(by_capture[int(capture[i])])
-        if words != _words(values[i]):
-            values[i] = words
-            changed = True
-    return pd.Series(values, index=column.index, name=column.name) if changed else None
-
-
-def _words(value: Any) -> list[str]:
-    return list(value) if isinstance(value, list | tuple | np.ndarray) else []

@@ -144,7 +144,7 @@ def wanted_memory(most_mb: int) -> str:
 
 MARKS: Final = (
     *("body", "body_serial", "taken", "f_number", "exposure_time_s", "iso", "file_number"),
-    *("source", "width_px", "height_px", "pixel_pitch_um", "pitch_basis"),
+    *("image_unique_id", "source", "width_px", "height_px", "pixel_pitch_um", "pitch_basis"),
     *("focal_length_mm", "focal_35mm", "maker_note", "file_source", "told_pitch_um", "recoded"),
     *("sensor_diagonal_mm", "native_width_px", "native_height_px"),
     *("written_width_px", "written_height_px"),

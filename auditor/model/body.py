@@ -47,7 +47,7 @@ class Tone(TypedDict):
     snr: Annotated[float | None, "signal over noise, per pixel"]
     low: Low
     high: High
-    frames: Annotated[Count | None, "frames behind it"]
+    frames: Annotated[Count | None, "frames that show measurable noise here"]
     snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
     predicted: NotRequired[Annotated[bool | None, "no noise was measured here"]]
     frames_at_most: NotRequired[

@@ -121,11 +121,12 @@ class Sides(TypedDict, total=False):
 class Diffraction(TypedDict, total=False):
     """Diffraction at this pitch against what the archive shows."""
 
-    ruling_from_f_number: Annotated[float | None, "from here diffraction is the larger blur"]
-    ruling_low: Annotated[float | None, "lower end of its 90% interval"]
-    ruling_high: Annotated[
-        float | None, "upper end; none where it reaches past the apertures of lenses in use"
+    ruling_from_f_number: Annotated[
+        float | None,
+        "from here diffraction is the larger blur; none where no aperture used shows it",
     ]
+    ruling_low: Annotated[float | None, "lower end of its 90% interval"]
+    ruling_high: Annotated[float | None, "upper end; none where it reaches past the apertures used"]
     perfect_lens_from_f_number: Annotated[float, "the same without aberrations, by the pitch alone"]
     loss_at_smallest: Annotated[
         float | None, "share lost at the smallest aperture against the sharpest, where told apart"

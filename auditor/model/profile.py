@@ -90,7 +90,11 @@ class Keeper(TypedDict, total=False):
     soft: Required[bool]
     noisy: Required[bool]
     cause: Required[Annotated[str | None, "the likely cause"]]
-    expected_cpp: Required[Annotated[float | None, "what its settings allowed, c/px"]]
+    expected_cpp: Required[
+        Annotated[
+            float | None, "what its settings allowed, c/px; none where streaks alone tell the fault"
+        ]
+    ]
     measured_cpp: Required[Annotated[float | None, "what it shows, c/px"]]
     evidence: Annotated[list[str] | str, "what speaks for the cause, in sentences"]
     file_id: Annotated[str | None, "hash of the content"]
@@ -173,6 +177,7 @@ class Verdicts(TypedDict, total=False):
     soft: int
     noisy: int
     causes: dict[str, int]
+    shaken_fast: Annotated[int, "shaken though the shutter was faster than 1 / focal length"]
 
 
 class Handheld(TypedDict):

@@ -123,6 +123,8 @@ class Settings:
     source: Source = "unknown"
     software: str | None = None
     file_number: str | None = None
+    image_unique_id: str | None = None
+    """Exif's ImageUniqueID, where it is one: 32 hexadecimal digits in small letters."""
     flash: bool | None = None
     rating: int | None = None
     labels: tuple[str, ...] = ()

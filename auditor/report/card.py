@@ -89,10 +89,9 @@ def hyperfocals(
 
 def sensor_pitch(bodies: Mapping[str | None, Body], lens: Lens) -> float | None:
     """The sensor's own pixel pitch in um, whatever the size of the files from which the lens was judged: the
-    next picture is taken at full size. That of the files where the sensor's is not known."""
+    next picture is taken at full size. None where it is not known."""
     body = bodies.get(lens.get("body"))
-    own = body.get("pixel_pitch_um") if body else None
-    return own or lens.get("pixel_pitch_um")
+    return body.get("pixel_pitch_um") if body else None
 
 
 def avoid(part: FocalRange) -> str:

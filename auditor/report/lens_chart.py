@@ -27,16 +27,18 @@ _STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
 """Steps that it may have, in cycles per pixel; they have two digits."""
 
 
-def highest(lens: Lens) -> float | None:
-    """The highest figure of a lens (c/px), so that its charts share one scale."""
-    figures = [
-        max(zone["mtf50_cpp"] or 0, zone.get("high") or 0)
+def highest(lens: Lens) -> tuple[float | None, float | None]:
+    """The highest figure of a lens (c/px), and the highest end of an interval, so that its charts share one scale."""
+    zones = [
+        zone
         for part in lens.get("focal_ranges") or ()
         for row in part.get("apertures") or ()
         for zone in (row.get("centre"), row.get("middle"), row.get("corner"))
         if zone
     ]
-    return max(figures, default=0) or None
+    best = max((zone["mtf50_cpp"] or 0 for zone in zones), default=0)
+    top = max((zone.get("high") or 0 for zone in zones), default=0)
+    return best or None, max(best, top) or None
 
 
 def lens_chart(

@@ -61,8 +61,10 @@ class _LensView(NamedTuple):
     """One for each of its focal ranges."""
     span: tuple[float, float] | None
     """Outermost f-numbers, for rulers that compare at sight."""
+    best: float | None
+    """Its highest figure (c/px) ..."""
     highest: float | None
-    """Its highest figure (c/px)."""
+    """... and the highest end of an interval."""
     height: int | None
     """Usual height of its pictures in px, for line widths per picture height."""
     block: Block | None
@@ -76,7 +78,7 @@ class _BodyView(NamedTuple):
     entry: Body
     chart: Markup | None
     span: tuple[float, float] | None
-    """Outermost ISO values, for rulers that compare at sight."""
+    """Outermost ISO values used, for rulers that compare at sight."""
     block: Block | None
     """The frames behind its points."""
 
@@ -100,7 +102,8 @@ def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
 
 def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
     parts = lens.get("focal_ranges") or []
-    top, span = highest(lens), used_span(parts)
+    best, top = highest(lens)
+    span = used_span(parts)
     charts = []
     for part in parts:
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
@@ -110,16 +113,13 @@ def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
         else:
             charts.append(None)
     block = frames.lens_block(lens)
-    return _LensView(f"lens-{index}", lens, charts, span, top, frames.height(lens), block)
+    return _LensView(f"lens-{index}", lens, charts, span, best, top, frames.height(lens), block)
 
 
 def _body_view(
     body: Body, index: int, frames: FrameIndex, thresholds: Mapping[str, float]
 ) -> _BodyView:
-    usable = [u for band in body.get("brightness") or () if (u := band.get("usable_iso"))]
-    isos: list[float | None] = [t.get("iso") for t in body.get("tones") or ()]
-    isos += [v for u in usable for v in (u.get("excellent"), u.get("acceptable"))]
-    known = [v for v in isos if v]
+    known = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
     span = (min(known), max(known)) if known else None
     drawing = _drawn(partial(snr_chart, body, thresholds), "Signal to noise against ISO")
     return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))

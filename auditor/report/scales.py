@@ -187,7 +187,8 @@ def aperture_ruler(focal_range: FocalRange, span: tuple[float, float] | None) ->
 
 
 def iso_ruler(usable: UsableIso | None, span: tuple[float, float]) -> Ruler:
-    """ISO up to which a band of light is excellent and acceptable, over `span` of ISO values."""
+    """ISO up to which a band of light is excellent and acceptable, over the `span` of ISO values used: what is
+    predicted beyond it is left out."""
     left, right = iso_stops(span[0]) - _MARGIN_ISO_STOPS, iso_stops(span[1]) + _MARGIN_ISO_STOPS
 
     def place(iso: float) -> float:
@@ -197,7 +198,8 @@ def iso_ruler(usable: UsableIso | None, span: tuple[float, float]) -> Ruler:
     fine, clean = (usable.get("acceptable"), usable.get("excellent")) if usable else (None, None)
     for key, top in (("acceptable", fine), ("excellent", clean)):
         if top and top > 0:
-            end = min(max(place(top), 1), 100)
+            top = min(top, span[1])
+            end = max(place(top), 1)
             strips.append(Strip(key, 0, end, f"{key} to {words.iso(top)}"))
             says.append(f"{key} to {words.iso(top)}")
     whole = whole_iso_stops(iso_stops(span[0]) - _ENGRAVED, iso_stops(span[1]) + _ENGRAVED)

@@ -252,9 +252,10 @@ def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
     """What a pixel of the files covers from which a lens was judged, beside the sensor's own."""
     if pitch is None:
         return None
-    if own is None or _same_pitch(pitch, own):
+    if _same_pitch(pitch, own):
         return f"Pixel pitch {pitch:.2f} µm."
-    return f"A pixel of these files covers {pitch:.2f} µm of the sensor, whose own pixel is {own:.2f} µm."
+    beside = "" if own is None else f", whose own pixel is {own:.2f} µm"
+    return f"A pixel of these files covers {pitch:.2f} µm of the sensor{beside}."
 
 
 def _same_pitch(pitch: float, own: float | None) -> bool:

@@ -152,7 +152,7 @@ def _usable(profile: Profile) -> Iterator[Row]:
                 **{level: usable.get(level) for level in LEVELS},
                 **{
                     f"{level}_{end}": (detail.get(level) or {}).get(end)
-                    for level in LEVELS for end in ("low", "high")
+                    for level in LEVELS for end in ("low", "high", "predicted", "reason")
                 },
             }  # fmt: skip
 

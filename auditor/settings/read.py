@@ -37,7 +37,15 @@ from auditor.settings.tags import (
     with_first_directory,
 )
 
-__all__ = ["MAX_LABELS", "FileTags", "labels", "rating", "read_settings", "read_tags"]
+__all__ = [
+    "MAX_LABELS",
+    "FileTags",
+    "image_unique_id",
+    "labels",
+    "rating",
+    "read_settings",
+    "read_tags",
+]
 
 _ADOBE_RGB_GAMMA: Final = 563 / 256
 """Exponent of the Adobe RGB (1998) colour image encoding."""
@@ -150,6 +158,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         source=source,
         software=software,
         file_number=file_number(name, tags),
+        image_unique_id=image_unique_id(tags),
         flash=exposure_tags.flash_fired(tags),
         rating=rating(words),
         labels=labels(words),
@@ -248,6 +257,20 @@ def file_number(name: str, tags: Tags) -> str | None:
     if runs and (not counted or any(_YEAR.fullmatch(run) for run in runs)):
         runs = _ALL_DIGITS.findall(stem)
     return "-".join(runs) or None
+
+
+_UNIQUE_ID: Final = re.compile(r"(?!(.)\1*$)[0-9a-f]{32}")
+"""128 bits in hexadecimal digits (Exif 2.32, ImageUniqueID, tag 0xA420), not one digit over and over."""
+
+
+def image_unique_id(tags: Tags) -> str | None:
+    """The exposure's own number, which programs keep through editing and renaming.
+
+    Some cameras have their model or serial number there: what is not as the standard has it counts as not
+    written.
+    """
+    text = (clean_text(tags.get("Exif.Photo.ImageUniqueID")) or "").lower()
+    return text if _UNIQUE_ID.fullmatch(text) else None
 
 
 MAX_LABELS: Final = 100

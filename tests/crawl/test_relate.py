@@ -194,6 +194,33 @@ def test_a_renamed_export_without_its_iso_is_found_by_its_looks() -> None:
     assert groups(frames) == [{"IMG_0001.jpg", "lake.jpg"}, {"hut.jpg"}]
 
 
+ID = "3f3e9c5e09f8e98f7c29827f3755c087"
+EDIT = {"source": "resized", "width_px": 1600, "image_unique_id": ID}
+
+
+def test_edits_under_other_names_are_one_capture_by_their_image_unique_id() -> None:
+    edits = (
+        frame("castle-007.jpg", file_number="007", signature=look(1), **EDIT),
+        frame("print-010.jpg", file_number="010", signature=look(2), **EDIT),
+    )
+    other = frame("hut-011.jpg", file_number="011", **EDIT | {"image_unique_id": ID[::-1]})
+    assert groups(table(*edits, other)) == [{"castle-007.jpg", "print-010.jpg"}, {"hut-011.jpg"}]
+    without = table(*edits, other).drop(columns="image_unique_id")
+    assert len(groups(without)) == 3, "a store written before has no such column"
+
+
+def test_an_image_unique_id_that_a_camera_writes_into_every_frame_ties_none() -> None:
+    two = [frame(f"{i}-a.jpg", file_number=f"{i}00", **EDIT) for i in range(2)]
+    assert len(groups(table(*two))) == 1
+    later = frame("2-a.jpg", **EDIT | {"taken": "2024-05-01T06:00:01"})
+    assert len(groups(table(*two, later))) == 3, "of other seconds too"
+    burst = (
+        frame(f"IMG_000{i}.jpg", file_number=f"000{i}", image_unique_id=ID, signature=look(1, i))
+        for i in range(3)
+    )
+    assert len(groups(table(*burst))) == 3, "a burst that the camera numbered"
+
+
 def test_another_exposure_in_the_same_second_is_another_capture() -> None:
     frames = table(
         frame("IMG_0001.jpg", file_number="0001", exposure_time_s=0.004),
@@ -252,6 +279,7 @@ def test_an_empty_table_gets_its_columns() -> None:
             st.sampled_from(["raw", "camera", "edited"]),
             st.sampled_from(["h1", "h2", None]),
             st.sampled_from(["11", "22", None]),
+            st.sampled_from(["i1", "i2", None]),
         ),
         min_size=1,
         max_size=12,
@@ -264,9 +292,16 @@ def test_order_of_rows_does_not_matter_and_every_capture_has_one_best(
     frames = table(
         *(
             frame(
-                f"{i:02d}.jpg", body=b, taken=t, file_number=n, source=s, file_id=h, body_serial=x
+                f"{i:02d}.jpg",
+                body=b,
+                taken=t,
+                file_number=n,
+                source=s,
+                file_id=h,
+                body_serial=x,
+                image_unique_id=u,
             )
-            for i, (b, t, n, s, h, x) in enumerate(marks)
+            for i, (b, t, n, s, h, x, u) in enumerate(marks)
         )
     )
     related = relate(frames)

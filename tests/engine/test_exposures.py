@@ -91,6 +91,17 @@ def test_raw_jpeg_export_and_backup_of_one_exposure_are_measured_once(
     assert archive.measured_now() == []
 
 
+def test_two_edits_of_one_exposure_under_other_names_are_measured_once(
+    tmp_path: Path, at_once: None
+) -> None:
+    root, own = tmp_path / "a", "F6CF316215B06591C1F51AB597986742"
+    jpeg(root / "castle-002.jpg", 1, software="Ferndesk 3", image_unique_id=own)
+    jpeg(root / "print-017.jpg", 1, software="Mosspaint 2", image_unique_id=own.lower())
+    jpeg(root / "hut-018.jpg", 1, software="Ferndesk 3", image_unique_id=own[::-1])
+    assert sums(run(root, tmp_path / "out")) == (3, 3, 0, 1)
+    assert counted(tmp_path / "out") == {"print-017.jpg": "castle-002.jpg"}
+
+
 def test_a_raw_file_that_cannot_be_decoded_does_not_cost_the_exposure(
     tmp_path: Path, at_once: None
 ) -> None:

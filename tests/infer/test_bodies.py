@@ -339,6 +339,23 @@ def test_frames_without_measurable_noise_stand_behind_low_iso(archive: pd.DataFr
             assert abs(np.log2(a / b)) < 0.4
 
 
+def test_a_tone_counts_the_frames_that_show_noise_apart_from_those_that_show_none(
+    archive: pd.DataFrame,
+) -> None:
+    frames = _coded(archive[archive["body"] == ONE.name])
+    (body,) = infer_bodies(frames)["bodies"]
+    told = {(t["iso"], t["signal"]): (t["frames"], t["frames_at_most"]) for t in body["tones"]}
+    counted = {
+        (iso, signal): tuple(
+            int(of[f"{tone_column(signal)}_{name}"].notna().sum()) for name in ("sigma", "at_most")
+        )
+        for iso, of in frames.groupby("iso")
+        for signal in TONE_SIGNALS
+    }
+    assert any(seen and unseen for seen, unseen in counted.values())
+    assert told == {place: counted[place] for place in told}
+
+
 def test_a_body_that_never_shows_noise_is_clean_at_least_so_far(archive: pd.DataFrame) -> None:
     frames = archive[(archive["body"] == ONE.name) & (archive["iso"] == 100)]
     (body,) = infer_bodies(_coded(frames))["bodies"]

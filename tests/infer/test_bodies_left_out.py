@@ -189,6 +189,15 @@ def test_picture_sizes_of_a_camera_are_not_pooled(most: str) -> None:
     assert _left_out(both, "picture size") == [24]
 
 
+def test_a_pixel_of_reduced_files_is_not_called_the_sensors() -> None:
+    frames = tone_archive([ToneBody("Alder", pixel_pitch_um=8.0)], [100], np.random.default_rng(5))
+    for kind, known in (("camera full size", 8.0), ("camera reduced", None)):
+        (body,) = infer_bodies(frames.assign(file_kind=kind))["bodies"]
+        assert body["pixel_pitch_um"] == known
+    (body,) = infer_bodies(frames.assign(file_kind=kind, sensor_pixel_um=4.0))["bodies"]
+    assert body["pixel_pitch_um"] == 4.0
+
+
 @pytest.mark.parametrize("frames_of_12_bits", [5, 11])
 def test_bit_depths_of_raw_files_are_not_pooled(frames_of_12_bits: int) -> None:
     body = ToneBody("Birch", full_scale_e=45_000, source="raw")

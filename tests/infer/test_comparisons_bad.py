@@ -10,7 +10,7 @@ import pytest
 from compared import find
 
 from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
-from auditor.crawl.captures import share_words
+from auditor.crawl.shared_words import share_words
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.labels import (
     contradicted,

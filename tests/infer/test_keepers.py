@@ -152,10 +152,16 @@ def test_streaks_all_over_the_frame_speak_for_a_moved_camera():
 def test_plain_streaks_count_though_an_outline_is_nearly_sharp():
     """As after a movement at a small aperture, whose diffraction hides it from outlines."""
     slightly = {"f_number": 16.0, "factor": 0.82, "exposure_time_s": 1 / 30}
-    for streaks, listed in ((0.36, False), (2.5, True)):
-        found = judged(frame(**slightly, streaks=streaks), *COMPANY).iloc[0]
-        assert found["loss"] < VISIBLE_LOSS
-        assert (found["cause"] == "shake") == listed
+    alone, streaked = (
+        pd.DataFrame([frame(**slightly, streaks=streaks), *COMPANY]) for streaks in (0.36, 2.5)
+    )
+    given = [lens_entry()], [body_entry()], Criteria()
+    assert judge_frames(alone, *given)["loss"][0] < VISIBLE_LOSS
+    assert find_keepers(alone, *given) == []
+    (found,) = find_keepers(streaked, *given)
+    assert found["cause"] == "shake"
+    assert found["evidence"][0].startswith("the finest detail is missing")
+    assert found["expected_cpp"] is None, "hardly less than expected is no evidence"
 
 
 def test_streaks_are_told_where_they_are_plain():

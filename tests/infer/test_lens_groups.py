@@ -229,6 +229,20 @@ def test_diffraction_blur_is_that_of_the_closed_form():
     assert part["diffraction"]["ruling_from_f_number"] > 5.0
 
 
+def test_where_diffraction_rules_is_told_of_apertures_used_alone():
+    """At pixels of 4 um this lens is ruled by it from about f/8 on."""
+    told = {}
+    for last in (5.6, 11.0, 22.0):
+        used = tuple(n for n in (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0) if n <= last)
+        frames = frames_of(LensSpec(apertures=used))
+        told[last] = infer_lenses(frames, Criteria())[0]["focal_ranges"][0]["diffraction"]
+        for key in ("ruling_from_f_number", "ruling_high"):
+            assert (told[last][key] or 0) <= last
+    assert told[5.6]["ruling_from_f_number"] is None
+    assert "own blur" not in told[5.6]["text"]
+    assert told[22.0]["ruling_from_f_number"] is not None
+
+
 def test_thin_evidence_is_called_thin_and_says_why():
     few = infer_lenses(frames_of(LensSpec(frames=1)), Criteria())[0]["focal_ranges"][0]
     assert few["evidence"] == "thin"

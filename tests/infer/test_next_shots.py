@@ -48,6 +48,29 @@ def test_a_lens_that_was_only_stopped_down_is_asked_for_from_its_widest_aperture
     assert unnamed["apertures"] == [11.0, 16.0, 22.0]
 
 
+@pytest.mark.parametrize("source", ["resized", "edited"])
+def test_a_lens_known_from_rewritten_files_is_asked_for_files_as_the_camera_writes_them(source):
+    """More exports would leave its apertures as open: no number of them names a best one. Of edited files some
+    more might, but frames as the camera writes them begin a curve of their own."""
+    spec = ArchiveSpec(
+        lenses=[LensSpec(apertures=(4.0, 5.6, 8.0, 11.0), frames=4)], outings=2, all_columns=False
+    )
+    frames, _ = simulate_frames(spec, 4)
+    kind = "edited reduced" if source == "resized" else "edited full size"
+    rewritten = frames.assign(source=source, file_kind=kind, width_px=1600, height_px=1067)
+    told = build_profile(rewritten, Criteria())
+    (part,) = told["lenses"][0]["focal_ranges"]
+    assert part["sweet_spot"] is None
+    (series,) = (s for s in told["next_shots"] if s["kind"] == "sharpness")
+    assert series["how"].startswith("files as the camera writes them, at full size")
+    assert "more sharp frame" not in series["why"]
+    assert series["gain"] == "a best aperture", "such figures say nothing of a camera's own files"
+    if source == "resized":
+        assert [r for r in part["reasons"] if "not yet" in r or "sharp frame" in r] == [
+            series["why"]
+        ]
+
+
 def test_apertures_whose_frames_are_missing_are_asked_for():
     """What the reason names is in the list; the others are whole stops, as cameras are set, and none leaves more
     than two stops open."""

@@ -137,6 +137,14 @@ def test_noisy_frames_without_an_edge_are_counted_as_judged() -> None:
     assert count_verdicts(table)["judged"] == 7
 
 
+def test_shaken_frames_of_a_fast_shutter_are_counted() -> None:
+    """Two tenths of a stop are about the rule of thumb; nor do another fault and a frame without one count."""
+    stops = np.array([-2.0, -0.3, -0.2, 0.0, 1.0, -3.0, -3.0])
+    cause = ["shake"] * 5 + ["missed focus", "shake"]
+    table = verdicts(soft=np.arange(7) < 6, cause=cause, rule_stops=stops)
+    assert count_verdicts(table)["shaken_fast"] == 2
+
+
 def test_sides_that_were_not_judged_are_not_said_to_be_alike() -> None:
     """Frames held level show left and right beside the scene; what is below is nearer in all of them."""
     n, rng = 60, np.random.default_rng(2)

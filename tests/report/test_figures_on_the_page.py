@@ -17,6 +17,7 @@ from auditor.report import words
 from auditor.report.iso_words import match_tables
 from auditor.report.keepers_view import shows_detail
 from auditor.report.lens_chart import lens_chart
+from auditor.report.scales import iso_ruler
 from auditor.report.sentences import no_onset
 from auditor.report.snr_chart import _marks, snr_chart
 from auditor.report.summary import summary_lines
@@ -393,6 +394,12 @@ def test_the_first_screen_says_what_is_predicted_and_how_far_the_best_may_lie(
     text = " ".join(re.sub(r"<[^>]*>", "", page[page.index("ISO to use") :]).split())
     assert "ISO 6400 bright sun (predicted)" in text[:400]
     assert 'title="90% interval 5000 to 8000; ' in page
+    large, *others = re.findall(
+        r'<span class="limits">(.*?)</span>', page[page.index('id="bodies"') :]
+    )
+    assert re.sub(r"<[^>]*>", "", large) == "ISO 6400 (predicted)"
+    assert others
+    assert not any("predicted" in other for other in others)
     assert "sharp f/4 to f/11 · <span" in page
     assert ">best f/7.1 to f/9</span>" in page
 
@@ -406,3 +413,53 @@ def test_one_frame_shows_nothing_usual(tmp_path: Path) -> None:
     told = '<span class="cpp" data-cpp="0.123">0.123</span>'
     assert page.count(f"one frame: {told}") == 1
     assert page.count(f"usually {told}") == 1
+
+
+def test_a_shake_at_fast_shutters_is_not_put_down_to_slow_ones(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    made["verdicts"] = {"judged": 60, "soft": 26, "causes": {"shake": 26}, "shaken_fast": 16}
+    text = re.sub(r"<[^>]*>", "", written(made, None, tmp_path))
+    told = "Shake: 26 frames, 43% of those judged; 16 of them at a shutter faster than 1 / focal length."
+    assert told in text
+    del made["verdicts"]["shaken_fast"]
+    assert "at a shutter faster than" not in written(made, None, tmp_path)
+
+
+def test_percent_of_the_lenss_best_reaches_a_hundred_at_the_best(tmp_path: Path) -> None:
+    made = made_up.profile(1)
+    zones = [
+        row[zone]
+        for part in made["lenses"][0]["focal_ranges"]
+        for row in part["apertures"]
+        for zone in ("centre", "middle", "corner")
+        if row[zone]
+    ]
+    best = max(zone["mtf50_cpp"] for zone in zones)
+    assert best < max(zone["high"] for zone in zones) < 0.5
+    page = written(made, None, tmp_path)
+    assert {float(b) for b in re.findall(r'data-best="([\d.]+)"', page)} == {best}
+    assert "Nyquist" not in page
+    zones[0]["high"] = 0.61
+    assert "No file holds detail finer than 0.5 c/px" in written(made, None, tmp_path)
+
+
+def test_a_line_of_a_lens_counts_its_frames_once(tmp_path: Path) -> None:
+    """The share that it has of all frames is of another count than the frames by which it was judged."""
+    made = made_up.profile(1)
+    lens = made["lenses"][0]
+    use = {k: lens[k] for k in ("lens", "body", "converter")}
+    made["gear"] = {"bodies": [], "lenses": [use | {"role": "thin", "share": 0.44, "frames": 53}]}
+    page = written(made, None, tmp_path)
+    first = page[page.index("Apertures to use") : page.index("ISO to use")]
+    assert "%" not in re.sub(r"<[^>]*>", "", first)
+    (head,) = re.findall(r'<details class="group"><summary>(Thin.*?)</summary>', page)
+    assert re.sub(r"<[^>]*>", "", head) == f"Thin evidence {words.count(lens['frames'])}"
+
+
+def test_the_ruler_of_a_body_ends_at_the_highest_iso_used() -> None:
+    """What lies beyond is predicted, and a strip looks as sure as one that was measured."""
+    ruler = iso_ruler({"excellent": 200, "acceptable": 6400}, (100, 3200))
+    assert ruler.says == "excellent to ISO 200; acceptable to ISO 3200"
+    fine, clean = ruler.strips
+    assert {m.text: m.at for m in ruler.marks}["3200"] == pytest.approx(fine.width, abs=0.5)
+    assert clean.width < fine.width

@@ -87,6 +87,14 @@ def test_tables_hold_every_figure_and_agree_in_both_forms(tmp_path: Path) -> Non
     )
 
 
+def test_a_limit_that_is_only_predicted_is_marked_in_its_table() -> None:
+    made = made_up.profile(1)
+    detail = {"low": 5000, "high": 8000, "predicted": True, "reason": "likely higher still"}
+    made["bodies"][0]["brightness"][0]["usable_iso_detail"] = {"acceptable": detail}
+    row = tables(made)["body_usable_iso"].to_pylist()[0]
+    assert (row["acceptable_predicted"], row["acceptable_reason"]) == (True, "likely higher still")
+
+
 def test_copies_of_a_lens_are_told_apart_in_the_tables() -> None:
     made: Any = made_up.profile(1)
     (lens,) = made["lenses"]

@@ -147,17 +147,6 @@ def test_a_click_leads_to_the_frames_whose_pixel_pitch_is_not_known() -> None:
     assert [block["totals"][f"0:{j}"] for j in range(len(counted))] == counted
 
 
-def test_copies_of_a_lens_are_not_each_said_to_have_taken_all_frames() -> None:
-    made = made_up.profile(1)
-    copy = made["lenses"][0] | {"lens_serial": "B200"}
-    made["lenses"] = [made["lenses"][0] | {"lens_serial": "A100"}, copy]
-    use = {k: copy.get(k) for k in ("lens", "body", "converter")}
-    made["gear"] = {"lenses": [use | {"role": "in use", "share": 1.0, "frames": 99}], "bodies": []}
-    assert "100% of frames" not in page_of(made).split("ISO to use")[0]
-    made["lenses"] = [copy | {"lens_serial": None}]
-    assert "100% of frames" in page_of(made).split("ISO to use")[0]
-
-
 def test_a_body_with_noise_of_one_outing_is_not_said_to_show_none() -> None:
     page = page_of(made_up.profile(1) | {"bodies": []})
     assert "too few frames of any body in use show noise" not in page

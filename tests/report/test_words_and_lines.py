@@ -453,6 +453,9 @@ def test_a_body_says_what_its_files_are_where_their_pixels_are_not_the_sensors()
     )
     assert lens_scale_sentence(3.8, 3.82) == "Pixel pitch 3.80 µm."
     assert lens_scale_sentence(None, 3.82) is None
+    assert (
+        lens_scale_sentence(39.62, None) == "A pixel of these files covers 39.62 µm of the sensor."
+    )
     assert scale_sentence([], 3.82) is None
     assert scale_sentence(scales(("camera reduced", 7.73, 53)), 3.82) == (
         "Files: 53 a smaller size of the camera's (7.73 µm a pixel)."

@@ -59,6 +59,27 @@ def test_a_frame_as_a_camera_writes_it() -> None:
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        # Exif 2.32, tag 0xA420: 'an ASCII string equivalent to hexadecimal notation and 128-bit fixed length'.
+        ("F6CF316215B06591C1F51AB597986742", "f6cf316215b06591c1f51ab597986742"),
+        ("f6cf316215b06591c1f51ab597986742", "f6cf316215b06591c1f51ab597986742"),
+        ("0" * 32, None),
+        ("F" * 32, None),
+        ("F64ELNGR3SM", None),
+        ("deadbeefdeadbeef", None),
+        ("f6cf3162-15b0-6591-c1f5-1ab597986742", None),
+        ("g6cf316215b06591c1f51ab597986742", None),
+        ("f6cf316215b06591c1f51ab5979867421", None),
+    ],
+)
+def test_an_image_unique_id_is_one_only_as_the_standard_has_it(
+    written: str, read: str | None
+) -> None:
+    assert settings_of({"ImageUniqueID": written}).image_unique_id == read
+
+
 def test_a_picture_without_tags_has_no_settings_but_its_size() -> None:
     found = read_settings(picture(plain=False), "x.jpg")
     reason = "nothing tells who wrote it"

@@ -213,7 +213,13 @@ def _isos(unseen: list[Unseen]) -> str:
 def _tones(noise: NoiseModel, share: float) -> list[Tone]:
     cells, limits = noise.cells, noise.cells.limits
     measured = bool(len(cells.iso))
-    frames = dict(zip(zip(cells.iso, cells.signal, strict=True), cells.frames, strict=True))
+    frames = dict(
+        zip(
+            zip(cells.iso, cells.signal, strict=True),
+            zip(cells.frames.tolist(), cells.unseen.tolist(), strict=True),
+            strict=True,
+        )
+    )
     bounds = dict(
         zip(
             zip(limits.iso, limits.signal, strict=True),
@@ -228,6 +234,7 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
     for iso, signal in itertools.product((i for i in noise.isos if i in ISO_GRID), TONE_SIGNALS):
         at = ISO_GRID.index(iso), SIGNAL_GRID.index(signal)
         bound, limit_frames = bounds.get((iso, signal), (None, 0))
+        seen, unseen = frames.get((iso, signal), (0, int(limit_frames)))
         snr_at_least = None if bound is None else signal / bound
         out.append(
             {
@@ -236,10 +243,10 @@ def _tones(noise: NoiseModel, share: float) -> list[Tone]:
                 "snr": float(snr[at]) if measured else None,
                 "low": float(low[at]) if measured else snr_at_least,
                 "high": float(high[at]) if measured else None,
-                "frames": int(frames.get((iso, signal), 0)),
+                "frames": seen,
                 "snr_output": float(snr[at] / noise.output_scale[at[0]]) if measured else None,
                 "predicted": (iso, signal) not in frames,
-                "frames_at_most": int(limit_frames),
+                "frames_at_most": unseen,
                 "snr_at_least": snr_at_least,
             }
         )

@@ -77,8 +77,8 @@ class Cells:
         ISO step and signal (linear, 1 = white) of each cell.
     log_sigma : ndarray of float64, shape (c,)
         Mean natural log of the standard deviation of noise in linear light.
-    frames : ndarray of int64, shape (c,)
-        Observations in each cell, upper limits included.
+    frames, unseen : ndarray of int64, shape (c,)
+        Frames in each cell that show measurable noise, and those of which only an upper limit is known.
     covariance : ndarray of float64, shape (c, c)
         Covariance of the means through sampling of frames, outings and tones.
     coding_sd : ndarray of float64, shape (c,)
@@ -97,6 +97,7 @@ class Cells:
     signal: Floats
     log_sigma: Floats
     frames: NDArray[np.int64]
+    unseen: NDArray[np.int64]
     covariance: Floats
     coding_sd: Floats
     limits: Limits
@@ -161,9 +162,9 @@ def gather(tones: Tones) -> Cells:
     frame_count, unit_count = (len(np.unique(tones[name])) for name in ("frame", "unit"))
     rows = tones[~only_limits] if only_limits.any() else tones
     if not len(rows):
-        empty = np.empty(0)
+        empty, none = np.empty(0), np.empty(0, np.int64)
         return Cells(
-            empty, empty, empty, np.empty(0, np.int64), np.empty((0, 0)), empty, limits,
+            empty, empty, empty, none, none, np.empty((0, 0)), empty, limits,
             PRIOR_OUTING_SD, frame_count, unit_count, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
@@ -195,6 +196,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
     y = tones["log_sigma"]
     iso_written, s = tones["iso"], tones["signal"]
     counts = np.bincount(cell, minlength=n_cells)
+    unseen = np.bincount(cell[censored], minlength=n_cells)
     median = _censored_median(y, censored, cell)
     rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + LAW_FIT_SD**2)
     eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
@@ -215,7 +217,8 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
         iso=iso,
         signal=signal,
         log_sigma=scatter.mean,
-        frames=counts,
+        frames=counts - unseen,
+        unseen=unseen,
         covariance=covariance_of_means(rows, scatter, outing_sd, unit_of, len(units)),
         coding_sd=_coding_sd(eight_bit, signal, scatter.mean),
         limits=limits,

@@ -10,6 +10,7 @@ from auditor.infer.bodies.bands import BAND_KEYS, BANDS, band_numbers
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S, UNKNOWN_BODY, sensor_rows
 from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.frame_values import scene_ev100
+from auditor.record.pools import EXPORTS
 from auditor.record.values import numbers, words
 
 __all__ = ["census"]
@@ -75,8 +76,9 @@ def _by_band(counts: pd.Series) -> dict[tuple[str, str, str], int]:
 
 def _sensor_pixels(table: pd.DataFrame, body: pd.Series, pitch: pd.Series) -> dict[str, float]:
     """The sensor's own pixel by body; where the sensor's size is not known, that of its commonest
-    files. Never a mean over sizes, which would fit none of them."""
-    own = (table["source"] != "resized") & pitch.notna()
+    files which nobody reduced. Never a mean over sizes, which would fit none of them."""
+    own = (table["source"] != EXPORTS) & pitch.notna()
+    own &= words(table, "file_kind", "unknown") != "camera reduced"
     out = _commonest(pitch[own], body)
     if "sensor_pixel_um" in table:
         out |= _commonest(pd.to_numeric(table["sensor_pixel_um"], errors="coerce").dropna(), body)

@@ -89,22 +89,25 @@ def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
     Parameters
     ----------
     verdicts : DataFrame
-        Columns `judged`, `soft`, `noisy`, `cause`.
+        Columns `judged`, `soft`, `noisy`, `cause`, `rule_stops`.
 
     Returns
     -------
     Verdicts
-        Frames that could be judged, were soft, were noisy, and by cause.
+        Frames that could be judged, were soft, were noisy, and by cause; and the shaken ones of a shutter faster
+        than the rule of thumb.
     """
     failed = verdicts["soft"] | verdicts["noisy"]
     causes = verdicts.loc[failed, "cause"].value_counts()
     # Noise shows without an edge to judge sharpness by.
     judged = verdicts["judged"] | failed
+    fast = failed & (verdicts["cause"] == "shake") & (verdicts["rule_stops"] <= -ABOUT_THE_RULE)
     return {
         "judged": int(judged.sum()),
         "soft": int(verdicts["soft"].sum()),
         "noisy": int(verdicts["noisy"].sum()),
         "causes": {str(cause): int(n) for cause, n in causes.items()},
+        "shaken_fast": int(fast.sum()),
     }
 
 

@@ -201,9 +201,11 @@ def _sharpness(
     by_streaks = (
         usable & (probability > LIKELY) & moved & (out["streaks"] > SEEN_STREAKS).to_numpy()
     )
-    by_streaks &= ~fault & (reduced < SEEN_REDUCED)
-    measured, expected = np.where(by_streaks, np.nan, (measured, expected))
+    by_streaks &= reduced < SEEN_REDUCED
+    # What a frame hardly lacks says nothing for its fault: it is listed for its streaks alone.
+    by_edges = fault & (measured < (1 - VISIBLE_LOSS) * expected)
     fault |= by_streaks
+    measured, expected = np.where(fault & ~by_edges, np.nan, (measured, expected))
     out["moved"], out["blurred"] = fault & moved, fault & ~moved
     # Of a setting: what the weaker of centre and corner shows, against the lens's best aperture.
     weaker = np.fmin(

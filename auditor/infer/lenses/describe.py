@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index
-from auditor.infer.lenses.evidence import Evidence, judge, missing_evidence, weaker_zone
+from auditor.infer.lenses.evidence import (
+    NOT_YET,
+    Evidence,
+    judge,
+    missing_evidence,
+    weaker_zone,
+)
 from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.ranges import Ranges, find_ranges
@@ -67,7 +73,7 @@ def describe_range(
     if supported.any():
         _add_unsupported(draws, supported, counts[:, fitted], index[fitted], evidence)
     if missing:
-        evidence.add(2, f"best aperture: not yet; it takes {' and '.join(missing)}")
+        evidence.add(2, f"{NOT_YET}; it takes {' and '.join(missing)}")
     out: FocalRange = {
         "focal_mm": None,
         "frames": len(rows),

@@ -49,7 +49,7 @@ def describe_diffraction(
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
     By the pitch alone (a perfect lens); and where two apertures or more have evidence in `zone`, with its
-    aberrations as fitted. How the curve falls towards the smallest of these apertures is given where the
+    aberrations as fitted, if that lies among these apertures. How the curve falls towards the smallest of these apertures is given where the
     intervals at both ends lie apart: optics let any curve fall there, frames or none.
 
     Parameters
@@ -68,7 +68,7 @@ def describe_diffraction(
     Returns
     -------
     Diffraction
-        F-numbers, None where diffraction never rules or evidence is missing.
+        F-numbers, None where diffraction rules at no aperture of which there is evidence.
     """
     grid = np.array(F_NUMBERS)
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
@@ -82,7 +82,10 @@ def describe_diffraction(
         "loss_at_smallest": None,
         "text": None,
     }
-    text = f"at pixels of {fit.data.pitch_um:.2f} µm diffraction would rule a perfect lens from f/{perfect:g}"
+    text = (
+        f"where a pixel of the files covers {fit.data.pitch_um:.2f} µm, diffraction would rule a perfect lens from "
+        f"f/{perfect:g}"
+    )
     if not pitch_known:
         text += " (pixel pitch assumed)"
     used = np.flatnonzero(supported)
@@ -92,10 +95,12 @@ def describe_diffraction(
         other_blur = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
         onset = np.append(grid, np.inf)[_first(diffraction > other_blur)]
         low, high = np.quantile(onset[1:], draws.ends, method="nearest")
-        if np.isfinite(onset[0]):
+        last_used = nominal_f_number(fit.data.f_numbers[used[-1]])
+        high = high if high <= last_used else np.inf
+        if onset[0] <= last_used:
             out["ruling_from_f_number"], out["ruling_low"] = float(onset[0]), float(low)
             out["ruling_high"] = float(high) if np.isfinite(high) else None
-            last = f"to f/{high:g}" if np.isfinite(high) else "or smaller apertures"
+            last = f"to f/{high:g}" if np.isfinite(high) else "to past the apertures used"
             text += f"; with this lens's own blur from f/{onset[0]:g}"
             if low < high:
                 text += f" (f/{low:g} {last})"

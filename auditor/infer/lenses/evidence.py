@@ -21,12 +21,20 @@ from auditor.infer.lenses.sides import CONFIDENCE
 from auditor.optics import blur_sigma_for_mtf50
 from auditor.record import ZONES
 
-__all__ = ["SOUND", "Evidence", "has_evidence", "judge", "missing_evidence", "weaker_zone"]
+__all__ = [
+    "NOT_YET",
+    "SOUND",
+    "Evidence",
+    "has_evidence",
+    "judge",
+    "missing_evidence",
+    "weaker_zone",
+]
 
 Floats = NDArray[np.float64]
 
 _MARKED_EXCESS: Final = 0.06
-"""How much (ln MTF50) even the sharpest frames fall short of the curve, from which it is said."""
+"""How much (ln MTF50) the frames nearest to the curve fall short of it as a rule, from which it is said."""
 # What makes evidence thin or only fair is common practice, no source: it chooses words, no figure.
 _WIDE: Final = 0.12
 """Half width of an interval, as a share, from which evidence is thin: wider than differences that matter."""
@@ -53,6 +61,8 @@ _APERTURES: Final = 3
 _FRAMES: Final = 5
 """Sound frames that it needs on either side of it, or to beat the last aperture of that side in `CONFIDENCE` of the
 plausible curves (common practice, no source)."""
+NOT_YET: Final = "best aperture: not yet"
+"""How the reason begins that says what a best aperture lacks."""
 SOUND: Final = 0.5
 """Probability of an inlier from which a frame is sound."""
 _LEAST: Final = 2
@@ -137,15 +147,15 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
 
 
 def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
-    """Whether even the frames nearest to the lens fall short of it."""
+    """Whether the frames nearest to the lens fall short of it as a rule."""
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.least_excess(fit.state.shares)[zones]
     excess = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
     if excess > _MARKED_EXCESS:
         out.add(
             1,
-            f"even the sharpest frames are some {100 * excess:.0f}% softer than the curve, which lies "
-            "where they point to: objects here are soft, or lie before and behind the plane of focus",
+            f"good frames are as a rule some {100 * excess:.0f}% softer than the curve, for objects here are soft, "
+            "or lie before and behind the plane of focus; the curve is inferred from the sharpest of them",
         )
 
 

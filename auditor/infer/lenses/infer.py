@@ -13,7 +13,7 @@ from auditor.infer.lenses.converters import FittedRange, compare_converter
 from auditor.infer.lenses.curve_data import curve_data
 from auditor.infer.lenses.describe import describe_range
 from auditor.infer.lenses.diffraction import describe_diffraction
-from auditor.infer.lenses.evidence import SOUND, has_evidence, weaker_zone
+from auditor.infer.lenses.evidence import NOT_YET, SOUND, has_evidence, weaker_zone
 from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.focal import Part, merged_ranges
 from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
@@ -212,7 +212,12 @@ def _describe(
             # What resampling and its sharpening left: no word on the lens's apertures.
             entry["sweet_spot"] = entry["pin_sharp"] = entry["acceptable"] = None
             entry["diffraction"], entry["evidence"] = None, "thin"
-            entry["reasons"] = [f"{pool_words(group.pool)} only", *entry["reasons"]]
+            kept = [r for r in entry["reasons"] if not r.startswith(NOT_YET)]
+            entry["reasons"] = [
+                f"{pool_words(group.pool)} only",
+                *kept,
+                f"{NOT_YET}; it takes files as the camera writes them, at full size",
+            ]
         described.append(entry)
     return {
         "lens": group.lens,

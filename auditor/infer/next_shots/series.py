@@ -16,7 +16,9 @@ from typing import Any, Final
 
 from auditor.exposure import F_NUMBERS, f_number_index
 from auditor.infer.criteria import Criteria
+from auditor.infer.lenses.evidence import NOT_YET
 from auditor.model import Shot, shot_of
+from auditor.record.pools import EXPORTS
 from auditor.robust import half_width
 from auditor.settings.names import range_from_name
 
@@ -59,8 +61,10 @@ _WHOLE_STOP: Final = 3
 """Thirds of a stop in a whole one."""
 _F_NUMBERS: Final = re.compile(r"f/\d+(?:\.\d+)?(?:, f/\d+(?:\.\d+)?)*")
 """A run of apertures in a reason."""
+_REWRITTEN: Final = ("edited", EXPORTS)
+"""Kinds of file that no camera writes."""
 _HOW: Final = (
-    "tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
+    "files as the camera writes them, at full size; tripod, self-timer or remote release, a detailed subject that is flat and far (a façade, "
     "a wood's edge), focused once on the magnified picture; all apertures within minutes, ISO 100 "
     "to 400, refocus after every round"
 )
@@ -112,7 +116,8 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
         return None
     apertures = _few(wanted, kept)
     each = _frames_each(part, criteria)
-    before = _half_width(part, apertures)
+    # What edited or reduced files show is not known of files as the camera writes them.
+    before = None if lens.get("source") in _REWRITTEN else _half_width(part, apertures)
     known = "" if before is None else f" the worst known to ±{100 * before:.0f}% now"
     if part["sweet_spot"] is None:
         gain = "a best aperture" + (f"; of these apertures{known}" if known else "")
@@ -158,8 +163,12 @@ def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -
     last = min(last, f_number_index(_UNKNOWN_TO[1]))
     if last < index:
         return set()
-    stated = next((r for r in part["reasons"] if r.startswith("best aperture: not yet")), None)
-    reasons.append(stated or "no sweet spot can be told from the apertures used so far")
+    stated = next((r for r in part["reasons"] if r.startswith(NOT_YET)), None)
+    if lens.get("source") == "edited":
+        # Frames as the camera writes them begin a curve of their own, so those of this one are not counted on.
+        reasons.append("no best aperture can be told from its edited files so far")
+    else:
+        reasons.append(stated or "no sweet spot can be told from the apertures used so far")
     # A lens named f/1.7 whose frames say f/1.8 has one opening there.
     first = next((f for f in used if f_number_index(f) == index), first)
     missing: set[float] = set()
