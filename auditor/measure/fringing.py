@@ -150,8 +150,11 @@ def _is_grey(picture: Picture) -> bool:
     """Whether all colours of a picture are alike: black and white, by the camera or later."""
     if picture.code is None:
         return False
-    sample = picture.code[::_SPARSE, ::_SPARSE].astype(np.float32)
-    return bool(np.ptp(sample, axis=2).max() <= _GREY * picture.peak)
+    blue, green, red = (picture.code[::_SPARSE, ::_SPARSE, i] for i in range(3))
+    # Plane by plane: numpy takes twenty times as long over an axis of three.
+    most = np.maximum(np.maximum(blue, green), red)
+    least = np.minimum(np.minimum(blue, green), red)
+    return bool((most - least).max() <= _GREY * picture.peak)
 
 
 def _radial_share(edges: Edges, shape: tuple[int, int]) -> Floats:
