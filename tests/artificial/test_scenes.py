@@ -31,11 +31,6 @@ def test_another_seed_is_another_place():
     assert np.abs(one - other).mean() > 0.01
 
 
-def test_another_seed_is_another_place():
-    one, other = (landscape("hamlet", 150, 225, seed).radiance for seed in (5, 6))
-    assert np.abs(one - other).mean() > 0.01
-
-
 def step_directions(luminance):
     """Strong steps counted in four directions of their normal."""
     smooth = cv2.GaussianBlur(luminance, (0, 0), 2)

@@ -17,7 +17,6 @@ from auditor.measure.sharpness.softness import Softness
 from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
 from auditor.record import ZONES, Sharpness
 
-
 _polygons = cache(polygon_spectrum)
 
 
