@@ -27,14 +27,15 @@ settings.load_profile("untimed")
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Tests of whole runs come first: a long file that begins last has one worker busy and the others idle.
 
-    The engine's tests wait for other processes. Its files lie apart, each after four others: while all
-    workers wait the cores are idle.
+    The engine's tests and those in a browser wait for other processes. Their files lie apart, each after four
+    others: while all workers wait the cores are idle. The browser's, the longest of all, come first.
     """
     here = Path(__file__).parent
     items.sort(key=lambda item: item.path.parent != here)
     files = list(dict.fromkeys(item.path for item in items))
-    waiting = [file for file in files if file.parent == here / "engine"]
-    others = [file for file in files if file.parent != here / "engine"]
+    browser, engine = here / "report" / "test_browser.py", here / "engine"
+    waiting = sorted((f for f in files if f == browser or f.parent == engine), key=browser.__ne__)
+    others = [file for file in files if file not in waiting]
     place = {file: n for n, file in enumerate(others)}
     place |= {file: 4 * n for n, file in enumerate(waiting)}
     items.sort(key=lambda item: place[item.path])

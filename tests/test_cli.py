@@ -91,7 +91,9 @@ def test_a_profile_without_a_store_is_a_wrong_call(tmp_path: Path) -> None:
     assert "auditor run" in done.output
 
 
-def test_an_archive_with_bad_files_is_audited(archive: Path, tmp_path: Path) -> None:
+def test_an_archive_with_bad_files_is_audited_and_told_of_when_it_goes_away(
+    archive: Path, tmp_path: Path
+) -> None:
     out = tmp_path / "out"
     done = call("run", archive, "--out", out, "--workers", "1")
     assert done.exit_code == 0, done.output
@@ -105,6 +107,11 @@ def test_an_archive_with_bad_files_is_audited(archive: Path, tmp_path: Path) -> 
     again = call("run", archive, "--out", out, "--workers", "1", "--strict")
     assert again.exit_code == 3
     assert json.loads((out / "profile.json").read_text())["frames"] == profile["frames"]
+    for file in archive.iterdir():
+        file.unlink()
+    away = call("run", archive, "--out", out, "--workers", "1")
+    assert "is the drive mounted?" in away.stdout
+    assert json.loads((out / "profile.json").read_text())["frames"]["found"] == 3
 
 
 def test_an_empty_folder_is_a_wrong_call(tmp_path: Path) -> None:
@@ -307,16 +314,6 @@ def test_a_folder_that_cannot_be_read_stands_in_profile_and_page_until_it_is_rea
     assert profile["unread_folders"] == []
     assert profile["frames"]["measured"] == 1
     assert "could not be read" not in (out / "report.html").read_text()
-
-
-def test_an_archive_that_went_away_is_told(archive: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    call("run", archive, "--out", out, "--workers", "1")
-    for file in archive.iterdir():
-        file.unlink()
-    done = call("run", archive, "--out", out, "--workers", "1")
-    assert "is the drive mounted?" in done.stdout
-    assert json.loads((out / "profile.json").read_text())["frames"]["found"] == 3
 
 
 def test_labels_that_are_not_text_are_refused_before_anything_is_read(

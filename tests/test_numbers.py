@@ -64,22 +64,23 @@ def _words(part: ast.AST) -> bool:
     return isinstance(part, ast.Expr) and isinstance(part.value, ast.Constant)
 
 
+def _is_number(value: object) -> bool:
+    """Whether a constant is a number that needs a name where it has a meaning."""
+    return type(value) in (int, float) and value not in PLAIN and not 0 < value <= TINY
+
+
 def bare_numbers(source: str) -> Iterator[tuple[int, float]]:
     """(line, number) of every number of meaning inside functions and classes."""
-    tree, lines = parsed(source), source.splitlines()
-    passed = _no_quantities(tree)
-    for part in tree.body:
+    lines = source.splitlines()
+    for part in parsed(source).body:
         if not isinstance(part, ast.FunctionDef | ast.ClassDef):
             continue
-        for node in ast.walk(part):
-            if not isinstance(node, ast.Constant) or id(node) in passed:
-                continue
-            value = node.value
-            if type(value) not in (int, float) or value in PLAIN or 0 < value <= TINY:
-                continue
+        numbers = [n for n in ast.walk(part) if isinstance(n, ast.Constant) and _is_number(n.value)]
+        passed = _no_quantities(part) if numbers else set()
+        for node in numbers:
             text = lines[node.lineno - 1].encode()[node.col_offset :].decode()
-            if not text.startswith(BASES):
-                yield node.lineno, value
+            if id(node) not in passed and not text.startswith(BASES):
+                yield node.lineno, node.value
 
 
 def constants(source: str) -> Iterator[tuple[str, bool]]:

@@ -37,15 +37,20 @@ def pictures(tmp_path: Path) -> Path:
     "end",
     [
         *(pytest.param(e, marks=pytest.mark.long) for e in ("2>&-", ">/dev/full 2>/dev/full")),
-        *("2>&1 | true", "<&- >&- 2>&-"),
+        # Its reader ends before the first word.
+        *("2>&1 | (exec true)", "<&- >&- 2>&-"),
     ],
 )
 def test_a_lost_stream_costs_the_messages_only(pictures: Path, tmp_path: Path, end: str) -> None:
+    """With the streams goes the terminal: the signal of the kernel, to a process that does not ignore it."""
     out = tmp_path / "out"
-    run = f"({AUDITOR} run {pictures} --out {out} --workers 1; echo $? > {tmp_path}/code) {end}"
-    if end == "2>&1 | true":  # its reader ends before the first word
-        run = run.replace("| true", "| (exec true)")
-    subprocess.run(["bash", "-c", run], timeout=120)
+    run = f"(echo $BASHPID > {tmp_path}/pid; exec {AUDITOR} run {pictures} --out {out} --workers 1)"
+    with subprocess.Popen(["bash", "-c", f"({run}; echo $? > {tmp_path}/code) {end}"]) as shell:
+        while shell.poll() is None and not (out / "store" / "log.txt").exists():
+            time.sleep(0.01)
+        if hasattr(signal, "SIGHUP"):
+            os.kill(int((tmp_path / "pid").read_text()), signal.SIGHUP)
+        shell.wait(120)
     assert (tmp_path / "code").read_text() == "0\n"
     assert {"profile.json", "report.html"} <= {p.name for p in out.iterdir()}
     log = (out / "store" / "log.txt").read_text()
@@ -54,7 +59,8 @@ def test_a_lost_stream_costs_the_messages_only(pictures: Path, tmp_path: Path, e
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no such signal here")
-@pytest.mark.parametrize("nohup", [False, pytest.param(True, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("nohup", [False, True])
 def test_a_terminal_that_is_closed_ends_nothing(
     pictures: Path, tmp_path: Path, nohup: bool
 ) -> None:

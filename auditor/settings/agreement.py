@@ -220,6 +220,9 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
             "sensor_diagonal_mm",
         )
     )  # fmt: skip
+    unnamed = lens.isna() & focal.notna()
+    if not unnamed.any():
+        return lens.astype(object).where(lens.notna(), None)
     by_pitch = pitch * np.hypot(width, height) / 1000
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
     whole = frames["source"].isin(["raw", "camera"])
@@ -236,7 +239,6 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     )
     fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
-    unnamed = lens.isna() & focal.notna()
     filled = lens.where(~unnamed, map_names(frames["body"], names, None))
     return filled.where(filled.notna(), None)
 

@@ -240,6 +240,9 @@ def _mark_boxes(e: pd.DataFrame) -> None:
     """Longest sides that files of several shapes share: they were fitted into a box."""
     by_program = e["source"].isin(["edited", "resized"])
     part = e[by_program & (e["body"] >= 0)]
+    if part.empty:
+        e["boxed"] = False
+        return
     sides = part.groupby(["body", "long"]).agg(n=("frames", "sum"), shapes=("short", "nunique"))
     boxes = sides[(sides["n"] >= BOXED) & (sides["shapes"] >= 2)].index
     e["boxed"] = by_program & pd.MultiIndex.from_frame(e[["body", "long"]]).isin(boxes)

@@ -267,7 +267,7 @@ def test_an_empty_table_gets_its_columns() -> None:
     assert {"capture", "best", "burst", "outing"} <= set(related.columns)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     st.lists(
         st.tuples(

@@ -15,6 +15,10 @@ from auditor.store import Store, StoreError
 sys.path.insert(0, str(Path(__file__).parent))
 
 
+READERS = {"cv2", "pyexiv2", "rawpy", "PIL", "auditor.measure"}
+"""What reads pictures and tags, and may crash: loaded in decoder processes and nowhere else."""
+
+
 def show(event: Progress) -> None:
     print(event.done, flush=True)
 
@@ -37,6 +41,9 @@ def main() -> None:
     except (ScanError, StoreError) as error:
         print(error)
         sys.exit(1)
+    finally:
+        if loaded := READERS & set(sys.modules):
+            print("loaded in the parent of decoders:", loaded)
     if "rss" in sys.argv:
         # Of this program alone: the peak that `getrusage` tells begins with that of whoever started it.
         highest = re.search(r"VmHWM:\s*(\d+) kB", Path("/proc/self/status").read_text("ascii"))

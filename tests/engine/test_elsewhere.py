@@ -5,16 +5,19 @@ from __future__ import annotations
 import contextlib
 import functools
 import http.server
+import shutil
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import archive
 import pandas as pd
 import psutil
 import pytest
 from at_once import Here
+from test_exposures import jpeg, put, raw, run, sums
 
 from auditor.engine import ScanError, ScanOptions, scan
 from auditor.store import Store
@@ -46,7 +49,7 @@ def served(folder: Path) -> Iterator[str]:
         server.server_close()
 
 
-def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path) -> None:
+def test_an_archive_on_a_server_is_read_like_one_on_disk(tmp_path: Path, at_once: None) -> None:
     pytest.importorskip("aiohttp", reason="archives on web servers need aiohttp")
     names = ["1.jpg", "sub/2.jpg", "sub/3-refused.jpg", "with space.jpg"]
     root = archive.make(tmp_path / "a", names)
@@ -139,26 +142,51 @@ def test_a_share_that_stalls_costs_one_file_and_a_dead_one_stops_the_scan(tmp_pa
     assert archive.started_here() == []
 
 
-def test_workers_of_a_cluster_that_is_there_already(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("auditor.engine.cluster._CONNECT_S", 2.0)
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    """One worker process of two threads, under Dask's own nanny."""
     from distributed import LocalCluster
 
+    with LocalCluster(
+        n_workers=1, threads_per_worker=2, dashboard_address=None, host="127.0.0.1", memory_limit=0
+    ) as local:
+        yield local
+
+
+def test_workers_of_a_cluster_that_is_there_already(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cluster: Any
+) -> None:
+    monkeypatch.setattr("auditor.engine.cluster._CONNECT_S", 2.0)
     Here.end()
     names = [f"{n}.jpg" for n in range(12)] + ["5-abort.jpg"]
     root = archive.make(tmp_path / "a", names)
     options = ScanOptions(measure="planted:measure")
-    with LocalCluster(
-        n_workers=1, threads_per_worker=2, dashboard_address=None, host="127.0.0.1", memory_limit=0
-    ) as cluster:
-        address = cluster.scheduler_address
-        summary = scan([root], Store(tmp_path / "out"), cluster=address, options=options)
-        again = scan([root], Store(tmp_path / "out"), cluster=address, options=options)
-        assert len(cluster.scheduler.workers) == 1, "left as it was found"
-        running = [" ".join(p.cmdline()) for p in psutil.Process().children(recursive=True)]
-        assert not any("auditor.engine" in command for command in running)
+    address = cluster.scheduler_address
+    summary = scan([root], Store(tmp_path / "out"), cluster=address, options=options)
+    again = scan([root], Store(tmp_path / "out"), cluster=address, options=options)
+    assert len(cluster.scheduler.workers) == 1, "left as it was found"
+    running = [" ".join(p.cmdline()) for p in psutil.Process().children(recursive=True)]
+    assert not any("auditor.engine" in command for command in running)
     assert (summary.found, summary.measured, summary.set_aside) == (13, 12, 1)
     assert again.unchanged == 13
     with pytest.raises(ScanError, match=r"the cluster at tcp://127\.0\.0\.1:9 cannot be used"):
         scan([root], Store(tmp_path / "o2"), cluster="tcp://127.0.0.1:9", options=options)
+
+
+def test_one_exposure_is_measured_once_by_several_workers_and_by_a_cluster_too(
+    tmp_path: Path, cluster: Any
+) -> None:
+    root = tmp_path / "a"
+    archive.CALLS.write_text("")
+    for n in range(12):
+        one = raw(root / f"IMG_{n:04d}.dng", n)
+        jpeg(root / f"IMG_{n:04d}.jpg", n)
+        shutil.copy(one, put(root / "backup" / f"IMG_{n:04d}.dng", b""))
+    names = [f"IMG_{n:04d}.dng" for n in range(12)]
+    assert sums(run(root, tmp_path / "out1", workers=2)) == (36, 36, 0, 24)
+    assert archive.measured_now() == names
+    options = ScanOptions(measure="planted:measure_by_tags")
+    address = cluster.scheduler_address
+    summary = scan([root], Store(tmp_path / "out2"), cluster=address, options=options)
+    assert sums(summary) == (36, 36, 0, 24)
+    assert archive.measured_now() == names

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor import open_files
@@ -144,6 +144,7 @@ def _sent(message: Any) -> Any:
     return receive(stream)
 
 
+@settings(max_examples=40)
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.binary() | st.text(),

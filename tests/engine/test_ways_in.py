@@ -17,7 +17,7 @@ from auditor.engine import ScanOptions, scan
 from auditor.store import Store
 
 CALLS = (
-    [sys.executable, "-m", "auditor", "run", ".", "--out", "../out"],
+    [sys.executable, "-m", "auditor", "run", ".", "--out", "../out", "--workers", "1"],
     [str(Path(sys.executable).with_name("auditor")), "measure", "1.jpg"],
 )
 """The first has Python itself look in the current folder, and loads all that there is to load."""

@@ -234,7 +234,7 @@ def test_frames_of_one_outing_are_not_taken_as_independent() -> None:
     assert all(apart["high"] / apart["low"] < 1.4 for apart in found)
 
 
-@pytest.mark.parametrize("each", [1, 3, 6])
+@pytest.mark.parametrize("each", [1, 3, pytest.param(6, marks=pytest.mark.long)])
 def test_no_level_of_read_noise_is_told_of_too_few_frames(each: int) -> None:
     """Read noise still falls at the last ISO, and is known to 20% in each frame."""
     bodies = [

@@ -203,8 +203,9 @@ def test_a_lens_s_converter_has_no_factor_of_unknown_focal_lengths(
 # Files and flash ----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("program", ["Field Focus Stack 3", "HDR Tool"])
-@pytest.mark.parametrize("single", ["raw", "camera"])
+@pytest.mark.parametrize(
+    ("program", "single"), [("Field Focus Stack 3", "raw"), ("HDR Tool", "camera")]
+)
 def test_sharpening_of_a_stack_is_not_its_merit(program: str, single: str) -> None:
     frames, pictures = _archive(3)
     fitted = frames["labels"].map(len).gt(0)

@@ -113,7 +113,7 @@ def test_a_change_is_found_in_the_usual_size_beside_others():
 
 @pytest.mark.parametrize(
     ("source", "other", "seeds"),
-    [("camera", "sharpening", (0, 1, 2, 3)), ("edited", "development", (4,)), ("raw", None, (5,))],
+    [("camera", "sharpening", (0, 1)), ("edited", "development", (4,)), ("raw", None, (5,))],
 )
 def test_what_all_of_a_frame_shows_is_told_of_all_of_it_and_may_be_its_development(
     source, other, seeds, monkeypatch

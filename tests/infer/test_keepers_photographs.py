@@ -25,10 +25,11 @@ FOLDERS = tuple(  # not imported, which takes half a second
     Path(find_spec(library).origin).parent / folder
     for library, folder in (("skimage", "data"), ("sklearn", "datasets/images"))
 )
-NAMES = ("astronaut.png", "camera.png", "chelsea.png", "coffee.png", "motorcycle_left.png", "china.jpg",
-         "flower.jpg")  # fmt: skip
+NAMES = ("astronaut.png", "camera.png", "chelsea.png", "coffee.png", "china.jpg")
 ALL_NAMES = (
     *NAMES,
+    "motorcycle_left.png",
+    "flower.jpg",
     "brick.png",
     "grass.png",
     "gravel.png",

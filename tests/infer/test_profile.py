@@ -12,7 +12,7 @@ from auditor.infer.enough import FEW
 
 
 def test_frames_with_several_keywords_are_audited() -> None:
-    frames, _ = simulate_frames(ArchiveSpec(lenses=(LensSpec(frames=4),)), 3)
+    frames, _ = simulate_frames(ArchiveSpec([LensSpec(apertures=(5.6, 8.0), frames=8)]), 3)
     words = [["alp", "winter"], [], None, ["alp"], np.array(["lake", "dusk", "calm"], object)]
     frames["labels"] = pd.Series([words[i % 5] for i in range(len(frames))], dtype=object)
     asked: list[str] = []

@@ -16,7 +16,7 @@ from auditor.record import DIRECTIONS
 
 @cache
 def place():
-    return spectrum_of(landscape("crag", 700, 1050, seed=4).radiance, 2)
+    return spectrum_of(landscape("crag", 560, 840, seed=4).radiance, 2)
 
 
 @cache

@@ -121,7 +121,7 @@ def test_texture_does_not_pass_for_noise(texture: str, blur: float) -> None:
     scene = {
         "grass": lambda: draw.grass(500, 750, 1),
         "gravel": lambda: draw.gravel(500, 750, 1),
-        "fine gravel": lambda: draw.gravel(500, 750, 1, largest=4),
+        "fine gravel": lambda: np.tile(draw.gravel(250, 375, 1, largest=4), (2, 2)),
     }[texture]()
     code = draw.develop(cv2.GaussianBlur(scene, (0, 0), blur))
     for quality in (97, 85):
@@ -155,8 +155,8 @@ def test_texture_as_white_as_noise_gives_no_tones(strength: float) -> None:
 
 @pytest.mark.parametrize("full_well", [1_500, 6_000])
 def test_noise_of_the_only_plain_strip_is_told(full_well: int) -> None:
-    scene = cv2.GaussianBlur(draw.gravel(800, 1200, 1), (0, 0), 0.8)
-    scene[:128] = np.linspace(0.16, 0.2, 1200)
+    scene = cv2.GaussianBlur(draw.gravel(500, 750, 1), (0, 0), 0.8)
+    scene[:192] = np.linspace(0.16, 0.2, 750)
     noise = measure_noise(draw.jpeg(draw.exposed(scene, full_well), 97))
     assert noise.sigma_code8 is not None
     (tone,) = noise.tones
@@ -241,11 +241,11 @@ def test_many_hot_pixels_change_neither_the_noise_nor_its_tones(share: float) ->
 def test_output_size_follows_area_averaging() -> None:
     """White noise averaged over k x k pixels falls by k; checked by averaging the frame itself."""
     rng = np.random.default_rng(7)
-    card = np.clip(118 + 6 * rng.standard_normal((4000, 6000), dtype=np.float32), 0, 255)
+    card = np.clip(118 + 6 * rng.standard_normal((3200, 4800), dtype=np.float32), 0, 255)
     card = np.rint(card).astype(np.uint8)
     noise = measure_noise(Picture(card))
     k = np.sqrt(card.size / (OUTPUT_MEGAPIXELS * 1e6))
-    size = (round(6000 / k), round(4000 / k))
+    size = (round(4800 / k), round(3200 / k))
     averaged = cv2.resize(card.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     assert noise.sigma_output_code8 == pytest.approx(float(averaged.std()), rel=0.06)
     small = measure_noise(Picture(card[:1000, :1500].copy()))

@@ -1,5 +1,7 @@
 """What alone is sharp in a frame is found, however faint and small, among strong soft outlines."""
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
@@ -39,6 +41,7 @@ def octagons(low: float, high: float, radius: float, spacing: int, sigma_px: flo
     return cv2.resize(plane, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
 
 
+@cache
 def picture(subject_px: float) -> Picture:
     """Strong figures blurred by `SOFT_PX`; among them faint ones (1.5:1), blurred by `subject_px`."""
     soft, faint = octagons(0.05, 0.6, 45, 130, SOFT_PX), octagons(0.2, 0.3, 15, 40, subject_px)

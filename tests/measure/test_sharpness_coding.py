@@ -28,8 +28,15 @@ ANNEX_K = (16, 11, 10, 16, 24, 40, 51, 61)
 """First row of the luma table in annex K of ISO/IEC 10918-1, which libjpeg writes at quality 50."""
 
 
-def edges_aslant(height: float, seed: int) -> np.ndarray:
-    """Linear light of half planes, one a tile, each `height` code values high, all well aslant."""
+def edges_aslant(height: float, seed: int, f_number: float) -> np.ndarray:
+    """Linear light of half planes, one a tile, each `height` code values high, all well aslant, behind a lens."""
+    low, high = linear(np.array([80.0, 80.0 + height]) / 255)
+    return low + (high - low) * half_planes(seed, f_number)
+
+
+@cache
+def half_planes(seed: int, f_number: float) -> np.ndarray:
+    """The same from nothing to white."""
     rng = np.random.default_rng(seed)
     side = TILE * FINE
     y, x = np.mgrid[:side, :side] - (side / 2 - 0.5)
@@ -39,11 +46,9 @@ def edges_aslant(height: float, seed: int) -> np.ndarray:
         for _ in range(COLUMNS):
             angle = rng.integers(4) * np.pi / 2 + rng.uniform(0.5, 1.07)
             offset = rng.uniform(-4, 4) * FINE
-            bright = np.clip(x * np.cos(angle) + y * np.sin(angle) - offset + 0.5, 0, 1)
-            low, high = linear(np.array([80.0, 80.0 + height]) / 255)
-            row.append(low + (high - low) * bright)
+            row.append(np.clip(x * np.cos(angle) + y * np.sin(angle) - offset + 0.5, 0, 1))
         rows.append(np.concatenate(row, 1))
-    return np.concatenate(rows, 0)
+    return see(np.concatenate(rows, 0), f_number, fine=FINE)
 
 
 def jpeg(code: np.ndarray, quality: int) -> bytes:
@@ -80,7 +85,7 @@ def test_a_coded_edge_reads_nearly_as_before_coding(
     """Against the same pixels before coding. Two fifths of the loss are left at most; at f/11, where it
     is small and passes for another shape of blur in part, no more than seven tenths."""
     limit = true_mtf50(f_number, 0.0)
-    light = see(edges_aslant(height, 5), f_number, fine=FINE)
+    light = edges_aslant(height, 5, f_number)
     code = encoded(exposed(light, 100_000, np.random.default_rng(6)))
     coded = decode(jpeg(code, quality), "edges.jpg")
     before, lost, left = before_and_after(code, coded, limit)
@@ -93,7 +98,7 @@ def test_a_coded_edge_reads_nearly_as_before_coding(
 def test_tables_that_no_standard_prints_are_gone_by(steps: list[int]) -> None:
     """Flat, and with an end of fine detail: cameras write tables of their own."""
     limit = true_mtf50(4.0, 0.0)
-    light = see(edges_aslant(45.0, 9), 4.0, fine=FINE)
+    light = edges_aslant(45.0, 9, 4.0)
     code = encoded(exposed(light, 100_000, np.random.default_rng(10)))
     out = io.BytesIO()
     Image.fromarray(code).save(out, "JPEG", qtables=[steps])
@@ -106,7 +111,7 @@ def test_tables_that_no_standard_prints_are_gone_by(steps: list[int]) -> None:
 def test_noise_wider_than_the_steps_carries_an_edge_through() -> None:
     """Nothing is given back where nothing was lost (dither; Gray & Neuhoff, IEEE Trans. Inf. Theory 44,
     1998, from memory)."""
-    light = see(edges_aslant(60.0, 7), 5.6, fine=FINE)
+    light = edges_aslant(60.0, 7, 5.6)
     code = encoded(exposed(light, 1_000, np.random.default_rng(8)))
     coded = decode(jpeg(code, 95), "edges.jpg")
     limit = true_mtf50(5.6, 0.0)
@@ -138,9 +143,7 @@ def test_a_damaged_table_leaves_the_picture_measured_without_it() -> None:
 
 def test_a_table_with_a_step_of_nothing_takes_nothing() -> None:
     """The standard allows none of 0, damaged files hold some."""
-    code = encoded(
-        exposed(see(edges_aslant(60.0, 7), 5.6, fine=FINE), 9_000, np.random.default_rng(1))
-    )
+    code = encoded(exposed(edges_aslant(60.0, 7, 5.6), 9_000, np.random.default_rng(1)))
     edges = of_picture(Picture(code, luma_steps=np.zeros((8, 8))), true_mtf50(5.6, 0.0))
     plain = of_picture(Picture(code), true_mtf50(5.6, 0.0))
     np.testing.assert_allclose(edges.log_mtf50, plain.log_mtf50, atol=0.01)
@@ -156,8 +159,9 @@ def leaves(rng: np.random.Generator, height: int = 600, width: int = 800) -> np.
         at = int(x * FINE * 2), int(y * FINE * 2)
         cv2.circle(canvas, at, round(radius * FINE * 2), int(rng.integers(15, 200)), cv2.FILLED)
     light = cv2.resize(canvas, (width * FINE, height * FINE), interpolation=cv2.INTER_AREA) / 255
-    grain = cv2.GaussianBlur(rng.standard_normal(light.shape), (0, 0), FINE)
-    return light * np.clip(1 + 0.04 * grain / grain.std(), 0.5, 1.5)
+    grain = cv2.GaussianBlur(rng.standard_normal(light.shape, np.float32), (0, 0), FINE)
+    grain *= 0.04 / grain.std()
+    return light.astype(np.float32) * (1 + grain)
 
 
 @cache

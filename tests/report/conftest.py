@@ -21,9 +21,9 @@ FLAGS = [
 ]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """A headless Chromium with a profile folder of its own."""
+    """A headless Chromium with a profile folder of its own; it ends with its tests, for others look at processes."""
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine: the page is not tested in a real browser")
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
