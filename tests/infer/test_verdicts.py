@@ -47,9 +47,11 @@ def test_an_aperture_whose_frames_all_failed_has_no_figure_and_the_frames_are_to
     assert soft >= set(frames["path"][failed])
     assert figures(holm)[APERTURE] is None
     assert sum(v is not None for v in figures(holm).values()) == len(figures(holm)) - 1
+    # The last verdicts, by the lens of those left, may accuse one or two others.
+    (told,) = (r for r in holm["focal_ranges"][0]["reasons"] if "left out of the curve" in r)
+    assert told.endswith("frames shaken or out of focus left out of the curve")
     count = sum(frames["path"].isin(soft) & (frames["lens"] == "Holm 35mm f/2"))
-    told = f"{count} frames shaken or out of focus left out of the curve"
-    assert told in holm["focal_ranges"][0]["reasons"]
+    assert failed.sum() <= int(told.split()[0]) <= count
     assert figures(tarn)[APERTURE] is not None
 
 

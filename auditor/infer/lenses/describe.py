@@ -216,7 +216,7 @@ def _counts(table: Table, rows: NDArray[np.int64], index: NDArray[np.int64]) -> 
     """Frames with a figure, Z x K."""
     known = ~np.isnan(table.log_mtf50[rows])
     position = np.searchsorted(index, table.aperture[rows])
-    good = table.aperture[rows] >= 0
+    good = (table.aperture[rows] >= 0) & ~table.failed[rows]
     return np.stack(
         [np.bincount(position[good & known[:, z]], minlength=len(index)) for z in range(len(ZONES))]
     )

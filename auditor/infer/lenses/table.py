@@ -48,7 +48,7 @@ class Table:
     outing : ndarray of int64, shape (n,)
         Number of the outing; below 0, and of its own, where unknown.
     failed : ndarray of bool, shape (n,)
-        Shaken or out of focus: counted, but without a figure.
+        Shaken or out of focus: what they show says nothing of the lens.
     order : ndarray of uint64, shape (n,)
         Random order in which rows are taken into a sample (`draw_order`).
     """
@@ -64,7 +64,7 @@ class Table:
     order: NDArray[np.uint64]
 
     def usable(self, rows: Rows) -> Rows:
-        """Rows with an aperture and a figure.
+        """Rows with an aperture and a figure that did not fail.
 
         Parameters
         ----------
@@ -76,7 +76,8 @@ class Table:
         ndarray of int64
             Those of them.
         """
-        return rows[(self.aperture[rows] >= 0) & ~np.isnan(self.log_mtf50[rows]).all(1)]
+        known = (self.aperture[rows] >= 0) & ~self.failed[rows]
+        return rows[known & ~np.isnan(self.log_mtf50[rows]).all(1)]
 
     def sample(self, rows: Rows) -> Rows:
         """Usable rows, a random sample where there are many.
@@ -106,8 +107,7 @@ class Table:
 def read_table(
     frames: pd.DataFrame, seed: int = 0, failed: NDArray[np.bool_] | None = None
 ) -> Table:
-    """Columns of the frame table that curves need; impossible figures, and those of failed frames, count as
-    missing.
+    """Columns of the frame table that curves need; impossible figures count as missing.
 
     Parameters
     ----------
@@ -129,8 +129,6 @@ def read_table(
         for figures in zip(*(sharpness_and_error(frames, z) for z in ZONES), strict=True)
     )
     value[~((value > 0.005) & (value < 1.0))] = np.nan
-    failed = np.zeros(len(frames), bool) if failed is None else failed
-    value[failed] = np.nan
     whole = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
     objects = np.sqrt(np.maximum(whole.astype(np.float32) ** 2 - stderr**2, 0)) / value
     stderr /= value
@@ -141,5 +139,6 @@ def read_table(
     focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
     return Table(
         np.log(value, out=value), stderr, objects, aperture_index(f_number),
-        f_number, focal, group_numbers(frames, "outing"), failed, order,
+        f_number, focal, group_numbers(frames, "outing"),
+        np.zeros(len(frames), bool) if failed is None else failed, order,
     )  # fmt: skip
