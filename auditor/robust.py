@@ -29,6 +29,7 @@ __all__ = [
     "robust_location",
     "scale_of",
     "share_interval",
+    "t_quantile",
 ]
 
 Floats = NDArray[np.float64]
@@ -162,6 +163,27 @@ def half_width(share: float) -> float:
     return float(ndtri(0.5 + share / 2))
 
 
+def t_quantile(dof: float, share: float) -> float:
+    """Half of the interval that holds a share of Student's t distribution, in standard errors.
+
+    Of a difference between two means the degrees of freedom add up where their scatters are about equal
+    (Welch, Biometrika 34, 1947).
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom.
+    share : float
+        Probability inside the interval, 0 to 1.
+
+    Returns
+    -------
+    float
+        Quantile at (1 + share) / 2.
+    """
+    return float(stdtrit(dof, 0.5 + share / 2))
+
+
 def low_middle_high(draws: ArrayLike, share: float, axis: int = 0) -> Floats:
     """Equal-tailed interval and median of draws.
 
@@ -247,7 +269,7 @@ class Location:
         """
         if self.count < 2:
             return float("-inf"), float("inf")
-        half = float(stdtrit(max(self.weight - 1, 1.0), 0.5 + share / 2)) * self.stderr
+        half = t_quantile(max(self.weight - 1, 1.0), share) * self.stderr
         return self.value - half, self.value + half
 
 

@@ -19,8 +19,7 @@ from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import find_dust
-from auditor.infer.decisions.visible import visible_losses
-from auditor.infer.decisions.visible_noise import noise_visibility
+from auditor.infer.decisions.visible import noise_visibility, visible_losses
 from auditor.record import DUST_GRID, TONE_SIGNALS, ZONES, Dust, pack_dust, tone_column
 
 CRITERIA = Criteria()

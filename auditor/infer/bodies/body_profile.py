@@ -21,8 +21,14 @@ from auditor.infer.bodies.observe import (
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.usable import highest_isos, isos_without_noise, snr_by_iso, usable_iso
-from auditor.infer.bodies.visible import BandNoise, band_noises
+from auditor.infer.bodies.visible import (
+    BandNoise,
+    band_noises,
+    iso_interval,
+    isos_without_noise,
+    snr_by_iso,
+    usable_iso,
+)
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEW, FEW_FRAMES
 from auditor.model import (
@@ -256,7 +262,8 @@ def _brightness(
         if band.key not in noise_by_band:
             continue
         scenes, band_noise = of_kind[band.key], noise_by_band[band.key]
-        limits = highest_isos(noise, band_noise, snrs, criteria.interval)
+        half = noise.half_width(band_noise.variance, criteria.interval)
+        limits = iso_interval(band_noise.snr[:, None], half[:, None], np.log2(snrs))
         place = noise.body, noise.kind, band.key
         excellent, acceptable = (usable_iso(noise, limits[:, j], s) for j, s in enumerate(snrs))
         out.append(
@@ -269,7 +276,7 @@ def _brightness(
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "by_iso": snr_by_iso(noise, band_noise, criteria.interval),
+                "by_iso": snr_by_iso(noise, band_noise.snr, half),
             }
         )
     return out

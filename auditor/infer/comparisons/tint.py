@@ -112,7 +112,7 @@ def cast_entries(
     cast = cast_of(used, criteria.interval)
     text = (
         f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} in u'v')"
-        if even.uneven
+        if even.found
         else f"the same across the frame to within {even.high:.4f} in u'v'"
     )
     across = entry(
@@ -124,10 +124,10 @@ def cast_entries(
             f"about {USUAL_PAIRS} pairs with one fixed setting would settle it"
         )
         first = entry("cast", None, len(used), "u'v'", text) | {
-            "even": not even.uneven, "found": False,
+            "even": not even.found, "found": False,
         }  # fmt: skip
     else:
-        first = _cast_entry(cast, even.uneven, even.size, bool(automatic), unknown)
+        first = _cast_entry(cast, even.found, even.size, bool(automatic), unknown)
     if left_out:
         first["cast_left_out"] = left_out
         if cast is not None:

@@ -18,8 +18,7 @@ from auditor.infer.decisions.common import body_widths, picture_sizes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import REFERENCE_F_NUMBER, find_dust
-from auditor.infer.decisions.visible import visible_losses
-from auditor.infer.decisions.visible_noise import noise_visibility
+from auditor.infer.decisions.visible import noise_visibility, visible_losses
 from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot, shot_of
 from auditor.record.pictures import PictureSource
 

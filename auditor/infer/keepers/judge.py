@@ -18,11 +18,17 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, ndtr
 
-from auditor.infer.bodies.habits import SPARE_STOPS
+from auditor.infer.bodies.habits import BRIGHTEST, HEADROOM_LOG2, SPARE_STOPS
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import near_and_far, sharpness_and_error
+from auditor.infer.enough import CHUNK
+from auditor.infer.frame_values import (
+    SHARE_COLUMNS,
+    near_and_far,
+    sharpness_and_error,
+    signal_quantile,
+)
 from auditor.infer.keepers.evidence import (
     CAUSE_FEATURES,
     FAST_STOPS,
@@ -31,8 +37,7 @@ from auditor.infer.keepers.evidence import (
     frame_evidence,
 )
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
-from auditor.infer.keepers.noise import judge_noise
-from auditor.record import DIRECTIONS, ZONES
+from auditor.record import DIRECTIONS, MID_GREY, SIGNAL_BIN_EDGES, TONE_SIGNALS, ZONES, tone_column
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
@@ -76,6 +81,11 @@ MEANT_S: Final = 0.25
 LOW_ISO: Final = 200.0
 """Up to here noise is not the ISO's doing: the lowest of nearly every camera (common practice, no
 source)."""
+OWN_MARGIN: Final = 2**0.5
+"""Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
+half the noise power, a stop of light."""
+LOG_SNR_SD: Final = 0.12
+"""Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +151,7 @@ def judge_frames(
 
     Features of each frame (`frame_evidence`) go into two logistic regressions (`FrameModel`): whether it is
     blurred, and if so, whether it moved. A frame is soft where a fault is more likely than not and shows at
-    the output size, or where its aperture costs more than is acceptable; noisy by `judge_noise`.
+    the output size, or where its aperture costs more than is acceptable; noisy by `_noise`.
 
     Parameters
     ----------
@@ -174,7 +184,7 @@ def judge_frames(
     out = frame_evidence(frames, allowed)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
     _sharpness(out, frames, allowed, usable, criteria)
-    judge_noise(out, frames, allowed, usable, criteria)
+    _noise(out, frames, allowed, usable, criteria)
     _causes(out, frames, allowed)
     return out
 
@@ -251,3 +261,66 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     level = out["direction_deg"] == DIRECTIONS["horizontal"]
     panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < SUPPORTED_STOPS)
     out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)
+
+
+def _noise(
+    out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
+) -> None:
+    """Which frames are noisier than is acceptable, by their body's table or their own tones.
+
+    Parameters
+    ----------
+    out : DataFrame
+        Verdicts; the columns `noisy`, `dark`, `snr`, `snr_allowed` and `p_noisy` are written into it.
+    frames : DataFrame
+        Frame table: noise and pixels of tones, histogram of signals.
+    allowed : Allowed
+        SNR that the settings allow.
+    usable : ndarray of bool, shape (n,)
+        Frames that are judged.
+    criteria : Criteria
+        Acceptable SNR.
+    """
+    mid, typical, white = _tones(frames)
+    dark = usable & (white <= HEADROOM_LOG2)
+    limit = criteria.snr_acceptable
+    by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_MARGIN)
+    own = usable & (mid < limit)
+    buried = dark & (typical < limit)
+    out["noisy"] = by_table | own | buried
+    out["dark"] = dark
+    out["snr"] = np.where(np.isfinite(mid), mid, typical)
+    out["snr_allowed"] = allowed.snr
+    lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
+    out["p_noisy"] = ndtr(np.log(limit / lowest) / LOG_SNR_SD)
+
+
+def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """Signal to noise at the output size of the mid-tone and of the tone nearest the median signal,
+    and log2 of the signal below which all but a five-hundredth of the pixels lie; NaN where unmeasured."""
+    out = np.full((3, len(frames)), np.nan)
+    edges = np.asarray(SIGNAL_BIN_EDGES)
+    tone = np.log2(TONE_SIGNALS)
+    names = [*(f"{tone_column(s)}_sigma" for s in TONE_SIGNALS), *SHARE_COLUMNS]
+    names = [n for n in (*names, "tone_output_scale") if n in frames]
+    for first in range(0, len(frames), CHUNK):
+        part = frames[names].iloc[first : first + CHUNK]
+        here = slice(first, first + CHUNK)
+        scale = numbers(part, "tone_output_scale")
+        scale = np.where(np.isfinite(scale), scale, 1.0)
+        snr = np.column_stack(
+            [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
+        )
+        shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
+        known = np.isfinite(shares).all(1) & (shares.sum(1) > 0)
+        white, half = np.full((2, len(part)), np.nan)
+        for column, share in ((white, BRIGHTEST), (half, 0.5)):
+            # Upper edge of the bin in which this share of the pixels is reached.
+            upper = np.searchsorted(edges, signal_quantile(shares[known], share))
+            column[known] = edges[np.minimum(upper, len(edges) - 1)]
+        half = np.where(known, half, np.log2(MID_GREY))
+        nearest = np.argmin(np.abs(tone - half[:, None]), axis=1)
+        out[0, here] = snr[:, TONE_SIGNALS.index(MID_GREY)]
+        out[1, here] = snr[np.arange(len(part)), nearest]
+        out[2, here] = white
+    return out[0], out[1], out[2]
