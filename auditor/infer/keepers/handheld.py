@@ -17,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from auditor.exposure import ABOUT_THE_RULE, slower_text
 from auditor.infer.criteria import DRAWS, Criteria
@@ -47,14 +48,8 @@ STEADY_FRAMES: Final = math.ceil(math.log(0.1) / math.log(1 - SHAKEN))
 SLOPE_PRIOR: Final = (0.2, 1.1)
 """Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
 of three; weak, so that ten shaken frames outweigh it."""
-START: Final = (-2.0, 0.2)
-"""Where the fit begins: log-odds at the rule of thumb (one frame in eight shaken), ln slope."""
 ROUNDS: Final = 40
-"""Steps of a fit, of half a unit (log-odds, ln slope) at most."""
-CHUNK_NUMBERS: Final = 16_384
-"""Numbers that are computed together: 128 kB, which stay in a processor's own cache."""
-SETTLED: Final = 1e-4
-"""Largest step (log-odds, ln slope) after which a fit stands: a thousandth of a stop."""
+"""Steps of a fit, of half a unit (log-odds, ln slope) at most: more than any needs."""
 LEAST_SLOPE: Final = 0.15
 """Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
 frame in five to one in two."""
@@ -166,16 +161,6 @@ def _against_rule(stops: float) -> str:
     return f"{slower_text(stops)} than 1 / focal length in full-frame terms"
 
 
-def _expected(count: Floats, powers: Floats, at: Floats, slope: Floats) -> Floats:
-    """Expected shaken frames, and their variances, of some sets (d, n), each summed with the powers of stops
-    (n, 3) as weights: (2, d, 3)."""
-    with np.errstate(over="ignore"):
-        # The logistic function by numpy's exponential, several times as quick as scipy's own.
-        probability = 1 / (1 + np.exp(-(at + slope[:, None] * powers[:, 1])))
-    shaken = count * probability
-    return np.stack([shaken @ powers, (shaken - shaken * probability) @ powers])
-
-
 def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
     does not grow.
@@ -185,25 +170,18 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """
     mean, sd = SLOPE_PRIOR
     prior = np.array([0.0, 1 / sd**2])
-    parameters = np.tile(START, (len(count), 1))
+    wanted = math.log(SHAKEN / (1 - SHAKEN))
+    parameters = np.tile([wanted, mean], (len(count), 1))
     powers = np.stack([np.ones_like(stops), stops, stops**2], axis=1)
-    observed = shaken @ powers[:, :2]
-    chunk = max(CHUNK_NUMBERS // len(stops), 1)
     for _ in range(ROUNDS):
-        slope = np.exp(parameters[:, 1])
-        sums = [
-            _expected(
-                count[i : i + chunk], powers, parameters[i : i + chunk, :1], slope[i : i + chunk]
-            )
-            for i in range(0, len(count), chunk)
-        ]
-        expected, spread = np.concatenate(sums, axis=1)
+        at, slope = parameters[:, :1], np.exp(parameters[:, 1])
+        probability = expit(at + slope[:, None] * stops)
         # Log-odds go with the first parameter as 1, with the second as slope times stops.
-        residual = observed - expected[:, :2]
+        residual = (shaken - count * probability) @ powers[:, :2]
         gradient = np.stack([residual[:, 0], slope * residual[:, 1]], axis=1) - prior * (
             parameters - mean
         )
-        total, first, second = spread.T
+        total, first, second = (count * probability * (1 - probability) @ powers).T
         information = np.empty((len(count), 2, 2))
         information[:, 0, 0], information[:, 1, 1] = total, slope**2 * second
         information[:, 0, 1] = information[:, 1, 0] = slope * first
@@ -211,8 +189,6 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
         step = np.linalg.solve(information, gradient[..., None])[..., 0]
         # Half steps: of few shaken frames whole ones may swing about the best.
         parameters += 0.5 * np.clip(step, -1, 1)
-        if np.abs(step).max() < SETTLED:
-            break
     at, ln_slope = parameters.T
-    limit = (np.log(SHAKEN / (1 - SHAKEN)) - at) / np.exp(ln_slope)
+    limit = (wanted - at) / np.exp(ln_slope)
     return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, limit)
