@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.observe import KINDS, sensor_mask
+from auditor.infer.bodies.observe import KINDS
 from auditor.infer.enough import FEW
 from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
-from auditor.record.values import map_names, numbers
+from auditor.record.values import flags, map_names, numbers
 
 __all__ = [
     "BANDS",
@@ -164,7 +164,7 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     if not len(frames):
         return {}
     ev = scene_ev100(frames)
-    usable = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
+    usable = flags(frames, "best", True) & (frames["status"] == "measured").to_numpy(bool)
     usable &= frames["source"].isin(KINDS).to_numpy() & ~np.isnan(ev)
     rows = np.flatnonzero(usable)
     shares, known = histograms(frames, rows)

@@ -9,13 +9,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import bands_of, histograms
-from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY, sensor_mask
+from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY
 from auditor.infer.bodies.visible import HALF_THIRD
 from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import DAYS, SHARE_COLUMNS, days, shutter_stops, signal_quantile
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
-from auditor.record.values import numbers, texts, words
+from auditor.record.values import flags, numbers, texts, words
 from auditor.robust import share_interval
 from auditor.units import DAY_S
 
@@ -165,7 +165,7 @@ def find_habits(
             "more, beyond this body's usual development"
         )
         out.append({**_entry(str(body), "lifted", hits, share, text), "lifted_stops": stops})
-    judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
+    judged = flags(frames, "best", True) & (frames["status"] == "measured").to_numpy(bool)
     judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
     place = np.flatnonzero(judged)
     rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
