@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -36,8 +36,6 @@ Floats = NDArray[np.float64]
 _FAMILY_ERROR: Final = 0.05
 """Family-wise error rate: share of archives in which anything may be reported by chance alone, for one kind of
 decision, over all lenses and bodies."""
-_EPOCH: Final = datetime(1970, 1, 1)
-"""Where days are counted from (POSIX)."""
 ZONES: Final = ("centre", "corner")
 """Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4
@@ -46,7 +44,7 @@ LEAST_ERROR: Final = 1e-4
 
 def date_of(day: float) -> datetime:
     """The date of so many days since 1970."""
-    return _EPOCH + timedelta(days=day)
+    return datetime.fromtimestamp(0, UTC) + timedelta(days=day)
 
 
 def iso_day(day: float) -> str:

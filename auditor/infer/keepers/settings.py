@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any, Final, Literal, TypedDict
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -81,7 +81,6 @@ def settings_to_avoid(
     frames = frames[[c for c in ("f_number", "iso") if c in frames]]
     verdicts = verdicts[["soft", "setting", "noisy", "rule_stops", "focal_range"]]
     found: list[Setting] = []
-    tested = 0
     for i, lens in enumerate(lenses):
         rows = np.flatnonzero(once & (entry_of == i))
         if len(rows) < 2 * FEW:
@@ -104,55 +103,37 @@ def settings_to_avoid(
             for fault, hits in faults.items():
                 if (kind, fault) in (("iso", "soft"), ("aperture", "noisy")):
                     continue
-                tested += 1
+                share, usual = float(hits[mask].mean()), float(hits[~mask].mean())
+                low, high, p = _compare(hits, mask, own_outing, criteria.interval)
                 found.append({
-                    **_compare(hits, mask, own_outing, fault, criteria),
                     "lens": lens["lens"], "body": lens["body"], "converter": lens["converter"],
                     "lens_serial": lens.get("lens_serial"), "setting": text, "kind": kind,
-                    "soft_share": shares[0], "noisy_share": shares[1],
+                    "soft_share": shares[0], "noisy_share": shares[1], "fault": fault, "frames": count,
+                    "usual_share": round(usual, 4), "low": round(low, 4), "high": round(high, 4), "p": p,
+                    "excess": share - usual,
                 })  # fmt: skip
     chosen = [e for e in _discoveries(found) if e["excess"] >= LEAST_SHARE]
     for entry in chosen:
-        entry["looked_at"] = tested
+        entry["looked_at"] = len(found)
         entry["excess"] = round(entry["excess"], 4)
     return sorted(chosen, key=lambda e: -e["excess"])
 
 
-class _Test(TypedDict):
-    """A share with a setting against the share without."""
-
-    fault: _Fault
-    frames: int
-    usual_share: float
-    low: float
-    high: float
-    p: float
-    excess: float
-
-
 def _compare(
-    hits: Bools, mask: Bools, outing: NDArray[np.intp], fault: _Fault, criteria: Criteria
-) -> _Test:
-    """Share with the setting against the share without, by the hypergeometric (exact) test on as many frames as
-    are independent."""
+    hits: Bools, mask: Bools, outing: NDArray[np.intp], interval: float
+) -> tuple[float, float, float]:
+    """Interval of the share with the setting, and the p-value against the share without, by the hypergeometric
+    (exact) test on as many frames as are independent."""
     n = int(mask.sum())
     share, usual = float(hits[mask].mean()), float(hits[~mask].mean())
     correlation = _intraclass_correlation(hits - np.where(mask, share, usual), 2 * outing + mask)
     with_it = n / _design_effect(correlation, outing[mask])
     without = (len(hits) - n) / _design_effect(correlation, outing[~mask])
-    low, high = share_interval(share * with_it, with_it, criteria.interval)
     # In whole frames, so that what is rounded makes no share stand out.
     inside, outside = math.floor(share * with_it), math.ceil(usual * without)
     of = round(with_it + without)
-    return {
-        "fault": fault,
-        "frames": n,
-        "usual_share": round(usual, 4),
-        "low": round(low, 4),
-        "high": round(high, 4),
-        "p": _hypergeometric_tail(inside, min(inside + outside, of), max(round(with_it), 1), of),
-        "excess": share - usual,
-    }
+    p = _hypergeometric_tail(inside, min(inside + outside, of), max(round(with_it), 1), of)
+    return *share_interval(share * with_it, with_it, interval), p
 
 
 def _intraclass_correlation(residual: Floats, group: NDArray[np.intp]) -> float:
