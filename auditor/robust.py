@@ -20,6 +20,7 @@ __all__ = [
     "MAD_TO_SD",
     "SHEPPARD",
     "Location",
+    "bisquare_regression",
     "bisquare_slope",
     "bisquare_weight",
     "group_medians",
@@ -142,6 +143,42 @@ def bisquare_slope(residuals: Floats, scale: float) -> Floats:
     return inside * (inside - 4 * (1 - inside))
 
 
+def bisquare_regression(
+    values: Floats, design: Floats, cut: float | None = None, quantile: float = 0.5
+) -> tuple[Floats, Floats]:
+    """Linear regression by iterated weights of Tukey's bisquare.
+
+    Parameters
+    ----------
+    values : (n,) ndarray of float64
+        What is explained.
+    design : (n, k) ndarray of float64
+        Columns that explain it.
+    cut : float, optional
+        Residual from which there is no weight, in the unit of the values; by default `BISQUARE_CUT` standard
+        deviations by the median absolute deviation.
+    quantile : float
+        Quantile of the values from which it starts.
+
+    Returns
+    -------
+    coefficients, weights : (k,) and (n,) ndarray of float64
+        After `_REGRESSION_ROUNDS` rounds.
+    """
+    residual: Floats = values - np.quantile(values, quantile)
+    beta: Floats = np.zeros(design.shape[1])
+    ridge = 1e-6 * np.eye(design.shape[1])
+    weight: Floats = np.ones(len(values))
+    for _ in range(_REGRESSION_ROUNDS):
+        width = cut or max(BISQUARE_CUT * scale_of(residual), 1e-6)
+        weight = bisquare_weight(residual, width, cut=1.0)
+        weighted = design * (weight + 1e-6)[:, None]
+        # Normal equations: a handful of columns, many rows.
+        beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ values), float)
+        residual = np.asarray(values - design @ beta, float)
+    return beta, weight
+
+
 def _inside(residuals: Floats, scale: float, cut: float) -> Floats:
     """1 - (r / c)^2, 0 beyond c."""
     return np.asarray(1 - np.minimum((residuals / (cut * scale)) ** 2, 1.0))
@@ -231,6 +268,8 @@ def share_interval(hits: float, of: float, share: float) -> tuple[float, float]:
     return max(centre - half, 0.0), min(centre + half, 1.0)
 
 
+_REGRESSION_ROUNDS: Final = 12
+"""Rounds of weights of a regression."""
 _ROUNDS: Final = 50
 """Rounds of reweighting, enough to settle for any few values."""
 

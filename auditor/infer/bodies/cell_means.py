@@ -56,11 +56,6 @@ def _shrunk_sd(measured: float, prior: float, count: float) -> float:
     return float(np.sqrt((n * measured**2 + PRIOR_WEIGHT * prior**2) / (n + PRIOR_WEIGHT)))
 
 
-def _truncated_mean(bound: Floats, mean: Floats, sd: float) -> Floats:
-    """Mean of what a normal distribution holds below `bound`."""
-    return np.asarray(mean - sd * inverse_mills((bound - mean) / sd))
-
-
 def inverse_mills(z: Floats) -> Floats:
     """Inverse Mills ratio of the lower tail, density over distribution function of the standard normal law.
 
@@ -164,9 +159,9 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
     for _ in range(_ROUNDS):
         sd = float(np.hypot(frame_sd, tone_sd))
         informative = ~rows.censored | (rows.log_sigma < centre[cell] + _INFORMATIVE * sd)
-        y = np.where(
-            rows.censored, _truncated_mean(rows.log_sigma, centre[cell], sd), rows.log_sigma
-        )
+        # The mean of what a normal distribution holds below a limit.
+        below = centre[cell] - sd * inverse_mills((rows.log_sigma - centre[cell]) / sd)
+        y = np.where(rows.censored, below, rows.log_sigma)
         residual = np.where(informative, y - centre[cell], 0.0)
         known = weight * informative
         frame_effect = np.bincount(frame, known * residual) / np.maximum(

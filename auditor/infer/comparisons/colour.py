@@ -16,7 +16,7 @@ from scipy.special import fdtr
 
 from auditor.infer.criteria import DRAWS
 from auditor.record import ZONE_RADII
-from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
+from auditor.robust import Location, bisquare_regression, low_middle_high, robust_location
 from auditor.units import WHITE_16
 
 __all__ = [
@@ -60,8 +60,6 @@ _CHANNEL_SD: Final = 1e-3
 """Scatter that even agreeing pairs have in log R/G and B/G: rounding of the pictures the grids come from."""
 _UV_SD: Final = 2e-4
 """The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
-_ROUNDS: Final = 8
-"""Rounds of reweighting of a robust plane, enough for its weights to settle."""
 _RANGE_QUANTILES: Final = (0.05, 0.95)
 """Quantiles between which unevenness is measured: single corner cells do not count."""
 
@@ -181,21 +179,9 @@ def pair_colour(labelled: Floats, control: Floats, colour: bool = True) -> PairC
         ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
         logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
         channels = np.median(logs[valid], axis=0)
-        pattern = np.stack([_plane(logs[valid, k], _PATTERN[valid]) for k in range(2)], axis=1)
+        design = np.column_stack([np.ones(len(_PATTERN)), _PATTERN])[valid]
+        pattern = np.stack([bisquare_regression(x, design)[0][1:] for x in logs[valid].T], axis=1)
     return PairColour(channels, pattern, level, corner)
-
-
-def _plane(values: Floats, pattern: Floats) -> Floats:
-    """Coefficients of `pattern` by iterated weights (Huber), a constant beside them."""
-    design = np.column_stack([np.ones(len(values)), pattern])
-    weight = np.ones(len(values))
-    solution = np.zeros(design.shape[1])
-    for _ in range(_ROUNDS):
-        root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
-        rest = values - design @ solution
-        weight = huber_weight(rest, max(scale_of(rest), 1e-6))
-    return np.asarray(solution[1:])
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,12 +41,13 @@ from auditor.infer.comparisons.paired import SCATTER
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures, correlation_at_scale
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.frame_values import (
-    SHARE_COLUMNS,
     days,
     group_numbers,
+    histograms,
     log_sharpness,
     sharpness_and_error,
     shutter_stops,
+    signal_quantile,
     usable,
 )
 from auditor.infer.lenses.scene_groups import SAME_SCENE
@@ -131,7 +132,7 @@ class FrameColumns:
         self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, SCATTER)
         self.white_balance = words(frames, "white_balance")
         self.kelvin = numbers(frames, "colour_temperature_k")
-        self.shares = [numbers(frames, k).astype(np.float32) for k in SHARE_COLUMNS]
+        self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)
 
 
 class _Reasons:

@@ -28,7 +28,6 @@ from auditor.infer.comparisons.verdict import (
 )
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
-from auditor.infer.frame_values import signal_quantile
 from auditor.model import Finding, LeftOutPairs
 from auditor.robust import robust_location
 
@@ -164,12 +163,6 @@ def _cast_entry(
     }
 
 
-def _middle(table: FrameColumns, row: int) -> float:
-    """log2 of the median signal, from the stored histogram; NaN where there is none."""
-    shares = np.array([[s[row] for s in table.shares]])
-    return float(signal_quantile(shares, 0.5)[0]) if shares.sum() > 0 else float("nan")
-
-
 def light_entries(
     table: FrameColumns,
     pairs: list[Pair],
@@ -203,7 +196,7 @@ def light_entries(
         if colour is not None:
             brighter = colour.light
         else:
-            brighter = _middle(table, pair.labelled) - _middle(table, pair.control)
+            brighter = table.middle[pair.labelled] - table.middle[pair.control]
         values.append(brighter - exposed)
     flashed = sum(bool(table.flash[p.labelled] or table.flash[p.control]) for p in pairs)
     stops = np.array(values)

@@ -44,7 +44,7 @@ LEAST_ERROR: Final = 1e-4
 
 def date_of(day: float) -> datetime:
     """The date of so many days since 1970."""
-    return datetime.fromtimestamp(0, UTC) + timedelta(days=day)
+    return datetime.fromtimestamp(0, UTC).replace(tzinfo=None) + timedelta(days=day)
 
 
 def iso_day(day: float) -> str:

@@ -17,13 +17,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
 from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST, SAMPLED
-from auditor.robust import (
-    BISQUARE_CUT,
-    bisquare_weight,
-    half_width,
-    low_middle_high,
-    scale_of,
-)
+from auditor.robust import bisquare_regression, half_width, low_middle_high
 
 __all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
 
@@ -40,8 +34,6 @@ _UPPER: Final = 0.7
 _CUTS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sharp frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
-_ROUNDS: Final = 12
-"""Rounds of weights of a regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,18 +201,7 @@ def _merged_levels(factor: Codes) -> Codes:
 def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
     """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
     then from the sharp frames' level; None for one by the median absolute deviation."""
-    residual: Floats = value - np.quantile(value, 0.5 if cut is None else _UPPER)
-    beta: Floats = np.zeros(design.shape[1])
-    ridge = 1e-6 * np.eye(design.shape[1])
-    weight: Floats = np.ones(len(value))
-    for _ in range(_ROUNDS):
-        width = cut or max(BISQUARE_CUT * scale_of(residual), 1e-6)
-        weight = bisquare_weight(residual, width, cut=1.0)
-        weighted = design * (weight + 1e-6)[:, None]
-        # Normal equations: a handful of indicator columns, many rows.
-        beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ value), float)
-        residual = np.asarray(value - design @ beta, float)
-    return beta, weight
+    return bisquare_regression(value, design, cut, 0.5 if cut is None else _UPPER)
 
 
 def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:

@@ -22,9 +22,8 @@ from scipy.special import expit, ndtr
 
 from auditor.infer.bodies.habits import BRIGHTEST, HEADROOM_LOG2, SPARE_STOPS
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import (
-    SHARE_COLUMNS,
+    histograms,
     near_and_far,
     sharpness_and_error,
     signal_quantile,
@@ -37,7 +36,7 @@ from auditor.infer.keepers.evidence import (
     frame_evidence,
 )
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
-from auditor.record import DIRECTIONS, MID_GREY, SIGNAL_BIN_EDGES, TONE_SIGNALS, ZONES, tone_column
+from auditor.record import DIRECTIONS, MID_GREY, TONE_SIGNALS, ZONES, tone_column
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
@@ -298,29 +297,14 @@ def _noise(
 def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     """Signal to noise at the output size of the mid-tone and of the tone nearest the median signal,
     and log2 of the signal below which all but a five-hundredth of the pixels lie; NaN where unmeasured."""
-    out = np.full((3, len(frames)), np.nan)
-    edges = np.asarray(SIGNAL_BIN_EDGES)
-    tone = np.log2(TONE_SIGNALS)
-    names = [*(f"{tone_column(s)}_sigma" for s in TONE_SIGNALS), *SHARE_COLUMNS]
-    names = [n for n in (*names, "tone_output_scale") if n in frames]
-    for first in range(0, len(frames), CHUNK):
-        part = frames[names].iloc[first : first + CHUNK]
-        here = slice(first, first + CHUNK)
-        scale = numbers(part, "tone_output_scale")
-        scale = np.where(np.isfinite(scale), scale, 1.0)
-        snr = np.column_stack(
-            [s / (numbers(part, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
-        )
-        shares = np.column_stack([numbers(part, c) for c in SHARE_COLUMNS])
-        known = np.isfinite(shares).all(1) & (shares.sum(1) > 0)
-        white, half = np.full((2, len(part)), np.nan)
-        for column, share in ((white, BRIGHTEST), (half, 0.5)):
-            # Upper edge of the bin in which this share of the pixels is reached.
-            upper = np.searchsorted(edges, signal_quantile(shares[known], share))
-            column[known] = edges[np.minimum(upper, len(edges) - 1)]
-        half = np.where(known, half, np.log2(MID_GREY))
-        nearest = np.argmin(np.abs(tone - half[:, None]), axis=1)
-        out[0, here] = snr[:, TONE_SIGNALS.index(MID_GREY)]
-        out[1, here] = snr[np.arange(len(part)), nearest]
-        out[2, here] = white
-    return out[0], out[1], out[2]
+    rows, tone = np.arange(len(frames)), np.log2(TONE_SIGNALS)
+    scale = numbers(frames, "tone_output_scale")
+    scale = np.where(np.isfinite(scale), scale, 1.0)
+    snr = np.column_stack(
+        [s / (numbers(frames, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
+    )
+    shares = histograms(frames, rows)
+    white, half = signal_quantile(shares, BRIGHTEST), signal_quantile(shares, 0.5)
+    half = np.where(np.isfinite(half), half, np.log2(MID_GREY))
+    nearest = np.argmin(np.abs(tone - half[:, None]), axis=1)
+    return snr[:, TONE_SIGNALS.index(MID_GREY)], snr[rows, nearest], white
