@@ -30,7 +30,7 @@ from auditor.infer.bodies.visible import (
     usable_iso,
 )
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW, FEW_FRAMES
+from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST_OUTINGS
 from auditor.model import (
     Band,
     Body,
@@ -48,9 +48,7 @@ __all__ = ["BodyFigures", "infer_bodies"]
 Floats = NDArray[np.float64]
 
 HEADLINE_FRAMES: Final = 5
-"""Frames of measured noise from which on a limit is named in a headline,"""
-HEADLINE_OUTINGS: Final = 2
-"""and outings: fewer say more of one place and one light than of the body."""
+"""Frames of measured noise from which on a limit is named in a headline, of `FEWEST_OUTINGS`."""
 
 
 class BodyFigures(TypedDict):
@@ -136,7 +134,7 @@ def _describe(
         if len(cells.iso)
         else (cells.frame_count, cells.unit_count)
     )
-    settled = support[0] >= HEADLINE_FRAMES and support[1] >= HEADLINE_OUTINGS
+    settled = support[0] >= HEADLINE_FRAMES and support[1] >= FEWEST_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < FEW_FRAMES:
@@ -144,7 +142,7 @@ def _describe(
     if not settled:
         notes.append(
             f"its limits stay out of headlines: those need {HEADLINE_FRAMES} frames"
-            f"{' that show noise' if len(cells.iso) else ''}, of {HEADLINE_OUTINGS} outings"
+            f"{' that show noise' if len(cells.iso) else ''}, of {FEWEST_OUTINGS} outings"
         )
     unseen = isos_without_noise(noise)
     if unseen:

@@ -34,7 +34,7 @@ LIFT_STOPS: Final = 2 / 3
 
 SPARE_STOPS: Final = 2.0
 """Shutter time to spare: the exposure could have been so many stops longer by the rule of one over
-the focal length (common practice, no source)."""
+the focal length (common practice, no source); nothing is left of the shutter's risk there."""
 
 _FIGURES: Final = (
     *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100", "flash"),

@@ -307,7 +307,7 @@ def find_base_iso(cells: Cells) -> float:
 def _choose_amplitudes(
     law: Physics, iso: Floats, signal: Floats, residual: Floats, noise: Floats
 ) -> tuple[float, float]:
-    """Amplitudes of departure of greatest marginal likelihood; the middle ones where nothing was measured."""
+    """Amplitudes of departure of greatest marginal likelihood; `_UNKNOWN_AMPLITUDES` where nothing was measured."""
     if not len(iso):
         return _UNKNOWN_AMPLITUDES
     here = (iso, signal)

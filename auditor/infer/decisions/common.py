@@ -18,6 +18,7 @@ from auditor.robust import half_width
 
 __all__ = [
     "LEAST_ERROR",
+    "SHUFFLES",
     "ZONES",
     "body_widths",
     "date_of",
@@ -36,6 +37,9 @@ Floats = NDArray[np.float64]
 _FAMILY_ERROR: Final = 0.05
 """Family-wise error rate: share of archives in which anything may be reported by chance alone, for one kind of
 decision, over all lenses and bodies."""
+SHUFFLES: Final = 10_000
+"""Shuffles of outings, or of their signs, behind a p-value at most: one of one in some thousands must remain significant
+among a hundred tests."""
 ZONES: Final = ("centre", "corner")
 """Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4

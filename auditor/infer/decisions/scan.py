@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
+from auditor.infer.decisions.common import SHUFFLES
 from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST, SAMPLED
 from auditor.robust import bisquare_regression, half_width, low_middle_high
 
@@ -24,8 +25,6 @@ __all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_chan
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-_SHUFFLES: Final = 10_000
-"""Shuffles at most: a p-value of one in some thousands must remain significant among a hundred series."""
 _EXCEEDANCES: Final = 50
 """Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
 so many are made at a time."""
@@ -252,7 +251,7 @@ def _p_value(sums: _Sums, observed: float, rng: np.random.Generator) -> float:
     large (Besag & Clifford, Biometrika 78, 1991).
     """
     exceeding = shuffles = 0
-    while shuffles < _SHUFFLES and exceeding < _EXCEEDANCES:
+    while shuffles < SHUFFLES and exceeding < _EXCEEDANCES:
         order = rng.permuted(np.tile(np.arange(len(sums.count)), (_EXCEEDANCES, 1)), axis=1)
         exceeding += int((_statistic(sums, order).max(1) >= observed - 1e-12).sum())
         shuffles += _EXCEEDANCES

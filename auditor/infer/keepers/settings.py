@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaln
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW, LEAST_SHARE
+from auditor.infer.enough import FEW, FEWEST_OUTINGS, LEAST_SHARE
 from auditor.infer.frame_values import aperture_index, group_numbers, nominal_from_index
 from auditor.model import Setting
 from auditor.record.values import numbers
@@ -34,8 +34,6 @@ _Fault = Literal["soft", "noisy"]
 FALSE_DISCOVERY_RATE: Final = 0.10
 """Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
 Stat. Soc. B 57, 1995)."""
-FEWEST_OUTINGS: Final = 2
-"""Outings with a setting below which nothing is said of it: of one alone the outing may be to blame."""
 
 
 def settings_to_avoid(
