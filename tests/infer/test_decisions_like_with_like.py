@@ -186,13 +186,16 @@ def shifted(body: dict[str, Any], end: str) -> list[int | None]:
         t | dict.fromkeys(("snr", "low", "high"), t[end])
         | {"snr_output": t["snr_output"] * t[end] / t["snr"]} for t in body["tones"]
     ]  # fmt: skip
-    found = noise_visibility([body | {"tones": tones}], {"Body A": 6000}, CRITERIA)
+    found = noise_visibility(
+        [body | {"tones": tones}], {("Body A", "Lens A"): (6000, 4000)}, CRITERIA
+    )
     return [row["first_seen_iso"] for row in found]
 
 
 def test_from_which_iso_noise_shows_is_told_as_surely_as_noise_is_known():
     vague, sure = (
-        noise_visibility([noisy_body(h)], {"Body A": 6000}, CRITERIA) for h in (0.5, 0.0)
+        noise_visibility([noisy_body(h)], {("Body A", "Lens A"): (6000, 4000)}, CRITERIA)
+        for h in (0.5, 0.0)
     )
     body = noisy_body(0.5)
     assert [r["first_seen_low"] for r in vague] == shifted(body, "low")

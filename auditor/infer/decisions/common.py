@@ -20,7 +20,6 @@ __all__ = [
     "LEAST_ERROR",
     "SHUFFLES",
     "ZONES",
-    "body_widths",
     "date_of",
     "focal_text",
     "holm",
@@ -95,25 +94,6 @@ def picture_sizes(
         if len(own):
             own = own.iloc[whole_field(np.arange(len(own)), own["part"].to_numpy())[0]]
             out[key] = int(own["long"].median()), int(own["short"].median())
-    return out
-
-
-def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, int]:
-    """Long side of each body's largest usual pictures.
-
-    Parameters
-    ----------
-    sizes : mapping
-        From `picture_sizes`.
-
-    Returns
-    -------
-    dict of int
-        Body -> pixels.
-    """
-    out: dict[str, int] = {}
-    for (body, _), (long, _) in sizes.items():
-        out[body] = max(out.get(body, 0), long)
     return out
 
 

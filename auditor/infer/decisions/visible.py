@@ -310,7 +310,7 @@ def _largest_print(losses: Floats) -> int | None:
 
 
 def noise_visibility(
-    bodies: Sequence[Block], widths: Mapping[str, int], criteria: Criteria
+    bodies: Sequence[Block], sizes: Sizes, criteria: Criteria
 ) -> list[NoiseVisible]:
     """Highest used ISO at which a mid-tone's noise does not show, by body and viewing.
 
@@ -321,8 +321,8 @@ def noise_visibility(
     ----------
     bodies : sequence of mapping
         The profile's `bodies`.
-    widths : mapping of str to int
-        Long side in pixels of each body's pictures.
+    sizes : mapping
+        (body, lens) -> long and short side in pixels (`common.picture_sizes`).
     criteria : Criteria
         Prints, viewing distance and output size.
 
@@ -344,7 +344,8 @@ def noise_visibility(
         if frames < FEW:
             continue
         pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
-        width = widths.get(body["body"]) or criteria.output_width_px
+        longest = [long for (name, _), (long, _) in sizes.items() if name == body["body"]]
+        width = max(longest, default=criteria.output_width_px)
         isos = [None, *(int(t["iso"]) for t in tones), None]
         for viewing in viewings(criteria):
             # The more noise, the lower the ISO at which it shows first.
