@@ -89,8 +89,8 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     table = table.dropna(subset="middle")
     originals = table[table["source"].isin(["raw", "camera"])]
     originals = originals.sort_values("source", ascending=False, kind="stable")
-    originals = originals.drop_duplicates("capture").set_index("capture")
-    out = table[table["source"] == "edited"].join(originals, on="capture", rsuffix="_original")
+    originals = originals.drop_duplicates("capture").set_index("capture").add_suffix("_original")
+    out = table[table["source"] == "edited"].join(originals, on="capture")
     out = out.dropna(subset="middle_original")
     out["lift"] = out["middle"] - out["middle_original"]
     by_group = out.groupby(["body", "source_original"])["lift"]
