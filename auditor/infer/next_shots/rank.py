@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from auditor.gear.usage import like_a_phone, one_aperture
+from auditor.gear.phones import like_a_phone, one_aperture
 from auditor.infer.criteria import Criteria
 from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.series import (
