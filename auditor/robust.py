@@ -20,6 +20,7 @@ __all__ = [
     "MAD_TO_SD",
     "SHEPPARD",
     "Location",
+    "bisquare_regression",
     "bisquare_slope",
     "bisquare_weight",
     "group_medians",
@@ -29,6 +30,7 @@ __all__ = [
     "robust_location",
     "scale_of",
     "share_interval",
+    "t_quantile",
 ]
 
 Floats = NDArray[np.float64]
@@ -141,6 +143,42 @@ def bisquare_slope(residuals: Floats, scale: float) -> Floats:
     return inside * (inside - 4 * (1 - inside))
 
 
+def bisquare_regression(
+    values: Floats, design: Floats, cut: float | None = None, quantile: float = 0.5
+) -> tuple[Floats, Floats]:
+    """Linear regression by iterated weights of Tukey's bisquare.
+
+    Parameters
+    ----------
+    values : (n,) ndarray of float64
+        What is explained.
+    design : (n, k) ndarray of float64
+        Columns that explain it.
+    cut : float, optional
+        Residual from which there is no weight, in the unit of the values; by default `BISQUARE_CUT` standard
+        deviations by the median absolute deviation.
+    quantile : float
+        Quantile of the values from which it starts.
+
+    Returns
+    -------
+    coefficients, weights : (k,) and (n,) ndarray of float64
+        After `_REGRESSION_ROUNDS` rounds.
+    """
+    residual: Floats = values - np.quantile(values, quantile)
+    beta: Floats = np.zeros(design.shape[1])
+    ridge = 1e-6 * np.eye(design.shape[1])
+    weight: Floats = np.ones(len(values))
+    for _ in range(_REGRESSION_ROUNDS):
+        width = cut or max(BISQUARE_CUT * scale_of(residual), 1e-6)
+        weight = bisquare_weight(residual, width, cut=1.0)
+        weighted = design * (weight + 1e-6)[:, None]
+        # Normal equations: a handful of columns, many rows.
+        beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ values), float)
+        residual = np.asarray(values - design @ beta, float)
+    return beta, weight
+
+
 def _inside(residuals: Floats, scale: float, cut: float) -> Floats:
     """1 - (r / c)^2, 0 beyond c."""
     return np.asarray(1 - np.minimum((residuals / (cut * scale)) ** 2, 1.0))
@@ -160,6 +198,27 @@ def half_width(share: float) -> float:
         Normal quantile at (1 + share) / 2; 1.645 for 0.9.
     """
     return float(ndtri(0.5 + share / 2))
+
+
+def t_quantile(dof: float, share: float) -> float:
+    """Half of the interval that holds a share of Student's t distribution, in standard errors.
+
+    Of a difference between two means the degrees of freedom add up where their scatters are about equal
+    (Welch, Biometrika 34, 1947).
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom.
+    share : float
+        Probability inside the interval, 0 to 1.
+
+    Returns
+    -------
+    float
+        Quantile at (1 + share) / 2.
+    """
+    return float(stdtrit(dof, 0.5 + share / 2))
 
 
 def low_middle_high(draws: ArrayLike, share: float, axis: int = 0) -> Floats:
@@ -209,6 +268,8 @@ def share_interval(hits: float, of: float, share: float) -> tuple[float, float]:
     return max(centre - half, 0.0), min(centre + half, 1.0)
 
 
+_REGRESSION_ROUNDS: Final = 12
+"""Rounds of weights of a regression."""
 _ROUNDS: Final = 50
 """Rounds of reweighting, enough to settle for any few values."""
 
@@ -247,7 +308,7 @@ class Location:
         """
         if self.count < 2:
             return float("-inf"), float("inf")
-        half = float(stdtrit(max(self.weight - 1, 1.0), 0.5 + share / 2)) * self.stderr
+        half = t_quantile(max(self.weight - 1, 1.0), share) * self.stderr
         return self.value - half, self.value + half
 
 

@@ -5,7 +5,16 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["CHUNK", "FEW", "FEWEST", "FEW_FRAMES", "LEAST_SHARE", "NEGLIGIBLE", "SAMPLED"]
+__all__ = [
+    "CHUNK",
+    "FEW",
+    "FEWEST",
+    "FEWEST_OUTINGS",
+    "FEW_FRAMES",
+    "LEAST_SHARE",
+    "NEGLIGIBLE",
+    "SAMPLED",
+]
 
 FEW: Final = 6
 """Frames at one setting (an aperture, a focal length, one way of holding the camera), or of a body that is matched
@@ -15,6 +24,9 @@ FEW_FRAMES: Final = 12
 FEWEST: Final = 3
 """Scenes, outings or pairs (of each side) below which nothing is judged: focus is missed by scene, and of two
 nothing tells which one missed; two have no robust middle."""
+FEWEST_OUTINGS: Final = 2
+"""Outings below which nothing is laid to a setting or told of a body as a rule: of one alone its place and its light
+may be to blame."""
 SAMPLED: Final = 400
 """Pairs, frames, scenes or outings that stand for all others: what pairs differ by is then known to some 0.3%."""
 LEAST_SHARE: Final = 0.15

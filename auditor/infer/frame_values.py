@@ -27,8 +27,8 @@ __all__ = [
     "days",
     "draw_order",
     "evenly",
-    "full_frame_focal_mm",
     "group_numbers",
+    "histograms",
     "log_sharpness",
     "near_and_far",
     "nominal_from_index",
@@ -41,10 +41,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-
-_MOST_F_NUMBER: Final = 128.0
-"""F-numbers beyond this are mistakes of tags (pinholes; common practice, no source)."""
-
+Floats32 = NDArray[np.float32]
 
 _LEAST_CPP: Final = 0.005
 """MTF50 in cycles per pixel below which a figure is no sharpness but haze or nothing at all."""
@@ -172,7 +169,28 @@ def random_sample(rows: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.sort(np.random.default_rng(0).choice(rows, SAMPLED, replace=False))
 
 
-def signal_quantile(shares: Floats, quantile: float) -> Floats:
+def histograms(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats32:
+    """Stored histograms of linear signal of some rows.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table; columns `SHARE_COLUMNS` (missing ones count as unmeasured).
+    rows : ndarray of int64, shape (n,)
+        Row numbers.
+
+    Returns
+    -------
+    ndarray of float32, shape (n, bins)
+        Share of pixels in each bin of `record.SIGNAL_BIN_EDGES`; NaN where none was stored.
+    """
+    shares = np.empty((len(SHARE_COLUMNS), len(rows)), np.float32).T  # filled column by column
+    for i, name in enumerate(SHARE_COLUMNS):
+        shares[:, i] = numbers(frames, name)[rows]
+    return shares
+
+
+def signal_quantile(shares: Floats | Floats32, quantile: float) -> Floats:
     """Quantile of the signal of frames, from their stored histograms.
 
     Parameters
@@ -185,7 +203,7 @@ def signal_quantile(shares: Floats, quantile: float) -> Floats:
     Returns
     -------
     ndarray of float64, shape (n,)
-        log2 signal (1 = white) below which that share of the pixels lies, linear within a bin.
+        log2 signal (1 = white) below which that share of the pixels lies, linear within a bin; NaN of NaN.
     """
     edges = np.asarray(SIGNAL_BIN_EDGES)
     full = np.zeros((len(shares), len(edges)))
@@ -294,21 +312,9 @@ def near_and_far(frames: pd.DataFrame) -> tuple[Floats, Floats, NDArray[np.int64
     return edge[below, at], edge[OPPOSITE_EDGE[below], at], below
 
 
-def full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
-    """Focal length of the same view on 36 x 24 mm.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Columns `focal_35mm` (Exif's FocalLengthIn35mmFilm), `focal_length_mm`, `width_px`, `height_px`,
-        `pixel_pitch_um`.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        As Exif states it, else by the picture's diagonal on the sensor; NaN where neither is known, for 6 mm
-        are a wide angle on one sensor and a tele lens on another.
-    """
+def _full_frame_focal_mm(frames: pd.DataFrame) -> Floats:
+    """Focal length of the same view on 36 x 24 mm, (n,): as Exif states it, else by the picture's diagonal on the
+    sensor; NaN where neither is known, for 6 mm are a wide angle on one sensor and a tele lens on another."""
     stated = numbers(frames, "focal_35mm")
     pixels = np.hypot(numbers(frames, "width_px"), numbers(frames, "height_px"))
     diagonal = pixels * numbers(frames, "pixel_pitch_um") / 1000
@@ -343,7 +349,8 @@ def shutter_stops(frames: pd.DataFrame) -> Floats:
     Parameters
     ----------
     frames : DataFrame
-        Columns `exposure_time_s`, `flash` and those of `full_frame_focal_mm`.
+        Columns `exposure_time_s`, `flash`, `focal_35mm`, `focal_length_mm`, `width_px`, `height_px`,
+        `pixel_pitch_um`.
 
     Returns
     -------
@@ -352,7 +359,7 @@ def shutter_stops(frames: pd.DataFrame) -> Floats:
         shutter.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        stops = np.log2(numbers(frames, "exposure_time_s") * full_frame_focal_mm(frames))
+        stops = np.log2(numbers(frames, "exposure_time_s") * _full_frame_focal_mm(frames))
     return np.where(np.isfinite(stops) & ~flags(frames, "flash", False), stops, np.nan)
 
 
@@ -369,7 +376,7 @@ def aperture_index(f_number: Floats) -> NDArray[np.int64]:
     ndarray of int64
         Index into `exposure.F_NUMBERS`; -1 where missing or impossible.
     """
-    good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0]) & (f_number <= _MOST_F_NUMBER)
+    good = np.isfinite(f_number) & (f_number >= F_NUMBERS[0])
     safe = np.where(good, f_number, 1.0)
     index = np.rint(f_number_place(safe)).astype(np.int64)
     return np.where(good & (index < len(F_NUMBERS)), index, -1)

@@ -8,8 +8,9 @@ import pytest
 from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies
 from auditor.infer.bodies.matches import equal_noise_isos
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, t_quantile
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
 from auditor.infer.bodies.visible import band_noises, frame_snr, isos_reaching
+from auditor.robust import t_quantile
 
 ISOS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
 ONE = ToneBody("Alder One", full_scale_e=60_000)

@@ -19,8 +19,7 @@ from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import find_dust
-from auditor.infer.decisions.visible import visible_losses
-from auditor.infer.decisions.visible_noise import noise_visibility
+from auditor.infer.decisions.visible import noise_visibility, visible_losses
 from auditor.record import DUST_GRID, TONE_SIGNALS, ZONES, Dust, pack_dust, tone_column
 
 CRITERIA = Criteria()
@@ -187,13 +186,16 @@ def shifted(body: dict[str, Any], end: str) -> list[int | None]:
         t | dict.fromkeys(("snr", "low", "high"), t[end])
         | {"snr_output": t["snr_output"] * t[end] / t["snr"]} for t in body["tones"]
     ]  # fmt: skip
-    found = noise_visibility([body | {"tones": tones}], {"Body A": 6000}, CRITERIA)
+    found = noise_visibility(
+        [body | {"tones": tones}], {("Body A", "Lens A"): (6000, 4000)}, CRITERIA
+    )
     return [row["first_seen_iso"] for row in found]
 
 
 def test_from_which_iso_noise_shows_is_told_as_surely_as_noise_is_known():
     vague, sure = (
-        noise_visibility([noisy_body(h)], {"Body A": 6000}, CRITERIA) for h in (0.5, 0.0)
+        noise_visibility([noisy_body(h)], {("Body A", "Lens A"): (6000, 4000)}, CRITERIA)
+        for h in (0.5, 0.0)
     )
     body = noisy_body(0.5)
     assert [r["first_seen_low"] for r in vague] == shifted(body, "low")

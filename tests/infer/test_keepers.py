@@ -60,11 +60,7 @@ def lens_entry(**more):
 
 def body_entry():
     by_iso = [{"iso": 100 * 2**k, "snr": 80 / 2 ** (k / 2)} for k in range(9)]
-    return {
-        "body": "Skerry",
-        "source": "camera",
-        "brightness": [{"ev100": [8, 15], "by_iso": by_iso}],
-    }
+    return {"body": "Skerry", "brightness": [{"ev100": [8, 15], "by_iso": by_iso}]}
 
 
 def frame(f_number=8.0, factor=1.0, **more):

@@ -9,8 +9,11 @@ import pytest
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.infer.keepers.find import count_verdicts
-from auditor.infer.keepers.handheld import handheld_limits
-from auditor.infer.keepers.settings import _intraclass_correlation, settings_to_avoid
+from auditor.infer.keepers.settings import (
+    _intraclass_correlation,
+    handheld_limits,
+    settings_to_avoid,
+)
 from auditor.infer.lenses.sides import SideTable, judge_sides
 
 APERTURES = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from auditor.infer.bodies.accept import AcceptError, accept_table, parse_accept
 from auditor.infer.bodies.bodies_model import BodiesModel, fit_bodies
 from auditor.infer.bodies.body_profile import BodyFigures, infer_bodies
+from auditor.infer.bodies.matches import AcceptError, accept_table, parse_accept
 
 __all__ = [
     "AcceptError",

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.observe import KINDS, sensor_mask
+from auditor.infer.bodies.observe import KINDS
 from auditor.infer.enough import FEW
-from auditor.infer.frame_values import SHARE_COLUMNS, scene_ev100, signal_quantile
-from auditor.record.values import map_names, numbers
+from auditor.infer.frame_values import group_numbers, histograms, scene_ev100, signal_quantile
+from auditor.record.values import flags, map_names, words
 
 __all__ = [
     "BANDS",
@@ -26,7 +26,6 @@ __all__ = [
     "band_named",
     "band_numbers",
     "bands_of",
-    "histograms",
     "scenes_by_band",
 ]
 
@@ -120,31 +119,6 @@ def _quartiles(shares: Floats) -> tuple[float, float, float]:
     return a, b, c
 
 
-def histograms(
-    frames: pd.DataFrame, rows: NDArray[np.int64]
-) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-    """Stored histograms of linear signal of some rows.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Frame table; columns `SHARE_COLUMNS` (missing ones count as unmeasured).
-    rows : ndarray of int64, shape (n,)
-        Row numbers.
-
-    Returns
-    -------
-    shares : ndarray of float32, shape (n, bins)
-        Share of pixels in each bin of `record.SIGNAL_BIN_EDGES`; NaN where none was stored.
-    known : ndarray of bool, shape (n,)
-        Rows whose histogram is complete.
-    """
-    shares = np.empty((len(SHARE_COLUMNS), len(rows)), np.float32).T  # filled column by column
-    for i, name in enumerate(SHARE_COLUMNS):
-        shares[:, i] = numbers(frames, name)[rows]
-    return shares, np.asarray(~np.isnan(shares).any(axis=1))
-
-
 def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     """Typical frame of each band of scene brightness, by kind of file; a scene is the same for every body.
 
@@ -164,23 +138,19 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     if not len(frames):
         return {}
     ev = scene_ev100(frames)
-    usable = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
+    usable = flags(frames, "best", True) & (words(frames, "status") == "measured")
     usable &= frames["source"].isin(KINDS).to_numpy() & ~np.isnan(ev)
     rows = np.flatnonzero(usable)
-    shares, known = histograms(frames, rows)
+    shares = histograms(frames, rows)
+    known = ~np.isnan(shares).any(axis=1)
     rows, shares = rows[known], shares[known]
-    table, ev = frames[["source", *(["burst"] if "burst" in frames else [])]].iloc[rows], ev[rows]
-    if not len(table):
-        return {}
-    alone = -1 - np.arange(len(table))
-    burst = table["burst"] if "burst" in table else pd.Series(alone, index=table.index)
-    burst = burst.where(burst.notna(), alone)
+    burst = pd.Series(group_numbers(frames, "burst")[rows])
     weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
     kinds = {kind: float(i) for i, kind in enumerate(KINDS)}
-    kind_of = map_names(table["source"], kinds, np.nan).astype(np.int64)
+    kind_of = map_names(frames["source"].iloc[rows], kinds, np.nan).astype(np.int64)
     # Sums over the frames of each band (the last one for frames in none) and kind of file.
     shape = len(BANDS) + 1, len(KINDS)
-    cell = band_numbers(ev) * len(KINDS) + kind_of
+    cell = band_numbers(ev[rows]) * len(KINDS) + kind_of
 
     def summed(values: NDArray[Any] | None) -> Floats:
         return np.bincount(cell, values, shape[0] * shape[1]).reshape(shape).astype(float)

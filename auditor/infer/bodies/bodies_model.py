@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import Scenes, scenes_by_band
+from auditor.infer.bodies.bands import BAND_KEYS, BANDS, Scenes, band_numbers, scenes_by_band
 from auditor.infer.bodies.cell_means import PRIOR_FRAME_SD
 from auditor.infer.bodies.cells import gather
-from auditor.infer.bodies.census import census
 from auditor.infer.bodies.habits import LIFT_STOPS, lifts
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
@@ -19,17 +19,20 @@ from auditor.infer.bodies.observe import (
     Tones,
     observe,
 )
-from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise, t_quantile
+from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel, fit_noise
+from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.criteria import Criteria
+from auditor.infer.frame_values import scene_ev100
 from auditor.model import (
     KeptApart,
     Scale,
 )
 from auditor.record import OUTPUT_MEGAPIXELS
-from auditor.record.values import words
-from auditor.robust import group_medians, robust_location
+from auditor.record.pools import EXPORTS
+from auditor.record.values import flags, numbers, words
+from auditor.robust import group_medians, robust_location, t_quantile
 
-__all__ = ["BodiesModel", "fit_bodies"]
+__all__ = ["BodiesModel", "census", "fit_bodies"]
 
 Floats = NDArray[np.float64]
 
@@ -219,3 +222,62 @@ def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
         "low": low,
         "high": high,
     }
+
+
+def census(frames: pd.DataFrame) -> dict[str, Any]:
+    """Which bodies there are, and how often they occur.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns `status`, `body`, `source`, `pixel_pitch_um` and, where known, `sensor_pixel_um`, `file_kind`,
+        `ev100`, `exposure_time_s`, `flash`, `best`, `software`.
+
+    Returns
+    -------
+    dict
+        `frames_of`, `pitch_of` and `scales_of` by body, `frames_in_band` and `long_in_band` by body, kind
+        and band key: as `BodiesModel` has them.
+    """
+    names = ("body", "source", "file_kind")
+    table = pd.DataFrame({n: words(frames, n, "unknown") for n in names}, dtype=object)
+    table["body"] = words(frames, "body", UNKNOWN_BODY)
+    table["band"] = band_numbers(scene_ev100(frames))
+    table.loc[several_exposures(frames), "band"] = len(BANDS)  # no limit of single frames holds
+    table["long"] = numbers(frames, "exposure_time_s") >= LONG_EXPOSURE_S
+    table["pitch"] = numbers(frames, "pixel_pitch_um")
+    table["sensor"] = numbers(frames, "sensor_pixel_um")
+    table = table[flags(frames, "best", True) & (words(frames, "status") == "measured")]
+    in_band = table.groupby(["body", "source", "band"])["long"]
+    # Where the sensor's size is not known, that of its commonest files which nobody reduced; never a mean, which
+    # would fit none.
+    own = (table["source"] != EXPORTS) & (table["file_kind"] != "camera reduced")
+    by_files = _commonest(table["body"], table["pitch"].where(own))
+    return {
+        "frames_of": {str(b): int(n) for b, n in table["body"].value_counts().items()},
+        "pitch_of": by_files | _commonest(table["body"], table["sensor"]),
+        "scales_of": _scales(table),
+        "frames_in_band": _by_band(in_band.size()),
+        "long_in_band": _by_band(in_band.sum()),
+    }
+
+
+def _by_band(counts: pd.Series) -> dict[tuple[str, str, str], int]:
+    return {(str(b), str(k), BAND_KEYS[i]): int(n) for (b, k, i), n in counts.items()}  # type: ignore[misc]
+
+
+def _commonest(body: pd.Series, value: pd.Series) -> dict[str, float]:
+    """The commonest value of each body, the largest where several are."""
+    counts = pd.DataFrame({"body": body, "value": value}).value_counts().reset_index()
+    last = counts.sort_values(["count", "value"]).drop_duplicates("body", keep="last")
+    return dict(zip(last["body"].astype(str), last["value"].astype(float), strict=True))
+
+
+def _scales(table: pd.DataFrame) -> dict[str, list[Scale]]:
+    """Kinds of file and their scales by body, the commonest first."""
+    counts = table.groupby(["body", "file_kind", table["pitch"].round(2)]).size()
+    out: dict[str, list[Scale]] = {}
+    for (b, k, p), n in counts.sort_values(ascending=False, kind="stable").items():  # type: ignore[misc]
+        entry: Scale = {"file_kind": str(k), "pixel_pitch_um": float(p), "frames": int(n)}
+        out.setdefault(str(b), []).append(entry)
+    return out

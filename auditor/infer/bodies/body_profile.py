@@ -21,10 +21,16 @@ from auditor.infer.bodies.observe import (
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.infer.bodies.sensor import sensor_figures
-from auditor.infer.bodies.usable import highest_isos, isos_without_noise, snr_by_iso, usable_iso
-from auditor.infer.bodies.visible import BandNoise, band_noises
+from auditor.infer.bodies.visible import (
+    BandNoise,
+    band_noises,
+    iso_interval,
+    isos_without_noise,
+    snr_by_iso,
+    usable_iso,
+)
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW, FEW_FRAMES
+from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST_OUTINGS
 from auditor.model import (
     Band,
     Body,
@@ -42,9 +48,7 @@ __all__ = ["BodyFigures", "infer_bodies"]
 Floats = NDArray[np.float64]
 
 HEADLINE_FRAMES: Final = 5
-"""Frames of measured noise from which on a limit is named in a headline,"""
-HEADLINE_OUTINGS: Final = 2
-"""and outings: fewer say more of one place and one light than of the body."""
+"""Frames of measured noise from which on a limit is named in a headline, of `FEWEST_OUTINGS`."""
 
 
 class BodyFigures(TypedDict):
@@ -130,7 +134,7 @@ def _describe(
         if len(cells.iso)
         else (cells.frame_count, cells.unit_count)
     )
-    settled = support[0] >= HEADLINE_FRAMES and support[1] >= HEADLINE_OUTINGS
+    settled = support[0] >= HEADLINE_FRAMES and support[1] >= FEWEST_OUTINGS
     if kind in ("edited", "camera", "unknown"):
         notes.append("noise reduction and development are part of what was measured")
     if cells.frame_count < FEW_FRAMES:
@@ -138,7 +142,7 @@ def _describe(
     if not settled:
         notes.append(
             f"its limits stay out of headlines: those need {HEADLINE_FRAMES} frames"
-            f"{' that show noise' if len(cells.iso) else ''}, of {HEADLINE_OUTINGS} outings"
+            f"{' that show noise' if len(cells.iso) else ''}, of {FEWEST_OUTINGS} outings"
         )
     unseen = isos_without_noise(noise)
     if unseen:
@@ -263,7 +267,8 @@ def _brightness(
         if band.key not in noise_by_band:
             continue
         scenes, band_noise = of_kind[band.key], noise_by_band[band.key]
-        limits = highest_isos(noise, band_noise, snrs, criteria.interval)
+        half = noise.half_width(band_noise.variance, criteria.interval)
+        limits = iso_interval(band_noise.snr[:, None], half[:, None], np.log2(snrs))
         place = noise.body, noise.kind, band.key
         excellent, acceptable = (usable_iso(noise, limits[:, j], s) for j, s in enumerate(snrs))
         out.append(
@@ -276,7 +281,7 @@ def _brightness(
                 "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
                 "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
                 "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "by_iso": snr_by_iso(noise, band_noise, criteria.interval),
+                "by_iso": snr_by_iso(noise, band_noise.snr, half),
             }
         )
     return out

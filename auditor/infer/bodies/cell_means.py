@@ -13,8 +13,7 @@ from auditor.robust import bisquare_weight, scale_of
 
 __all__ = [
     "PRIOR_FRAME_SD",
-    "PRIOR_OUTING_SD",
-    "PRIOR_TONE_SD",
+    "PRIOR_PART_SD",
     "PRIOR_WEIGHT",
     "Observed",
     "Scatter",
@@ -29,10 +28,8 @@ Floats = NDArray[np.float64]
 
 PRIOR_FRAME_SD: Final = 0.07
 """Prior of the scatter of frames' log noise."""
-PRIOR_TONE_SD: Final = 0.05
-"""The same of a tone within its frame."""
-PRIOR_OUTING_SD: Final = 0.05
-"""The same of what the frames of an outing share."""
+PRIOR_PART_SD: Final = 0.05
+"""The same of a tone within its frame, and of what the frames of an outing share."""
 PRIOR_WEIGHT: Final = 4.0
 """Frames (outings) that these priors are worth."""
 _INFORMATIVE: Final = 1.5
@@ -54,11 +51,6 @@ def _shrunk_sd(measured: float, prior: float, count: float) -> float:
     """A standard deviation from `count` degrees of freedom, joined with what is assumed."""
     n = max(count, 0.0)
     return float(np.sqrt((n * measured**2 + PRIOR_WEIGHT * prior**2) / (n + PRIOR_WEIGHT)))
-
-
-def _truncated_mean(bound: Floats, mean: Floats, sd: float) -> Floats:
-    """Mean of what a normal distribution holds below `bound`."""
-    return np.asarray(mean - sd * inverse_mills((bound - mean) / sd))
 
 
 def inverse_mills(z: Floats) -> Floats:
@@ -158,15 +150,15 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
     cell, frame = rows.cell, rows.frame
     centre = fitted + (medians - fitted) * shrinkage
     weight = np.ones(len(cell))
-    tone_sd, frame_sd = PRIOR_TONE_SD, PRIOR_FRAME_SD
+    tone_sd, frame_sd = PRIOR_PART_SD, PRIOR_FRAME_SD
     per_frame = np.bincount(frame)
     mean_tones = float(np.mean(per_frame))
     for _ in range(_ROUNDS):
         sd = float(np.hypot(frame_sd, tone_sd))
         informative = ~rows.censored | (rows.log_sigma < centre[cell] + _INFORMATIVE * sd)
-        y = np.where(
-            rows.censored, _truncated_mean(rows.log_sigma, centre[cell], sd), rows.log_sigma
-        )
+        # The mean of what a normal distribution holds below a limit.
+        below = centre[cell] - sd * inverse_mills((rows.log_sigma - centre[cell]) / sd)
+        y = np.where(rows.censored, below, rows.log_sigma)
         residual = np.where(informative, y - centre[cell], 0.0)
         known = weight * informative
         frame_effect = np.bincount(frame, known * residual) / np.maximum(
@@ -176,7 +168,7 @@ def robust_means(rows: Observed, fitted: Floats, shrinkage: Floats, medians: Flo
         repeated = within[(per_frame > 1)[frame] & informative]
         dof = len(repeated) * (1 - 1 / mean_tones)
         spread = _mad(repeated) / np.sqrt(max(1 - 1 / mean_tones, 0.5))
-        tone_sd = _shrunk_sd(spread, PRIOR_TONE_SD, dof)
+        tone_sd = _shrunk_sd(spread, PRIOR_PART_SD, dof)
         observed = _mad(frame_effect) * np.sqrt(rows.n_frames / max(rows.n_frames - rows.n_iso, 1))
         tone_part = tone_sd**2 / mean_tones
         frame_sd = _shrunk_sd(
@@ -257,16 +249,16 @@ def outing_effect_sd(
     Returns
     -------
     float
-        Shrunk to `PRIOR_OUTING_SD`; that alone where fewer than three outings have several frames.
+        Shrunk to `PRIOR_PART_SD`; that alone where fewer than three outings have several frames.
     """
     total = np.bincount(unit, weight)
     mean = np.bincount(unit, weight * effect) / np.maximum(total, 1e-9)
     size = np.bincount(unit)
     several = (size > 1) & (total > 0.5)
     if several.sum() < 3:
-        return PRIOR_OUTING_SD
+        return PRIOR_PART_SD
     observed = float(np.average((mean[several] - mean[several].mean()) ** 2))
     expected = frame_scale**2 * float(np.mean(1 / size[several]))
     return _shrunk_sd(
-        float(np.sqrt(max(observed - expected, 0.0))), PRIOR_OUTING_SD, int(several.sum()) - 1
+        float(np.sqrt(max(observed - expected, 0.0))), PRIOR_PART_SD, int(several.sum()) - 1
     )

@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 
 from auditor.infer.bodies.cell_means import (
     PRIOR_FRAME_SD,
-    PRIOR_OUTING_SD,
-    PRIOR_TONE_SD,
+    PRIOR_PART_SD,
     Observed,
     covariance_of_means,
     outing_effect_sd,
@@ -165,7 +164,7 @@ def gather(tones: Tones) -> Cells:
         empty, none = np.empty(0), np.empty(0, np.int64)
         return Cells(
             empty, empty, empty, none, none, np.empty((0, 0)), empty, limits,
-            PRIOR_OUTING_SD, frame_count, unit_count, 0, 0,
+            PRIOR_PART_SD, frame_count, unit_count, 0, 0,
         )  # fmt: skip
     return _measured(rows, limits, frame_count, unit_count)
 
@@ -198,7 +197,7 @@ def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -
     counts = np.bincount(cell, minlength=n_cells)
     unseen = np.bincount(cell[censored], minlength=n_cells)
     median = _censored_median(y, censored, cell)
-    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_TONE_SD**2) / counts + LAW_FIT_SD**2)
+    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_PART_SD**2) / counts + LAW_FIT_SD**2)
     eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
     law = fit_physics(
         iso, signal, median, np.hypot(rough_sd, _coding_sd(eight_bit, signal, median))

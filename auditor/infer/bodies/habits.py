@@ -8,14 +8,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import bands_of, histograms
-from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY, sensor_mask
+from auditor.infer.bodies.bands import bands_of
+from auditor.infer.bodies.observe import KINDS, UNKNOWN_BODY
 from auditor.infer.bodies.visible import HALF_THIRD
 from auditor.infer.enough import CHUNK
-from auditor.infer.frame_values import DAYS, SHARE_COLUMNS, days, shutter_stops, signal_quantile
+from auditor.infer.frame_values import (
+    DAYS,
+    days,
+    histograms,
+    shutter_stops,
+    signal_quantile,
+)
 from auditor.infer.lenses.scene_groups import grey_means
 from auditor.model import Habit
-from auditor.record.values import numbers, texts, words
+from auditor.record.values import flags, numbers, texts, words
 from auditor.robust import share_interval
 from auditor.units import DAY_S
 
@@ -28,9 +34,8 @@ LIFT_STOPS: Final = 2 / 3
 
 SPARE_STOPS: Final = 2.0
 """Shutter time to spare: the exposure could have been so many stops longer by the rule of one over
-the focal length (common practice, no source)."""
+the focal length (common practice, no source); nothing is left of the shutter's risk there."""
 
-_LIFT_COLUMNS: Final = ("status", "capture", "source", "body")
 _FIGURES: Final = (
     *("iso", "exposure_time_s", "focal_length_mm", "focal_35mm", "ev100", "flash"),
     *("width_px", "height_px", "pixel_pitch_um"),
@@ -67,44 +72,32 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Index of the edited rows; columns `body`, `capture` and `lift`, stops between the medians of the two
+        Index of the edited rows; columns `body` and `lift`, stops between the medians of the two
         files' signals, less the body's median lift from that kind of file (a raw file without its tone curve
         is darker than any developed one). Of fewer than four pairs from a camera file nothing is taken off;
         such pairs from raw files are left out.
     """
-    empty = pd.DataFrame(columns=["body", "capture", "lift"])
-    if "capture" not in frames or not len(frames):
-        return empty
-    names = [c for c in (*_LIFT_COLUMNS, *SHARE_COLUMNS) if c in frames]
-    usable = (frames["status"] == "measured") & frames["capture"].notna()
+    table = pd.DataFrame(
+        {"source": words(frames, "source"), "body": words(frames, "body", UNKNOWN_BODY)},
+        frames.index, dtype=object,
+    ).assign(capture=numbers(frames, "capture"))  # fmt: skip
+    usable = (words(frames, "status") == "measured") & table["capture"].notna()
     # Only captures that have an edited file can tell, as a rule a small part of all.
-    edited = frames["capture"][usable & (frames["source"] == "edited")]
-    table = frames.loc[usable & frames["capture"].isin(edited.unique()), names]
-    shares, known = histograms(table, np.arange(len(table)))
-    table = table[known]
-    if not len(table):
-        return empty
-    table = table.assign(middle=signal_quantile(shares[known], 0.5))
-    originals = table[table["source"].isin(["raw", "camera"])].sort_values(
-        "source", ascending=False, kind="stable"
-    )
-    originals = originals.drop_duplicates("capture").set_index("capture")
-    edited = table[(table["source"] == "edited") & table["capture"].isin(originals.index)]
-    if not len(edited):
-        return empty
-    first = originals.loc[edited["capture"]]
-    lift = edited["middle"].to_numpy(float) - first["middle"].to_numpy(float)
-    body = pd.Series(words(edited, "body", UNKNOWN_BODY), edited.index)
-    out = pd.DataFrame(
-        {"body": body, "capture": edited["capture"], "lift": lift}, index=edited.index
-    )
-    kind = words(first, "source")
-    by_group = out.groupby([body, kind])["lift"]
+    edited = table["capture"][usable & (table["source"] == "edited")]
+    rows = np.flatnonzero(usable & table["capture"].isin(edited))
+    table = table.iloc[rows].assign(middle=signal_quantile(histograms(frames, rows), 0.5))
+    table = table.dropna(subset="middle")
+    originals = table[table["source"].isin(["raw", "camera"])]
+    originals = originals.sort_values("source", ascending=False, kind="stable")
+    originals = originals.drop_duplicates("capture").set_index("capture").add_suffix("_original")
+    out = table[table["source"] == "edited"].join(originals, on="capture")
+    out = out.dropna(subset="middle_original")
+    out["lift"] = out["middle"] - out["middle_original"]
+    by_group = out.groupby(["body", "source_original"])["lift"]
     usual, few = by_group.transform("median"), by_group.transform("size") < 4
     # From a camera file the usual lift is about none; from raw it must come from enough pairs.
-    from_raw = pd.Series(kind == "raw", index=edited.index)
-    out["lift"] = out["lift"] - usual.where(~few, 0.0)
-    return out[~(few & from_raw)]
+    out["lift"] -= usual.where(~few, 0.0)
+    return out.loc[~(few & (out["source_original"] == "raw")), ["body", "lift"]]
 
 
 def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -165,12 +158,15 @@ def find_habits(
             "more, beyond this body's usual development"
         )
         out.append({**_entry(str(body), "lifted", hits, share, text), "lifted_stops": stops})
-    judged = sensor_mask(frames) & (frames["status"] == "measured").to_numpy(bool)
+    judged = flags(frames, "best", True) & (frames["status"] == "measured").to_numpy(bool)
     judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
     place = np.flatnonzero(judged)
     rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
     figures = pd.DataFrame({n: numbers(rows, n) for n in _FIGURES})
-    figures["white"], figures["taken"] = _brightest(frames, place), days(rows) * DAY_S
+    figures["white"], figures["taken"] = (
+        signal_quantile(histograms(frames, place), BRIGHTEST),
+        days(rows) * DAY_S,
+    )
     signature = texts(frames, "signature")
     bodies = words(rows, "body")
     for name, at in pd.Series(place).groupby(bodies).indices.items():
@@ -194,14 +190,6 @@ def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
         "places lie two stops or more under white"
     )
     return [_entry(body, "underexposed", hits, share, text)]
-
-
-def _brightest(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats:
-    """log2 signal above which one pixel in 500 of each row lies, NaN where no histogram was stored."""
-    out = np.full(len(rows), np.nan)
-    shares, known = histograms(frames, rows)
-    out[known] = signal_quantile(shares[known], BRIGHTEST)
-    return out
 
 
 def _spare(

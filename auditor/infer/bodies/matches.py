@@ -1,57 +1,46 @@
-"""Body against body: which ISO on one looks as noisy as an ISO on the other, at one output size."""
+"""Body against body: which ISO on one looks as noisy as an ISO on the other, at one output size; and from what a
+photographer accepts on a body they know to every other body and band."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.infer.bodies.bands import BANDS
+from auditor.infer.bodies.bands import BANDS, Band, band_named
+from auditor.infer.bodies.bodies_model import BodiesModel
 from auditor.infer.bodies.observe import UNKNOWN_BODY
-from auditor.infer.bodies.response import ISO_GRID, NoiseModel, t_quantile
+from auditor.infer.bodies.response import ISO_GRID, NoiseModel
 from auditor.infer.bodies.visible import (
-    EXTRAPOLATION_STOPS,
     HALF_THIRD,
-    ISO_TOLERANCE,
     BandNoise,
+    band_noises,
+    engraved_iso,
     engraved_isos,
     iso_interval,
+    reach,
 )
 from auditor.infer.enough import FEW
-from auditor.model import IsoMatch
+from auditor.model import AcceptedRow, IsoMatch
+from auditor.robust import t_quantile
 
-__all__ = ["MOST_REFERENCES", "equal_noise_isos", "match_bodies", "reference_isos"]
+__all__ = [
+    "MOST_REFERENCES",
+    "AcceptError",
+    "accept_table",
+    "equal_noise_isos",
+    "match_bodies",
+    "parse_accept",
+]
 
 Floats = NDArray[np.float64]
 
 MOST_REFERENCES: Final = 6
 """Bodies that others are compared with: a photographer asks what an ISO means on the body that they know,
 and pairs of forty bodies would fill a profile with what nobody asks."""
-
-
-def reference_isos(model: NoiseModel) -> list[int]:
-    """ISO values of a reference body for which equivalents are given.
-
-    Parameters
-    ----------
-    model : NoiseModel
-        Noise of the reference body.
-
-    Returns
-    -------
-    list of int
-        Third stops, ascending, none more than `EXTRAPOLATION_STOPS` beyond the ISO values that it used.
-    """
-    low, high = _span(model.isos, EXTRAPOLATION_STOPS + ISO_TOLERANCE)
-    return [i for i in ISO_GRID if low <= math.log2(i) <= high]
-
-
-def _span(isos: Collection[int], beyond: float) -> tuple[float, float]:
-    """log2 of the lowest and highest of these ISO values, and so many stops beyond."""
-    return math.log2(min(isos)) - beyond, math.log2(max(isos)) + beyond
 
 
 def equal_noise_isos(
@@ -129,11 +118,12 @@ def match_bodies(
         if m.cells.frame_count >= FEW and len(m.cells.iso) and m.body != UNKNOWN_BODY
     ]
     for reference in _references(comparable):
-        isos, measured = reference_isos(reference), reference.measured_isos
+        low, high = reach(reference.isos)
+        isos = [i for i in ISO_GRID if low <= math.log2(i) <= high]
         others = [m for m in comparable if m.body != reference.body and m.kind == reference.kind]
         if not others:
             continue
-        own = noises[reference.body, reference.kind]
+        own, measured = noises[reference.body, reference.kind], reference.measured_isos
         quantiles = [t_quantile(reference.dof + m.dof, share) for m in others]
         answers = {}
         for key in own:
@@ -143,8 +133,12 @@ def match_bodies(
             answers[key] = found[0].tolist(), np.stack(steps, axis=-1).tolist()
         for i, other in enumerate(others):
             # Told within reach of what the other used; seen where its noise was measured on both sides.
-            first, last = _span(other.isos, EXTRAPOLATION_STOPS + ISO_TOLERANCE)
-            lowest, highest = _span(other.measured_isos, HALF_THIRD)
+            first, last = reach(other.isos)
+            seen_at = sorted(other.measured_isos)
+            lowest, highest = (
+                math.log2(seen_at[0]) - HALF_THIRD,
+                math.log2(seen_at[-1]) + HALF_THIRD,
+            )
             for band in BANDS:
                 if band.key not in own:
                     continue
@@ -172,3 +166,135 @@ def match_bodies(
                         }
                     )
     return out
+
+
+class AcceptError(ValueError):
+    """The archive cannot say how noisy the accepted picture looks; the message is one line."""
+
+
+def parse_accept(text: str) -> tuple[str, float, Band]:
+    """Read what a photographer accepts, written as 'BODY:ISO:BAND'.
+
+    Parameters
+    ----------
+    text : str
+        As in 'Alder One:3200:shade'; the body's name may itself hold colons.
+
+    Returns
+    -------
+    body : str
+        As written, without surrounding blanks; it is not looked for in any archive.
+    iso : float
+        An ISO between the ends of `ISO_GRID`.
+    band : Band
+        Band of scene brightness of that key or name.
+
+    Raises
+    ------
+    ValueError
+        In plain words, where the text is not of this form, or the ISO or the band is none.
+    """
+    parts = text.rsplit(":", 2)
+    if len(parts) != 3 or not parts[0].strip():
+        raise ValueError(f"'{text}' is not BODY:ISO:BAND, as in 'Alder One:3200:shade'")
+    try:
+        iso = float(parts[1])
+    except ValueError:
+        iso = 0.0
+    if not ISO_GRID[0] <= iso <= ISO_GRID[-1]:
+        raise ValueError(f"'{parts[1]}' in '{text}' is not an ISO value")
+    return parts[0].strip(), iso, band_named(parts[2])
+
+
+def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -> list[AcceptedRow]:
+    """ISO on every body and in every band that looks as noisy as an accepted one.
+
+    The accepted ISO has an SNR on the reference body; on each other curve SNR(ISO) the ISO of equal SNR is
+    found. The interval comes from the variance of the difference of the two log SNRs (first order), with
+    Student's t; the errors of one body in two bands are correlated, which is taken off.
+
+    Parameters
+    ----------
+    bodies : BodiesModel
+        From `fit_bodies`.
+    body : str
+        Name of the body, exactly as `bodies.main` has it.
+    iso : float
+        ISO accepted on it; the nearest entry of `ISO_GRID` gives the variance.
+    band : str or Band
+        Band of scene brightness in which it is accepted, or its key or name.
+
+    Returns
+    -------
+    list of AcceptedRow
+        One per body and band, of bodies measured in the kind of file that `body` shows first, by name and
+        from the darkest band. `iso`, `low` and `high` are engraved third stops, `iso_exact` what was found
+        between them; all four are None, with a `reason`, where the answer lies more than
+        `EXTRAPOLATION_STOPS` beyond every ISO that the body used. `predicted` is False where noise was
+        measured at `iso`, and on `body` at the accepted one.
+
+    Raises
+    ------
+    AcceptError
+        Where no noise was measured for `body`, the ISO lies more than `EXTRAPOLATION_STOPS` beyond those it was
+        used at, or the archive holds no frames of the band. Files that name no
+        camera may be of several and are no body.
+    ValueError
+        Where no band has this key or name.
+    """
+    chosen = band_named(band) if isinstance(band, str) else band
+    kind = bodies.main.get(body) if body != UNKNOWN_BODY else None
+    if kind is None:
+        known = ", ".join(sorted(b for b in bodies.main if b != UNKNOWN_BODY)) or "none"
+        raise AcceptError(f"no noise was measured for body '{body}'; known bodies: {known}")
+    scenes = bodies.scenes.get(kind, {})
+    if chosen.key not in scenes:
+        present = ", ".join(scenes) or "none"
+        raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {present}")
+    reference = bodies.models[body, kind]
+    if not len(reference.cells.iso):
+        raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
+    grid, wanted = np.log2(ISO_GRID), math.log2(iso)
+    lowest, highest = reach(reference.isos)
+    if not lowest <= wanted <= highest:
+        first, last = reference.isos[0], reference.isos[-1]
+        used = f"at ISO {first}" if first == last else f"from ISO {first} to {last}"
+        raise AcceptError(
+            f"body '{body}' was used {used} only: how noisy it is at ISO {iso:g}, more than a stop past that, "
+            "is not known"
+        )
+    at = int(np.abs(grid - wanted).argmin())
+    seen = ISO_GRID[at] in reference.measured_isos
+    own = band_noises(reference, scenes)[chosen.key]
+    target = np.interp(wanted, grid, own.snr)
+    rows: list[AcceptedRow] = []
+    for (name, of_kind), model in sorted(bodies.models.items()):
+        if of_kind != kind or not len(model.cells.iso) or name == UNKNOWN_BODY:
+            continue
+        noise_by_band, (lowest, highest) = band_noises(model, scenes), reach(model.isos)
+        quantile = t_quantile(model.dof + reference.dof, bodies.criteria.interval)
+        for other in BANDS:
+            if other.key not in scenes:
+                continue
+            noise = noise_by_band[other.key]
+            variance = noise.variance + own.variance[at]
+            if model is reference:
+                shared = reference.covariance_with(at) @ own.weight[at]
+                variance = np.maximum(variance - 2 * (noise.weight * shared).sum(axis=1), 0.0)
+            best, low, high = iso_interval(noise.snr, quantile * np.sqrt(variance), target).tolist()
+            row: AcceptedRow = {
+                "body": name, "kind": kind, "band": other.name, "key": other.key, "ev100": list(other.ev100),
+                "iso": None, "low": None, "high": None, "iso_exact": None, "predicted": True,
+                "reason": "the answer lies too far from every ISO this body used",
+            }  # fmt: skip
+            rows.append(row)
+            if not lowest <= best <= highest:
+                continue
+            value = engraved_iso(best, "near")
+            row["iso"] = value
+            row["low"] = engraved_iso(low, "down")
+            row["high"] = engraved_iso(high, "up")
+            row["iso_exact"] = round(2.0**best, 1)
+            row["predicted"] = value not in model.measured_isos or not seen
+            row["reason"] = None
+    return rows

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from auditor import srgb
 from auditor.exposure import nominal_iso
 from auditor.infer.comparisons.labels import several_exposures
-from auditor.infer.frame_values import draw_order
+from auditor.infer.frame_values import draw_order, group_numbers
 from auditor.infer.lenses.grouping import of_commonest_size
 from auditor.record import TONE_SIGNALS, tone_column
 from auditor.record.values import flags, numbers, words
@@ -26,9 +26,6 @@ __all__ = [
     "Observations",
     "Tones",
     "observe",
-    "resampling_unit",
-    "sensor_mask",
-    "sensor_rows",
     "sigma_code",
 ]
 
@@ -54,7 +51,7 @@ Tones = NDArray[np.void]
 array costs a tenth of a table."""
 _COLUMNS: Final = (
     *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
-    *("burst", "outing", "tone_output_scale", "pixel_pitch_um", "software"),
+    *("outing", "tone_output_scale", "pixel_pitch_um", "software"),
 )
 _GROUPS: Final = ("body", "kind")
 
@@ -67,7 +64,7 @@ class Observations:
     ----------
     frames : DataFrame
         One row per frame; columns `body`, `kind`, `iso` (as written), `step` (nearest third of a stop),
-        `unit` (outing, burst or frame: what is resampled), `frame` (row number in the frame table),
+        `unit` (its outing, or a number of its own), `frame` (row number in the frame table),
         `eight_bit`, `long_exposure`, `pushed`, `pixels_per_frame`, `scale` (factor on sigma for the output
         size of the noise measurement).
     sigma, at_most : ndarray of float32, shape (frames, tones)
@@ -144,27 +141,6 @@ def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Float
     return np.asarray(255 * srgb.slope(signal) * sigma)
 
 
-def resampling_unit(frames: pd.DataFrame) -> pd.Series:
-    """Number of what is resampled as one, for intervals that respect dependence between frames.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Columns `outing` and `burst`, where there are any.
-
-    Returns
-    -------
-    Series of int
-        Outing where known, else burst, else a number of the row's own (negative).
-    """
-    unit = pd.Series(np.arange(len(frames)), index=frames.index)
-    for name in ("burst", "outing"):
-        if name in frames:
-            known = pd.to_numeric(frames[name], errors="coerce")
-            unit = known.where(known.notna(), -1 - unit).astype(int)
-    return unit
-
-
 def _reasons(frames: pd.DataFrame, informative: NDArray[np.bool_]) -> NDArray[np.object_]:
     """Why a frame says nothing of its body's noise; empty where it does. `informative`: it has a tone."""
     number = numbers(frames, "iso")
@@ -202,31 +178,6 @@ def _other_size(frames: pd.DataFrame, usable: NDArray[np.bool_]) -> NDArray[np.b
     return other
 
 
-def sensor_rows(frames: pd.DataFrame, columns: Sequence[str] | None = None) -> pd.DataFrame:
-    """Rows that represent a capture.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Frame table; `best` marks the one file of a capture; without that column every row is one.
-    columns : sequence of str, optional
-        Only those of these columns that there are.
-
-    Returns
-    -------
-    DataFrame
-        With the index of `frames`.
-    """
-    table = frames if columns is None else frames[[c for c in columns if c in frames]]
-    mask = sensor_mask(frames)
-    return table if mask.all() else table[mask]
-
-
-def sensor_mask(frames: pd.DataFrame) -> NDArray[np.bool_]:
-    """Rows that represent a capture: (n,), see `sensor_rows`."""
-    return flags(frames, "best", True)
-
-
 def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     """Collect the noise observations of all bodies.
 
@@ -245,9 +196,8 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
         `STEP_LIMIT` of each body, kind and ISO step, a random sample (`draw_order`).
     """
     stems = [tone_column(s) for s in TONE_SIGNALS]
-    table = sensor_rows(
-        frames, [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "at_most"))]
-    )
+    names = [*_COLUMNS, *(f"{s}_{k}" for s in stems for k in ("sigma", "at_most"))]
+    table = frames.loc[flags(frames, "best", True), [c for c in names if c in frames]]
     sigma, at_most = (
         np.stack([numbers(table, f"{s}_{kind}").astype(np.float32) for s in stems], axis=1)
         for kind in ("sigma", "at_most")
@@ -289,7 +239,7 @@ def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
         "kind": kind,
         "iso": iso,
         "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
-        "unit": resampling_unit(rows).to_numpy(),
+        "unit": group_numbers(rows, "outing"),
         "frame": rows.index.to_numpy(),
         "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
         "long_exposure": long_exposure,

@@ -36,11 +36,8 @@ Floats = NDArray[np.float64]
 DEVELOPMENT_SD: Final = 0.04
 """What a camera's noise reduction may change log noise by per stop of ISO, before it was seen."""
 
-ASSUMED_DEVELOPMENT: Final = -0.04
-"""That change for a body of which nothing was measured: noise reduction grows with ISO (common practice,
-no source)."""
 ASSUMED_READ_E: Final = 4.0
-"""Its read noise in electrons (common practice, no source)."""
+"""Read noise in electrons of a body of which nothing was measured (common practice, no source)."""
 HIDDEN_READ: Final = 0.1
 """A read noise that was not seen may still be there, up to this share of the photons' variance,"""
 HIDDEN_SIGNAL: Final = 0.02
@@ -124,11 +121,11 @@ def assumed_law(developed: bool) -> Physics:
     Returns
     -------
     Physics
-        From `ASSUMED_ELECTRONS`, `ASSUMED_READ_E`, `ASSUMED_DEVELOPMENT`.
+        From `ASSUMED_ELECTRONS`, `ASSUMED_READ_E` and, as noise reduction grows with ISO, `DEVELOPMENT_SD`.
     """
     photon = 1 / ASSUMED_ELECTRONS
     read = (ASSUMED_READ_E / ASSUMED_ELECTRONS) ** 2
-    return Physics(photon, read, 0.0, 0.0, ASSUMED_DEVELOPMENT if developed else 0.0)
+    return Physics(photon, read, 0.0, 0.0, -DEVELOPMENT_SD if developed else 0.0)
 
 
 def log_sigma_jacobian(law: Physics, iso: Floats, signal: Floats) -> Floats:

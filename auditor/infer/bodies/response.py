@@ -18,10 +18,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from auditor.exposure import ISOS
-from auditor.infer.bodies.cell_means import PRIOR_WEIGHT
+from auditor.infer.bodies.cell_means import PRIOR_WEIGHT, inverse_mills
 from auditor.infer.bodies.cells import LAW_FIT_SD, Cells
 from auditor.infer.bodies.photon import (
     DEVELOPMENT_SD,
@@ -30,10 +29,10 @@ from auditor.infer.bodies.photon import (
     fit_physics,
     log_sigma_jacobian,
 )
-from auditor.infer.bodies.upper_limits import with_limits
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
+from auditor.robust import t_quantile
 
-__all__ = ["ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise", "t_quantile"]
+__all__ = ["ISO_GRID", "SIGNAL_GRID", "NoiseModel", "fit_noise"]
 
 Floats = NDArray[np.float64]
 
@@ -61,6 +60,12 @@ _AMPLITUDE_SD: Final = (0.2, 0.15)
 _UNKNOWN_AMPLITUDES: Final = (0.15, 0.15)
 """Amplitudes of a body of which nothing was measured."""
 
+_LIMIT_SD: Final = 0.1
+"""How sharply a bound holds, in log noise: as frames and tones scatter."""
+_ROUNDS: Final = 16
+"""Rounds in which bounds settle: each halves what is left, to 1e-5."""
+_LEAST_PRECISION: Final = 1e-6
+"""Precision of an observation that says nothing: the least there is."""
 _LAW_SD: Final = np.array([1.4, 1.4, DEVELOPMENT_SD])
 """What a body's photon noise and read noise (log of their variance, a factor of four) and the change
 of log noise per stop through development may differ by from the fitted ones, a priori."""
@@ -69,27 +74,6 @@ of log noise per stop through development may differ by from the fitted ones, a 
 def _kernel(a: Floats, b: Floats, length: float) -> Floats:
     """Exponential (Matern 1/2) covariance: continuous, steps are not smoothed away."""
     return np.exp(-np.abs(a[..., :, None] - b[..., None, :]) / length)
-
-
-def t_quantile(dof: float, share: float) -> float:
-    """Half the width of an interval in standard errors, by Student's t.
-
-    Of a difference between two bodies the degrees of freedom add up, as their scatters are about equal
-    (Welch, Biometrika 34, 1947).
-
-    Parameters
-    ----------
-    dof : float
-        Degrees of freedom.
-    share : float
-        Share of the truth that the interval is meant to hold.
-
-    Returns
-    -------
-    float
-        Quantile (1 + `share`) / 2 of Student's t.
-    """
-    return float(stdtrit(dof, 0.5 + share / 2))
 
 
 _Places = tuple[Floats, Floats]
@@ -209,7 +193,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal,
     whose amplitudes maximise the marginal likelihood times half-normal priors. Noise of the observations: the
     cells' covariance, and the coding error, half of it common to all cells. Upper limits enter by expectation
-    propagation (`with_limits`). One linear solve gives the whole posterior.
+    propagation (`_with_limits`). One linear solve gives the whole posterior.
 
     Parameters
     ----------
@@ -246,7 +230,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     amplitudes = _choose_amplitudes(law, at_iso[:known], cells.signal, residual, noise)
     prior = _prior(law, amplitudes, at, at)
     bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
-    target, full = with_limits(prior, residual, noise, bound)
+    target, full = _with_limits(prior, residual, noise, bound)
     iso, signal = np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
     gain = _prior(law, amplitudes, (iso, signal), at) @ np.linalg.inv(prior + full)
     posterior = _Posterior(law, amplitudes, (iso, signal), at, gain)
@@ -323,7 +307,7 @@ def find_base_iso(cells: Cells) -> float:
 def _choose_amplitudes(
     law: Physics, iso: Floats, signal: Floats, residual: Floats, noise: Floats
 ) -> tuple[float, float]:
-    """Amplitudes of departure of greatest marginal likelihood; the middle ones where nothing was measured."""
+    """Amplitudes of departure of greatest marginal likelihood; `_UNKNOWN_AMPLITUDES` where nothing was measured."""
     if not len(iso):
         return _UNKNOWN_AMPLITUDES
     here = (iso, signal)
@@ -334,3 +318,66 @@ def _choose_amplitudes(
     misfit = solved[..., 0] @ residual
     prior = -0.5 * np.square(np.divide(_AMPLITUDES, _AMPLITUDE_SD)).sum(1)
     return _AMPLITUDES[int(np.argmax(prior - 0.5 * (misfit + log_det)))]
+
+
+def _with_limits(
+    prior: Floats, residual: Floats, noise: Floats, bound: Floats
+) -> tuple[Floats, Floats]:
+    """Cells and limits as one set of observations with Gaussian errors.
+
+    A limit says that log noise lies below `bound`. What that adds to what all others say is a normal
+    distribution truncated there; it is replaced, in turn for every limit, by the Gaussian observation (site)
+    that leaves the same mean and variance (expectation propagation: Minka, UAI 2001).
+
+    Parameters
+    ----------
+    prior : ndarray of float64, shape (n, n)
+        Prior covariance of log noise at cells and limits, cells first.
+    residual : ndarray of float64, shape (c,)
+        Cells' log noise less the law's.
+    noise : ndarray of float64, shape (c, c)
+        Covariance of their errors.
+    bound : ndarray of float64, shape (n - c,)
+        Limits less the law's log noise.
+
+    Returns
+    -------
+    target : ndarray of float64, shape (n,)
+        Observations, cells first.
+    full : ndarray of float64, shape (n, n)
+        Covariance of their errors.
+    """
+    known, count = len(residual), len(bound)
+    full = np.zeros((known + count, known + count))
+    full[:known, :known] = noise
+    target = np.concatenate([residual, np.zeros(count)])
+    site_precision, site_shift = np.full(count, _LEAST_PRECISION), np.zeros(count)
+    diagonal = np.arange(known, known + count)
+    for _ in range(_ROUNDS if count else 0):
+        full[diagonal, diagonal] = 1 / site_precision
+        target[known:] = site_shift / site_precision
+        gain = np.linalg.solve(prior + full, prior).T
+        mean = (gain @ target)[known:]
+        variance = np.maximum(np.diag(prior - gain @ prior)[known:], 1e-8)
+        # Without what the limit itself said before.
+        cavity_precision = np.maximum(1 / variance - site_precision, _LEAST_PRECISION)
+        cavity_mean, cavity_variance = (
+            (mean / variance - site_shift) / cavity_precision,
+            1 / cavity_precision,
+        )
+        width = np.sqrt(cavity_variance + _LIMIT_SD**2)
+        z = (bound - cavity_mean) / width
+        mills = inverse_mills(z)
+        cut_mean = cavity_mean - cavity_variance * mills / width
+        cut_variance = cavity_variance * (1 - cavity_variance / width**2 * mills * (z + mills))
+        new_precision = np.maximum(
+            1 / np.maximum(cut_variance, 1e-8) - cavity_precision, _LEAST_PRECISION
+        )
+        # Half steps: limits that say the same must not all answer at once.
+        site_precision = 0.5 * site_precision + 0.5 * new_precision
+        site_shift = 0.5 * site_shift + 0.5 * (
+            cut_mean * (cavity_precision + new_precision) - cavity_mean * cavity_precision
+        )
+    full[diagonal, diagonal] = 1 / site_precision
+    target[known:] = site_shift / site_precision
+    return target, full

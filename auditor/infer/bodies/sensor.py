@@ -16,10 +16,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import nominal_iso
-from auditor.infer.bodies.observe import resampling_unit, sensor_rows
 from auditor.infer.criteria import DRAWS
 from auditor.infer.enough import FEWEST
+from auditor.infer.frame_values import group_numbers
 from auditor.model import Sensor, SensorIso
+from auditor.record.values import flags, numbers, words
 from auditor.robust import low_middle_high
 
 __all__ = ["LEVEL", "sensor_figures"]
@@ -40,7 +41,7 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     ----------
     frames : DataFrame
         Columns `gain_e_per_dn`, `read_noise_e`, `iso`, `white_dn`, `status`, `body` and, where known,
-        `burst`, `outing` and `best`.
+        `outing` and `best`.
     share : float
         Share of the truth that intervals are meant to hold, and of the resamples that must agree on whether read noise
         still falls.
@@ -60,37 +61,17 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     ----------
     EMVA Standard 1288, photon transfer.
     """
-    if not len(frames) or "gain_e_per_dn" not in frames:
-        return {}
     columns = ("gain_e_per_dn", "read_noise_e", "iso", "white_dn")
-    table = sensor_rows(frames, [*columns, "status", "body", "burst", "outing"])
-    figures = table.reindex(columns=list(columns)).apply(pd.to_numeric, errors="coerce")
+    best = flags(frames, "best", True) & (words(frames, "status") == "measured")
+    table = pd.DataFrame({n: numbers(frames, n) for n in columns})
+    table["body"], table["unit"] = words(frames, "body"), group_numbers(frames, "outing")
     # A frame without dark flat places tells its gain and leaves its read noise open.
-    good = (figures["gain_e_per_dn"] > 0) & ~(figures["read_noise_e"] < 0) & (figures["iso"] > 0)
-    good &= (table["status"] == "measured") & table["body"].notna()
-    figures = figures[good].assign(
-        body=table.loc[good, "body"].astype(str), unit=resampling_unit(table)[good]
-    )
+    good = best & (table["gain_e_per_dn"] > 0) & ~(table["read_noise_e"] < 0) & (table["iso"] > 0)
+    table = table[good & (table["body"] != "")]
     return {
         str(body): _one_body(rows, share, np.random.default_rng([seed, *str(body).encode()]))
-        for body, rows in figures.groupby("body")
+        for body, rows in table.groupby("body")
     }
-
-
-def _medians(values: pd.Series, units: pd.Series, rng: np.random.Generator) -> Floats:
-    """Medians of resamples: outings drawn with replacement, frames within when there is one."""
-    groups = [g.to_numpy(float) for _, g in values.groupby(units)]
-    if len(groups) < FEWEST:
-        groups = [np.array([v]) for v in values.to_numpy(float)]
-    size = len(groups)
-    if size == 1:
-        return np.full(DRAWS, np.median(groups[0]))
-    return np.array(
-        [
-            np.median(np.concatenate([groups[i] for i in rng.integers(0, size, size)]))
-            for _ in range(DRAWS)
-        ]
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +87,18 @@ class _Median:
 def _median(
     rows: pd.DataFrame, name: str, share: float, rng: np.random.Generator
 ) -> _Median | None:
+    """Outings are drawn with replacement, frames where there are fewer than three."""
     known = rows[rows[name].notna()]
     if not len(known):
         return None
-    draws = _medians(known[name], known["unit"], rng)
+    value, unit = known[name].to_numpy(), known["unit"].to_numpy()
+    groups = [value[unit == u] for u in np.unique(unit)]
+    if len(groups) < FEWEST:
+        groups = list(value[:, None])
+    picks = rng.integers(0, len(groups), (DRAWS, len(groups)))
+    draws = np.array([np.median(np.concatenate([groups[i] for i in pick])) for pick in picks])
     low, _, high = low_middle_high(draws, share).tolist() if len(known) > 1 else (None,) * 3
-    return _Median(float(known[name].median()), draws, low, high)
+    return _Median(float(np.median(value)), draws, low, high)
 
 
 def _one_depth(rows: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,7 @@ power -1/6, so two stops less signal cost two thirds of a stop of ISO; read nois
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,7 +19,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.bodies.bands import Scenes
+from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
+from auditor.model import BandSnr, Unseen, UsableDetail
 from auditor.record import MID_GREY
 
 __all__ = [
@@ -33,7 +35,11 @@ __all__ = [
     "frame_snr",
     "iso_interval",
     "isos_reaching",
+    "isos_without_noise",
     "lightness_slope",
+    "reach",
+    "snr_by_iso",
+    "usable_iso",
 ]
 
 Floats = NDArray[np.float64]
@@ -52,8 +58,16 @@ answer is only that it lies higher."""
 HALF_THIRD: Final = 1 / 6
 """Half the step between engraved ISO values, in stops."""
 
+CODE_HIDDEN: Final = 1.5
+"""Code values of 8 bits up to which a bound comes from coding rather than from texture."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
+
+
+def reach(isos: Sequence[int]) -> tuple[float, float]:
+    """Ends, log2, of the ISO values at which something is told of a body that used `isos` (ascending)."""
+    margin = EXTRAPOLATION_STOPS + ISO_TOLERANCE
+    return math.log2(isos[0]) - margin, math.log2(isos[-1]) + margin
 
 
 def lightness_slope(signal: ArrayLike) -> Floats:
@@ -222,33 +236,20 @@ def iso_interval(log2_snr: Floats, half: Floats, target: ArrayLike) -> Floats:
 
 
 def engraved_iso(log2_iso: float, rounding: str = "near") -> int:
-    """ISO in third stops, as cameras have them engraved, at a value or to one side of it.
-
-    Parameters
-    ----------
-    log2_iso : float
-        log2 of an ISO.
-    rounding : {'near', 'down', 'up'}
-        To the nearest third, or to the one not above or not below; an ISO within `ISO_TOLERANCE` stops of an
-        engraved one counts as that one.
-
-    Returns
-    -------
-    int
-        An entry of `ISO_GRID`, its first or last one beyond its ends.
-    """
+    """`engraved_isos` of one value."""
     return int(engraved_isos(np.array(log2_iso), rounding))
 
 
 def engraved_isos(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
-    """`engraved_iso` of many values.
+    """ISO in third stops, as cameras have them engraved, at values or to one side of them.
 
     Parameters
     ----------
     log2_iso : ndarray of float64
         log2 of ISO values; infinite ones give an end of the grid.
     rounding : {'near', 'down', 'up'}
-        As there.
+        To the nearest third, or to the one not above or not below; an ISO within `ISO_TOLERANCE` stops of an
+        engraved one counts as that one.
 
     Returns
     -------
@@ -263,3 +264,124 @@ def engraved_isos(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]
     }[rounding]
     index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
     return np.asarray(ISO_GRID)[index.astype(int)]
+
+
+def isos_without_noise(noise: NoiseModel) -> list[Unseen]:
+    """ISO steps at which no frame's noise could be measured at any signal.
+
+    Parameters
+    ----------
+    noise : NoiseModel
+        Noise of one body in one kind of file.
+
+    Returns
+    -------
+    list of Unseen
+        `iso` and `frames`, the most of any signal, ascending.
+    """
+    limits, measured = noise.cells.limits, set(noise.cells.iso)
+    return [
+        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
+        for iso in np.unique(limits.iso)
+        if iso not in measured
+    ]
+
+
+def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | None, UsableDetail]:
+    """Usable ISO of one body in one band, for one SNR.
+
+    Parameters
+    ----------
+    noise : NoiseModel
+        Noise of the body.
+    limits : ndarray of float64, shape (3,)
+        Best value, low and high end of the ISO at which the SNR is reached, log2 (`iso_interval`).
+    snr : float
+        The SNR asked for, a ratio.
+
+    Returns
+    -------
+    iso : int or None
+        Third stop, rounded down and no more than `EXTRAPOLATION_STOPS` above the highest ISO used; None
+        where the SNR is missed even at the lowest ISO used, or texture hides the noise.
+    detail : UsableDetail
+        `low` and `high` ends (third stops), `exact`, whether it is `predicted` (no noise measured at that
+        ISO), and a `reason` where the answer is none or lies higher still.
+    """
+    best, low, high = limits.tolist()
+    floor, ceiling = math.log2(noise.isos[0]), math.log2(noise.isos[-1]) + EXTRAPOLATION_STOPS
+    detail: UsableDetail = {
+        "snr": snr, "predicted": False, "reason": None, "low": None, "high": None,
+    }  # fmt: skip
+    if not len(noise.cells.iso):
+        return _nothing_measured(noise, snr, min(low, ceiling), detail)
+    if best < floor - HALF_THIRD:
+        reason = f"not reached at ISO {noise.isos[0]}, the lowest used"
+        if high >= floor:
+            reason += f", though its 90% interval ends at ISO {engraved_iso(high, 'up')}"
+        detail["reason"] = reason
+        return None, detail
+    if best > ceiling:
+        best, high = ceiling, ceiling
+        low = min(low, ceiling)
+        detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
+    low = max(low, floor - 1)
+    detail["low"], detail["high"] = engraved_iso(low, "down"), engraved_iso(high, "up")
+    value = engraved_iso(best, "down")
+    detail["predicted"] = value not in noise.measured_isos
+    detail["exact"] = round(2.0 ** float(best), 1)
+    return value, detail
+
+
+def _nothing_measured(
+    noise: NoiseModel, snr: float, low: float, detail: UsableDetail
+) -> tuple[int | None, UsableDetail]:
+    """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
+    nothing that was only assumed stands as a finding."""
+    clean = [u["iso"] for u in isos_without_noise(noise) if u["iso"] in _clean_isos(noise, snr)]
+    at_least = max([low, *np.log2(clean)])
+    if at_least < np.log2(noise.isos[0]) - HALF_THIRD:
+        detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
+        return None, detail
+    value = engraved_iso(at_least, "down")
+    clean_to = clean[-1] if clean else noise.isos[0]
+    detail["low"], detail["predicted"] = value, not clean or value > clean_to
+    detail["reason"] = f"likely higher still; no noise was seen up to ISO {clean_to}"
+    detail["exact"] = round(2.0 ** float(at_least), 1)
+    return value, detail
+
+
+def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
+    """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
+    enough: in lightness a code value of the sRGB curve is nearly the same at all brightnesses."""
+    limits = noise.cells.limits
+    code = sigma_code(limits.signal, np.exp(limits.log_sigma))
+    scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
+    reached = MID_GREY / (code * scale) * sigma_code(np.array(MID_GREY), np.array(1.0)) >= snr
+    return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
+
+
+def snr_by_iso(noise: NoiseModel, snr: Floats, half: Floats) -> list[BandSnr]:
+    """SNR of a typical frame at each ISO of the grid within reach of those used.
+
+    Parameters
+    ----------
+    noise : NoiseModel
+        Noise of the body.
+    snr, half : ndarray of float64, shape (ISO_GRID,)
+        log2 SNR of its typical frame in one band, and half the width of the interval in natural log.
+
+    Returns
+    -------
+    list of BandSnr
+        `iso`, `snr` with `low` and `high` as ratios, `predicted` where no noise was measured at that ISO.
+    """
+    grid, last = np.array(ISO_GRID), reach(noise.isos)[1]
+    first = math.log2(noise.isos[0]) - HALF_THIRD
+    rows = np.flatnonzero((np.log2(grid) >= first) & (np.log2(grid) <= last))
+    curves = 2 ** np.stack([snr + part * half / math.log(2) for part in (0, -1, 1)])
+    measured = noise.measured_isos
+    return [
+        {"iso": iso, "snr": best, "low": low, "high": high, "predicted": iso not in measured}
+        for iso, best, low, high in zip(grid[rows].tolist(), *curves[:, rows].tolist(), strict=True)
+    ]

@@ -7,7 +7,6 @@ coarse, and skies over land look similar.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -127,18 +126,12 @@ class Pair:
     ----------
     labelled, control : int
         Positions in the table of the frame with the label and of the one without.
-    similarity : float
-        Correlation of the two pictures by which they were taken for one scene.
-    minutes : float
-        Time between them.
     scene : int
         One number for pairs of one scene, taken one soon after the other (`Chooser.with_scenes`).
     """
 
     labelled: int
     control: int
-    similarity: float
-    minutes: float
     scene: int = -1
 
     def swapped(self) -> Pair:
@@ -184,28 +177,17 @@ class Chooser:
         Signatures by position in the table.
     burst : ndarray of int64, shape (frames,)
         Burst by position.
-    small : SmallPictures or None
-        Thumbnails, where they can be had.
+    small : SmallPictures
+        Thumbnails, those of the candidates fetched.
     """
 
     def __init__(
-        self, signature: Signatures, burst: NDArray[np.int64], small: SmallPictures | None,
-    ) -> None:  # fmt: skip
+        self, signature: Signatures, burst: NDArray[np.int64], small: SmallPictures
+    ) -> None:
         self._signature = signature
         self._burst = burst
         self._small = small
         self._compared = 0
-
-    def prepare(self, candidates: Iterable[Candidate]) -> None:
-        """Fetch the thumbnails of some candidates.
-
-        Parameters
-        ----------
-        candidates : iterable of Candidate
-            Those that are about to be chosen from.
-        """
-        if self._small is not None:
-            self._small.fetch(r for c in candidates for r in (c.labelled, c.control))
 
     def choose(self, candidates: list[Candidate]) -> tuple[list[Pair], dict[str, int]]:
         """Pairs of one label: each frame in one pair at most, nearest candidates first.
@@ -231,15 +213,14 @@ class Chooser:
             chosen = bursts.setdefault((self._burst[c.labelled], self._burst[c.control]), [])
             if self._count_same_scene(chosen, c.labelled) >= _MOST_PER_BURST:
                 continue
-            similarity = self._same_scene(c)
-            if similarity is None:
+            if not self._same_scene(c):
                 continue
             taken |= {c.labelled, c.control}
             chosen.append(c.labelled)
-            out.append(Pair(c.labelled, c.control, similarity, c.minutes))
+            out.append(Pair(c.labelled, c.control))
         reasons: dict[str, int] = {}
         for c in sorted(candidates, key=_cost):
-            if c.problem is None or c.labelled in taken or self._same_scene(c) is None:
+            if c.problem is None or c.labelled in taken or not self._same_scene(c):
                 continue
             taken.add(c.labelled)
             reasons[c.problem] = reasons.get(c.problem, 0) + 1
@@ -272,7 +253,7 @@ class Chooser:
                 compared.add(other.scene)
                 similar = self._signature.correlation(np.array([row]), np.array([other.labelled]))
                 both = Candidate(row, other.labelled, float(similar[0]), 1.0, 0.0, apart, None)
-                if self._same_scene(both) is not None:
+                if self._same_scene(both):
                     scene = other.scene
                     break
             out.append(replace(pair, scene=scene))
@@ -285,20 +266,17 @@ class Chooser:
         similarity = self._signature.correlation(np.array(rows), np.full(len(rows), row))
         return int((similarity >= SAME_SCENE).sum())
 
-    def _same_scene(self, c: Candidate) -> float | None:
-        """Correlation of the two if they show one scene, else None: of thumbnails where there are any, else of
-        signatures.
-        """
+    def _same_scene(self, c: Candidate) -> bool:
+        """Whether the two show one scene: by their thumbnails where there are any, else by signatures."""
         known = self._signature.known(c.labelled) and self._signature.known(c.control)
         if known and c.similarity < _LEAST_CORRELATION:
-            return None
-        if self._small is not None and self._compared < _MOST_THUMBNAILS:
+            return False
+        if self._compared < _MOST_THUMBNAILS:
             first, second = (read_thumb(self._small.thumb(k)) for k in (c.labelled, c.control))
             if first is not None and second is not None:
                 self._compared += 1
-                similarity = registered_correlation(first, second, c.scale)
-                return similarity if similarity >= _SAME_SCENE_THUMBNAIL else None
-        return c.similarity if c.similarity >= SAME_SCENE else None
+                return registered_correlation(first, second, c.scale) >= _SAME_SCENE_THUMBNAIL
+        return c.similarity >= SAME_SCENE
 
 
 def _cost(c: Candidate) -> tuple[float, int, int]:

@@ -16,13 +16,12 @@ from scipy.special import fdtr
 
 from auditor.infer.criteria import DRAWS
 from auditor.record import ZONE_RADII
-from auditor.robust import Location, huber_weight, low_middle_high, robust_location, scale_of
+from auditor.robust import Location, bisquare_regression, low_middle_high, robust_location
 from auditor.units import WHITE_16
 
 __all__ = [
     "GRID_SHAPE",
     "Cast",
-    "Evenness",
     "PairColour",
     "cast_of",
     "evenness_of",
@@ -44,14 +43,8 @@ _RGB_TO_XYZ: Final = np.array(
     ]
 )
 """Linear sRGB to XYZ, D65 white (IEC 61966-2-1)."""
-_LUMINANCE: Final = _RGB_TO_XYZ[1]
-"""Weights of R, G and B in luminance."""
-_GREEN: Final = np.array([0.0, 1.0, 0.0])
-"""Raw colour without white balance: green is taken for luminance."""
-_UV_DENOMINATOR: Final = np.array([1.0, 15.0, 3.0])
-"""CIE 1976 u'v' (CIE 15): u' = 4X / (X + 15Y + 3Z), v' = 9Y / the same."""
-_UV_NUMERATOR: Final = np.array([4.0, 9.0])
-"""See `_UV_DENOMINATOR`."""
+_TO_UV: Final = np.array([[4.0, 0.0, 0.0], [0.0, 9.0, 0.0], [1.0, 15.0, 3.0]]) @ _RGB_TO_XYZ
+"""Both numerators and the denominator of CIE 1976 u'v' (CIE 15): 4X, 9Y, X + 15Y + 3Z."""
 _DARK: Final = 0.003
 """Light below which a cell's colour is noise and rounding: some 12 code values of sRGB's 8 bits."""
 _BRIGHT: Final = 0.85
@@ -67,8 +60,6 @@ _CHANNEL_SD: Final = 1e-3
 """Scatter that even agreeing pairs have in log R/G and B/G: rounding of the pictures the grids come from."""
 _UV_SD: Final = 2e-4
 """The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
-_ROUNDS: Final = 8
-"""Rounds of reweighting of a robust plane, enough for its weights to settle."""
 _RANGE_QUANTILES: Final = (0.05, 0.95)
 """Quantiles between which unevenness is measured: single corner cells do not count."""
 
@@ -142,10 +133,8 @@ def uv_of(rgb: ArrayLike) -> Floats:
     ----------
     CIE 15; IEC 61966-2-1 for sRGB.
     """
-    xyz = np.asarray(rgb, float) @ _RGB_TO_XYZ.T
-    return np.asarray(
-        _UV_NUMERATOR * xyz[..., :2] / np.maximum(xyz @ _UV_DENOMINATOR, 1e-9)[..., None]
-    )
+    parts = np.asarray(rgb, float) @ _TO_UV.T
+    return np.asarray(parts[..., :2] / np.maximum(parts[..., 2:], 1e-9))
 
 
 def _gains(channels: Floats) -> Floats:
@@ -170,8 +159,8 @@ def pair_colour(labelled: Floats, control: Floats, colour: bool = True) -> PairC
         None when fewer than `_FEWEST_CELLS` cells are neither dark nor blown in both.
     """
     a, b = labelled.reshape(-1, 3), control.reshape(-1, 3)
-    light = _LUMINANCE if colour else _GREEN
-    ya, yb = a @ light, b @ light
+    # Of raw colour, without a white balance, green is taken for luminance.
+    ya, yb = (x @ _RGB_TO_XYZ[1] if colour else x[:, 1] for x in (a, b))
     valid = (ya > _DARK) & (yb > _DARK) & (a.max(1) < _BRIGHT) & (b.max(1) < _BRIGHT)
     if colour:
         valid &= (a.min(1) > _DARK / 3) & (b.min(1) > _DARK / 3)
@@ -190,31 +179,19 @@ def pair_colour(labelled: Floats, control: Floats, colour: bool = True) -> PairC
         ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
         logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
         channels = np.median(logs[valid], axis=0)
-        pattern = np.stack([_plane(logs[valid, k], _PATTERN[valid]) for k in range(2)], axis=1)
+        design = np.column_stack([np.ones(len(_PATTERN)), _PATTERN])[valid]
+        pattern = np.stack([bisquare_regression(x, design)[0][1:] for x in logs[valid].T], axis=1)
     return PairColour(channels, pattern, level, corner)
-
-
-def _plane(values: Floats, pattern: Floats) -> Floats:
-    """Coefficients of `pattern` by iterated weights (Huber), a constant beside them."""
-    design = np.column_stack([np.ones(len(values)), pattern])
-    weight = np.ones(len(values))
-    solution = np.zeros(design.shape[1])
-    for _ in range(_ROUNDS):
-        root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
-        rest = values - design @ solution
-        weight = huber_weight(rest, max(scale_of(rest), 1e-6))
-    return np.asarray(solution[1:])
 
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """Colour cast over all pairs of a label.
+    """What a label does to a neutral, over all its pairs.
 
     Attributes
     ----------
     size, low, high : float
-        Shift of a neutral in u'v' with its interval; `low` is 0 unless `found`.
+        Shift in u'v', or by how much it differs across the frame, with its interval; `low` is 0 unless `found`.
     found : bool
         Whether it is significant.
     count : int
@@ -228,22 +205,9 @@ class Cast:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
-class Evenness:
-    """How much the cast differs across the frame.
-
-    Attributes
-    ----------
-    size, low, high : float
-        Largest less smallest u'v' of a neutral over nine tenths of the frame, with its interval.
-    uneven : bool
-        Whether that is significant and could be seen.
-    """
-
-    size: float
-    low: float
-    high: float
-    uneven: bool
+def _locations(values: Floats, least_sd: float) -> list[Location]:
+    """Robust mean over pairs, the first axis, of each figure."""
+    return [robust_location(figure, least_sd) for figure in values.reshape(len(values), -1).T]
 
 
 def _significant(parts: list[Location]) -> bool:
@@ -274,7 +238,7 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     if len(coloured) < 2:
         return None
     uv = np.array([uv_of(_gains(p.channels)) - uv_of(np.ones(3)) for p in coloured])
-    parts = [robust_location(uv[:, k], _UV_SD) for k in range(2)]
+    parts = _locations(uv, _UV_SD)
     shift = np.array([p.value for p in parts])
     size = float(np.hypot(*shift))
     # Along the shift: the error of its size.
@@ -285,13 +249,13 @@ def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
     return Cast(size, low if found else 0.0, high, found, len(coloured))
 
 
-def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evenness:
-    """How even the cast of a label is across the frame.
+def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Cast:
+    """How much the cast of a label differs across the frame.
 
     Parameters
     ----------
     pairs : list of PairColour
-        At least two that hold colour.
+        At least two, all of which hold colour.
     share : float
         Share of the truth that the interval is meant to hold.
     seed : int
@@ -299,44 +263,22 @@ def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Evennes
 
     Returns
     -------
-    Evenness
-        Range of a neutral's u'v' over nine tenths of the frame.
+    Cast
+        Largest less smallest u'v' of a neutral over nine tenths of the frame; `found` where that is significant
+        and could be seen.
     """
-    coloured = [p for p in pairs if np.isfinite(p.channels).all()]
-    channels = _channels(coloured)
-    coefficients = [
-        robust_location(np.array([p.pattern[i, k] for p in coloured]), _CHANNEL_SD)
-        for i in range(3)
-        for k in range(2)
-    ]
-    spread = _range_across(np.array([c.value for c in coefficients]), channels)
-    rng = np.random.default_rng(seed)
-    drawn = [
-        _range_across(
-            np.array(
-                [c.value + c.stderr * rng.standard_t(len(coloured) - 1) for c in coefficients]
-            ),
-            channels,
-        )
-        for _ in range(DRAWS)
-    ]
+    channels = [c.value for c in _locations(np.array([p.channels for p in pairs]), _CHANNEL_SD)]
+    pattern = _locations(np.array([p.pattern for p in pairs]), _CHANNEL_SD)
+    value, stderr = np.array([(c.value, c.stderr) for c in pattern]).T
+    error = np.random.default_rng(seed).standard_t(len(pairs) - 1, (DRAWS, len(value)))
+    spread, *drawn = _ranges_across(np.vstack([value, value + stderr * error]), channels)
     low, _, high = low_middle_high(drawn, share)
-    uneven = _significant(coefficients) and spread > _UNEVEN_LEAST
-    return Evenness(spread, float(low) if uneven else 0.0, float(max(high, spread)), uneven)
+    found = _significant(pattern) and spread > _UNEVEN_LEAST
+    return Cast(spread, float(low) if found else 0.0, float(max(high, spread)), found, len(pairs))
 
 
-def _channels(coloured: list[PairColour]) -> Floats:
-    return np.array(
-        [
-            robust_location(np.array([p.channels[k] for p in coloured]), _CHANNEL_SD).value
-            for k in range(2)
-        ]
-    )
-
-
-def _range_across(coefficients: Floats, channels: Floats) -> float:
-    """Spread of the neutral's u'v' over 90% of the frame for a pattern of log channel ratios."""
-    logs = channels + _PATTERN @ coefficients.reshape(3, 2)
-    uv = uv_of(_gains(logs))
-    low, high = np.quantile(uv, _RANGE_QUANTILES, axis=0)
-    return float(np.hypot(*(high - low)))
+def _ranges_across(coefficients: Floats, channels: list[float]) -> list[float]:
+    """Spread of the neutral's u'v' over 90% of the frame for patterns (n, 6) of log channel ratios."""
+    logs = np.array(channels) + _PATTERN @ coefficients.reshape(-1, 3, 2)
+    low, high = np.quantile(uv_of(_gains(logs)), _RANGE_QUANTILES, axis=1)
+    return np.hypot(*(high - low).T).tolist()

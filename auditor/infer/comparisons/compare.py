@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,15 +21,22 @@ from auditor.infer.comparisons.labels import (
     names_control,
     normalised,
 )
-from auditor.infer.comparisons.pairs import OTHER_KIND, SINGLE, Labelled, Pair, find_pairs
+from auditor.infer.comparisons.pairs import (
+    OTHER_KIND,
+    SINGLE,
+    FrameColumns,
+    Labelled,
+    Pair,
+    find_pairs,
+)
 from auditor.infer.comparisons.sharp import (
-    SharpnessTable,
     compare_sharpness,
     expected_log_mtf50,
     find_range,
+    pitch_at,
 )
 from auditor.infer.comparisons.small_pictures import SmallPictures, middle_of
-from auditor.infer.comparisons.tint import Balance, Light, cast_entries, light_entries
+from auditor.infer.comparisons.tint import cast_entries, light_entries
 from auditor.infer.comparisons.verdict import USUAL_PAIRS
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST, SAMPLED
@@ -39,7 +45,6 @@ from auditor.infer.lenses.converters import converter_text
 from auditor.model import BY_CURVES, Comparison, ConverterComparison, Finding, LeftOutPairs, Lens
 from auditor.record import ZONES
 from auditor.record.pictures import PictureSource
-from auditor.record.values import numbers
 
 __all__ = ["compare_labels", "crop_trade_off", "one_answer"]
 
@@ -80,9 +85,11 @@ def compare_labels(
     frames = frames.reset_index(drop=True)
     patterns = list(patterns)
     small = SmallPictures(frames, pictures)
-    inputs = _Inputs(frames, lenses, criteria, small)
     wanted = {label for _, label in patterns}
     items = find_pairs(frames, patterns, small)
+    if not items:
+        return compare_focus(frames, criteria)
+    inputs = _Inputs(FrameColumns(frames), lenses, criteria, small)
     small.fetch(
         r for i in items for q in i.pairs.values() for p in q for r in (p.labelled, p.control)
     )
@@ -142,32 +149,13 @@ def _not_compared(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
     return found
 
 
-class _Inputs:
-    """What is known of the frames, by the column, and of the lenses; read when it is first asked for."""
+class _Inputs(NamedTuple):
+    """What is known of the frames, of the lenses, and asked for."""
 
-    def __init__(
-        self, frames: pd.DataFrame, lenses: Sequence[Mapping[str, Any]], criteria: Criteria,
-        small: SmallPictures,
-    ) -> None:  # fmt: skip
-        self.lenses, self.criteria, self.small = lenses, criteria, small
-        self._frames = frames
-
-    @cached_property
-    def table(self) -> SharpnessTable:
-        return SharpnessTable(self._frames)
-
-    @cached_property
-    def light(self) -> Light:
-        return Light(self._frames)
-
-    @cached_property
-    def balance(self) -> Balance:
-        return Balance(self._frames)
-
-    @cached_property
-    def long_side(self) -> NDArray[np.float64]:
-        sides = (numbers(self._frames, f"{side}_px") for side in ("width", "height"))
-        return np.fmax(*sides)
+    table: FrameColumns
+    lenses: Sequence[Mapping[str, Any]]
+    criteria: Criteria
+    small: SmallPictures
 
 
 def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> list[Comparison]:
@@ -181,13 +169,13 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> 
         converter = item.key.startswith("converter ")
         focal = np.array([table.focal[p.labelled] / table.focal[p.control] for p in pairs])
         scale = magnification(item.key, focal) if converter else 1.0
-        colours = [_colour(p, inputs.light, inputs.small, scale or 1.0) for p in pairs]
+        colours = [_colour(p, inputs, scale or 1.0) for p in pairs]
         if converter:
             found += _on_the_subject(scale, sharp)
         else:
             bare = names_control(item.against.casefold())
-            found += light_entries(pairs, colours, inputs.light, inputs.criteria, bare)
-        found += cast_entries(pairs, colours, inputs.balance, inputs.criteria)
+            found += light_entries(table, pairs, colours, inputs.criteria, bare)
+        found += cast_entries(table, pairs, colours, inputs.criteria)
     return [_with_unmeasured(_named(item, lens, finding)) for finding in found]
 
 
@@ -234,19 +222,19 @@ def _centre_scaled(
     return found, (difference, low, high)
 
 
-def _colour(pair: Pair, light: Light, small: SmallPictures, scale: float) -> PairColour | None:
-    a, b = small.grid(pair.labelled), small.grid(pair.control)
+def _colour(pair: Pair, inputs: _Inputs, scale: float) -> PairColour | None:
+    a, b = inputs.small.grid(pair.labelled), inputs.small.grid(pair.control)
     if a is None or b is None:
         return None
     if scale > 1:
         b = middle_of(b, scale)
-    return pair_colour(a, b, not (light.raw[pair.labelled] or light.raw[pair.control]))
+    return pair_colour(a, b, "raw" not in inputs.table.source[[pair.labelled, pair.control]])
 
 
 def _crop(pairs: list[Pair], inputs: _Inputs) -> list[Finding]:
     """Detail in the centre across the print, measured in the pairs, and in words what cropping is worth."""
-    table, lenses, long_side = inputs.table, inputs.lenses, inputs.long_side
-    factor = float(np.median([long_side[p.control] / long_side[p.labelled] for p in pairs]))
+    table, lenses = inputs.table, inputs.lenses
+    factor = float(np.median([table.width[p.control] / table.width[p.labelled] for p in pairs]))
     control = pairs[0].control
     f_number = float(np.nanmedian([table.f_number[p.control] for p in pairs]))
     used = table.lens[control], table.body[control], table.converter[control] or None
@@ -260,14 +248,14 @@ def _crop(pairs: list[Pair], inputs: _Inputs) -> list[Finding]:
         return [{
             **e, "what": "detail in print", "difference": None,
             "verdict": f"{e['verdict']}; a crop of this size "
-            f"{crop_trade_off(factor, f_number, table.pitch_at(control), part)}",
+            f"{crop_trade_off(factor, f_number, pitch_at(table, control), part)}",
         } for e in centre if e["zone"] == "centre"]  # fmt: skip
     found, (difference, low, high) = scaled
     found["what"], found["unit"] = "detail in print", "share of detail across the print"
     found["verdict"] = (
         f"detail across an equally large print {difference:+.0%} "
         f"({low:+.0%} to {high:+.0%}) with the same lens; "
-        f"{crop_trade_off(factor, f_number, table.pitch_at(control), part)}"
+        f"{crop_trade_off(factor, f_number, pitch_at(table, control), part)}"
     )
     return [found]
 

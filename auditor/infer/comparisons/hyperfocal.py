@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.choose import MINUTES
@@ -36,7 +35,7 @@ from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import numbers, words
-from auditor.robust import robust_location
+from auditor.robust import robust_location, t_quantile
 from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["compare_focus", "focus_table"]
@@ -233,7 +232,7 @@ def _difference(
         a, b = (robust_location(side.to_numpy(), _SIDE_SD) for side in outings)
         stderr = float(np.hypot(a.stderr, b.stderr))
         dof = stderr**4 / (a.stderr**4 / (a.count - 1) + b.stderr**4 / (b.count - 1))
-        half = float(stdtrit(dof, 0.5 + share / 2)) * stderr
+        half = t_quantile(dof, share) * stderr
         ends = [a.value - b.value + k for k in (0.0, -half, half)]
         count, unit = fewer, "outings a side"
         behind = f"{a.count} and {b.count} outings; scenes were not the same"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from itertools import takewhile
 from pathlib import PurePosixPath
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -313,53 +313,37 @@ def label_sets(
     levels = zip(*(PurePosixPath(f).parts for f in tops), strict=False)
     root = sum(1 for _ in takewhile(lambda level: len(set(level)) == 1, levels))
     by_folder = [_folder_labels(f, root) for f in tops]
-    keywords, own = _keywords(frames), own_labels(frames)
-    matched = _matched(paths, patterns)
-    # Few frames have words of their own: all others are as the first of their folder.
-    named = sorted({*keywords, *matched})
-    named_row = np.zeros(len(frames), np.int64)
-    named_row[named] = np.arange(1, len(named) + 1)
-    own_of, kinds = pd.factorize(pd.Series(own, dtype=object))
-    both = (folder_of * len(kinds) + own_of) * (len(named) + 1) + named_row
-    found_of = pd.factorize(both)[0]
-    known: dict[tuple[Any, ...], frozenset[str]] = {}
-    sets = []
-    for i in np.flatnonzero(~pd.Series(both).duplicated().to_numpy()).tolist():
-        folder, of_settings = folder_of[i], own[i]
-        key = (folder, of_settings, keywords.get(i, ()), matched.get(i, ()))
-        if key not in known:
-            found = [*sorted(of_settings), *by_folder[folder], *key[2], *key[3]]
-            for label in found:
-                written.setdefault(normalised(label), " ".join(label.split()))
-            known[key] = frozenset(normalised(label) for label in found if normalised(label))
-        sets.append(known[key])
+    own_of, own = pd.factorize(pd.Series(own_labels(frames), dtype=object))
+    # Few frames have words of their own.
+    words_of = np.zeros(len(frames), np.int64)
+    kinds: dict[tuple[str, ...], int] = {(): 0}
+    for row, found in _own_words(frames, paths, patterns):
+        words_of[row] = kinds.setdefault(found, len(kinds))
+    by_words = list(kinds)
+    both = (folder_of * len(own) + own_of) * len(kinds) + words_of
+    _, first, found_of = np.unique(both, return_index=True, return_inverse=True)
+    sets = [frozenset[str]()] * len(first)
+    for k in np.argsort(first).tolist():
+        i = first[k]
+        labels = [*sorted(own[own_of[i]]), *by_folder[folder_of[i]], *by_words[words_of[i]]]
+        for label in labels:
+            written.setdefault(normalised(label), " ".join(label.split()))
+        sets[k] = frozenset(n for label in labels if (n := normalised(label)))
     return LabelSets.of(sets, found_of), written
 
 
-def _matched(paths: pd.Series, patterns: list[LabelPattern]) -> dict[int, tuple[str, ...]]:
-    """Position -> labels of the patterns that the path matches."""
-    if not patterns:
-        return {}
-    found = (
-        (i, tuple(label for pattern, label in patterns if _matches(path, pattern)))
-        for i, path in enumerate(paths)
-    )
-    return {i: labels for i, labels in found if labels}
-
-
-def _keywords(frames: pd.DataFrame) -> dict[int, tuple[str, ...]]:
-    """Position -> keywords, where there are any."""
-    if "labels" not in frames:
-        return {}
-    with_keywords = np.flatnonzero(frames["labels"].notna().to_numpy())
-    found = {
-        i: tuple(str(w) for w in words if str(w).strip())
-        for i, words in zip(
-            with_keywords.tolist(), frames["labels"].iloc[with_keywords], strict=True
-        )
-        if isinstance(words, (list, tuple, np.ndarray))
-    }
-    return {i: words for i, words in found.items() if words}
+def _own_words(
+    frames: pd.DataFrame, paths: pd.Series, patterns: list[LabelPattern]
+) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Keywords and the labels of patterns that the path matches, of frames by position that have any."""
+    keywords = frames["labels"] if "labels" in frames else pd.Series(None, frames.index, object)
+    rows = range(len(frames)) if patterns else np.flatnonzero(keywords.notna()).tolist()
+    for row in rows:
+        told = keywords.iloc[row]
+        found = list(told) if isinstance(told, (list, tuple, np.ndarray)) else []
+        matched = [label for pattern, label in patterns if _matches(paths.iloc[row], pattern)]
+        if words := tuple(w for w in (*map(str, found), *matched) if w.strip()):
+            yield row, words
 
 
 def _folder_labels(folder: str, root: int) -> list[str]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -38,14 +37,25 @@ from auditor.infer.comparisons.labels import (
     names_control,
     negated,
 )
+from auditor.infer.comparisons.paired import SCATTER
 from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures, correlation_at_scale
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
-from auditor.infer.frame_values import days, group_numbers, usable
+from auditor.infer.frame_values import (
+    days,
+    group_numbers,
+    histograms,
+    log_sharpness,
+    sharpness_and_error,
+    shutter_stops,
+    signal_quantile,
+    usable,
+)
 from auditor.infer.lenses.scene_groups import SAME_SCENE
+from auditor.record import ZONES
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
 
-__all__ = ["OTHER_KIND", "SINGLE", "Labelled", "Pair", "find_pairs"]
+__all__ = ["OTHER_KIND", "SINGLE", "FrameColumns", "Labelled", "Pair", "find_pairs"]
 
 Floats = NDArray[np.float64]
 
@@ -89,8 +99,8 @@ class Labelled:
     """The label in plain form; of labels that always come together, the first."""
 
 
-class _Columns:
-    """The columns that pairing needs, as arrays."""
+class FrameColumns:
+    """The columns that comparing needs, as arrays."""
 
     def __init__(self, frames: pd.DataFrame) -> None:
         self.source = words(frames, "source")
@@ -99,17 +109,30 @@ class _Columns:
         self.reduced = best & ~self.usable
         self.body = words(frames, "body")
         self.lens = words(frames, "lens")
+        self.converter = words(frames, "converter")
         self.minutes = days(frames) * (DAY_S / MINUTE_S)
         self.signature = Signatures(texts(frames, "signature"))
+        self.burst = group_numbers(frames, "burst")
         self.focal = numbers(frames, "focal_length_mm")
         self.f_number = numbers(frames, "f_number")
         self.pitch = numbers(frames, "pixel_pitch_um")
         self.width = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
+        self.flash = flags(frames, "flash", False)
         with np.errstate(invalid="ignore", divide="ignore"):
             seconds, iso = numbers(frames, "exposure_time_s"), numbers(frames, "iso")
-            self.exposure = np.log2(seconds * iso / self.f_number**2)
-        self.flash = flags(frames, "flash", False)
-        self.burst = group_numbers(frames, "burst")
+            exposure = np.log2(seconds * iso / self.f_number**2)
+            along, down = numbers(frames, "horizontal_cpp"), numbers(frames, "vertical_cpp")
+            self.direction = np.abs(np.log(along / down))
+        # A flash makes up for what an accessory takes, and the exposure says nothing of it.
+        self.exposure = np.where(np.isfinite(exposure) & ~self.flash, exposure, np.nan)
+        self.shutter_stops = shutter_stops(frames)
+        self.log_mtf50 = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
+        errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
+        stderr = np.stack(errors, axis=1) / np.exp(self.log_mtf50)
+        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, SCATTER)
+        self.white_balance = words(frames, "white_balance")
+        self.kelvin = numbers(frames, "colour_temperature_k")
+        self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)
 
 
 class _Reasons:
@@ -162,14 +185,15 @@ def find_pairs(
     labels, written = _merged_labels(single, written)
     if not any(labels.kinds):
         return []
-    c = _Columns(frames)
+    c = FrameColumns(frames)
+    small = small or SmallPictures(frames, None)
     reasons = _Reasons()
     consistent = _consistent(single, labels, c, reasons)
     candidates = _candidates(labels, c, consistent, reasons)
     chooser = Chooser(c.signature, c.burst, small)
     # What names an accessory comes first, should the thumbnails be too many to look at.
     keys = sorted(candidates, key=lambda k: (not _is_accessory(k), k))
-    chooser.prepare(m for k in keys for m in candidates[k])
+    small.fetch(r for k in keys for m in candidates[k] for r in (m.labelled, m.control))
     found: dict[Key, list[Pair]] = {}
     for key in keys:
         pairs, why = chooser.choose(candidates[key])
@@ -186,7 +210,7 @@ def find_pairs(
         )
     out = []
     for (label, against), pairs in sorted(_with_unpaired(found, labels, c, reasons).items()):
-        carrying = np.flatnonzero(c.usable & labels.where(partial(_holds, label)))
+        carrying = np.flatnonzero(c.usable & labels.where(frozenset([label]).issubset))
         by_lens: dict[str, list[Pair]] = {}
         for pair in pairs:
             by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
@@ -195,16 +219,12 @@ def find_pairs(
     return out
 
 
-def _holds(label: str, labels: frozenset[str]) -> bool:
-    return label in labels
-
-
 def _is_accessory(key: Key) -> bool:
     return any(by_settings(x) or names_accessory(x) for x in key if x)
 
 
 def _consistent(
-    single: LabelSets, labels: LabelSets, c: _Columns, reasons: _Reasons
+    single: LabelSets, labels: LabelSets, c: FrameColumns, reasons: _Reasons
 ) -> NDArray[np.bool_]:
     """Frames whose labels do not contradict each other."""
     against = {s: contradicted(s) for s in single.kinds}
@@ -217,7 +237,7 @@ def _consistent(
 
 
 def _candidates(
-    labels: LabelSets, c: _Columns, consistent: NDArray[np.bool_], reasons: _Reasons
+    labels: LabelSets, c: FrameColumns, consistent: NDArray[np.bool_], reasons: _Reasons
 ) -> dict[Key, list[Candidate]]:
     """Frames of one body and lens, taken minutes apart, that differ in labels."""
     # A lens without a name is known by its focal length.
@@ -246,7 +266,7 @@ def _candidates(
 
 
 def _candidate(
-    i: int, j: int, similarity: float, labels: LabelSets, c: _Columns, reasons: _Reasons
+    i: int, j: int, similarity: float, labels: LabelSets, c: FrameColumns, reasons: _Reasons
 ) -> tuple[Key, Candidate] | None:
     only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
     key = _key(only_i, only_j)
@@ -294,7 +314,7 @@ def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
 
 
 def _with_unpaired(
-    found: dict[Key, list[Pair]], labels: LabelSets, c: _Columns, reasons: _Reasons
+    found: dict[Key, list[Pair]], labels: LabelSets, c: FrameColumns, reasons: _Reasons
 ) -> dict[Key, list[Pair]]:
     """Labels without any pair beside those that have some; reasons that a frame has by itself."""
     paired = {label for key in found for label in key}
@@ -314,7 +334,7 @@ def _with_unpaired(
 
 def _named(
     label: str, against: str, written: dict[str, str], rows: NDArray[np.int64],
-    by_lens: dict[str, list[Pair]], left_out: dict[str, int], c: _Columns,
+    by_lens: dict[str, list[Pair]], left_out: dict[str, int], c: FrameColumns,
 ) -> Labelled:  # fmt: skip
     """The comparison in words; the accessory is the label, the lens without it the control."""
     swap = False
@@ -341,7 +361,7 @@ def _named(
     return Labelled(name, other, rows, by_lens, left_out, label)
 
 
-def _is_control(label: str, against: str, pairs: list[Pair], c: _Columns) -> bool:
+def _is_control(label: str, against: str, pairs: list[Pair], c: FrameColumns) -> bool:
     """Whether `label` rather than `against` names the frames without an accessory: by the word, else
     by the longer exposure that an accessory asks for."""
     if names_control(label) != names_control(against):

@@ -9,26 +9,24 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.infer.comparisons.paired import SCATTER, paired_difference
-from auditor.infer.comparisons.pairs import Pair
+from auditor.infer.comparisons.paired import paired_difference
+from auditor.infer.comparisons.pairs import FrameColumns, Pair
 from auditor.infer.comparisons.verdict import few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
-from auditor.infer.frame_values import log_sharpness, sharpness_and_error, shutter_stops
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, within_range
 from auditor.model import Finding
 from auditor.optics import blur_sigma_for_mtf50, mtf50
 from auditor.record import ZONES
-from auditor.record.values import numbers, words
 from auditor.robust import low_middle_high
 
 __all__ = [
     "USUAL_BLUR",
-    "SharpnessTable",
     "added_blur_px",
     "compare_sharpness",
     "expected_log_mtf50",
     "find_range",
+    "pitch_at",
 ]
 
 Floats = NDArray[np.float64]
@@ -159,39 +157,21 @@ _DIRECTED_RISK: Final = 8.0
 """The same for a frame that looks shaken."""
 
 
-class SharpnessTable:
-    """The columns that comparing sharpness needs, as arrays."""
+def pitch_at(table: FrameColumns, row: int) -> float:
+    """Pixel pitch of one frame in micrometres, a usual one where it is not known."""
+    return float(table.pitch[row]) if table.pitch[row] > 0 else PITCH_UNKNOWN_UM
 
-    def __init__(self, frames: pd.DataFrame) -> None:
-        self.log = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
-        errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
-        stderr = np.stack(errors, axis=1) / np.exp(self.log)
-        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, SCATTER)
-        self.f_number = numbers(frames, "f_number")
-        self.focal = numbers(frames, "focal_length_mm")
-        self.pitch = numbers(frames, "pixel_pitch_um")
-        self.stops = shutter_stops(frames)
-        along, down = numbers(frames, "horizontal_cpp"), numbers(frames, "vertical_cpp")
-        with np.errstate(invalid="ignore", divide="ignore"):
-            self.direction = np.abs(np.log(along / down))
-        self.lens = words(frames, "lens")
-        self.body = words(frames, "body")
-        self.converter = words(frames, "converter")
 
-    def pitch_at(self, row: int) -> float:
-        """Pixel pitch of one frame in micrometres, a usual one where it is not known."""
-        return float(self.pitch[row]) if self.pitch[row] > 0 else PITCH_UNKNOWN_UM
-
-    def risk(self, rows: NDArray[np.int64]) -> Floats:
-        """Factor on the odds of a fault: held longer than one over the focal length (common
-        practice, no source), and blur that has a direction."""
-        slow = self.stops[rows] > 0
-        directed = self.direction[rows] > _DIRECTED
-        return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
+def _risk(table: FrameColumns, rows: NDArray[np.int64]) -> Floats:
+    """Factor on the odds of a fault: held longer than one over the focal length (common
+    practice, no source), and blur that has a direction."""
+    slow = table.shutter_stops[rows] > 0
+    directed = table.direction[rows] > _DIRECTED
+    return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
 
 
 def _at_aperture(
-    table: SharpnessTable,
+    table: FrameColumns,
     rows: NDArray[np.int64],
     lenses: Sequence[Mapping[str, Any]],
     f_number: float,
@@ -208,13 +188,13 @@ def _at_aperture(
             there = expected_log_mtf50(part, [settings[4], f_number], pitch_um)
             shifts[settings] = there[1] - there[0]
         shift = shifts[settings]
-        values[k] = table.log[row] + shift
+        values[k] = table.log_mtf50[row] + shift
         errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
     return values, errors
 
 
 def compare_sharpness(
-    table: SharpnessTable,
+    table: FrameColumns,
     pairs: Sequence[Pair],
     lenses: Sequence[Mapping[str, Any]],
     criteria: Criteria,
@@ -226,7 +206,7 @@ def compare_sharpness(
 
     Parameters
     ----------
-    table : SharpnessTable
+    table : FrameColumns
         Columns of all frames.
     pairs : sequence of Pair
         Of one label and lens.
@@ -244,17 +224,17 @@ def compare_sharpness(
     """
     labelled = np.array([p.labelled for p in pairs], np.int64)
     control = np.array([p.control for p in pairs], np.int64)
-    usable = (np.isfinite(table.log[labelled]) & np.isfinite(table.log[control])).any(1)
+    usable = (np.isfinite(table.log_mtf50[labelled]) & np.isfinite(table.log_mtf50[control])).any(1)
     unmeasured = int((~usable).sum())
     usable &= (table.f_number[labelled] > 0) & (table.f_number[control] > 0)
     labelled, control = labelled[usable], control[usable]
     if not len(labelled):
         return []
-    pitch = table.pitch_at(int(control[0]))
+    pitch = pitch_at(table, int(control[0]))
     target = float(np.exp(np.median(np.log(table.f_number[control]))))
     y_labelled, e_labelled = _at_aperture(table, labelled, lenses, target, pitch)
     y_control, e_control = _at_aperture(table, control, lenses, target, pitch)
-    risk = np.stack([table.risk(labelled), table.risk(control)], axis=1)
+    risk = np.stack([_risk(table, labelled), _risk(table, control)], axis=1)
     scene = np.unique([p.scene for p in pairs], return_inverse=True)[1][usable]
     # A focus missed once is missed in all pairs of its scene.
     ratio, stderr, risk = (

@@ -251,9 +251,7 @@ class Signatures:
         self._known = np.asarray(self._vectors.any(axis=1))
 
     def __getitem__(self, row: int) -> NDArray[np.float32]:
-        """Zeros where there is none. Raises KeyError for a row that was not read."""
-        if self._place[row] < 0:
-            raise KeyError(row)
+        """Of a row that was read; zeros where there is none."""
         return np.asarray(self._vectors[self._place[row]])
 
     def known(self, row: int) -> bool:

@@ -11,7 +11,6 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import (
@@ -20,7 +19,7 @@ from auditor.infer.comparisons.colour import (
     cast_of,
     evenness_of,
 )
-from auditor.infer.comparisons.pairs import Pair
+from auditor.infer.comparisons.pairs import FrameColumns, Pair
 from auditor.infer.comparisons.verdict import (
     USUAL_PAIRS,
     entry,
@@ -29,12 +28,10 @@ from auditor.infer.comparisons.verdict import (
 )
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
-from auditor.infer.frame_values import SHARE_COLUMNS, signal_quantile
 from auditor.model import Finding, LeftOutPairs
-from auditor.record.values import flags, numbers, words
 from auditor.robust import robust_location
 
-__all__ = ["Balance", "Light", "cast_entries", "light_entries"]
+__all__ = ["cast_entries", "light_entries"]
 
 _SAME_KELVIN: Final = 0.01
 """Share by which two colour temperatures may differ and count as one setting."""
@@ -49,39 +46,32 @@ DIFFERS: Final = "the white balance differs between the two frames"
 AUTOMATIC: Final = "the white balance was automatic, and others had a fixed one"
 
 
-class Balance:
-    """White balance of every frame, as its tags tell it."""
-
-    def __init__(self, frames: pd.DataFrame) -> None:
-        self._setting = words(frames, "white_balance")
-        self._kelvin = numbers(frames, "colour_temperature_k")
-
-    def of(self, pair: Pair) -> str:
-        """'fixed', 'auto', 'differs' or 'unknown' for the two frames of a pair."""
-        a, b = self._setting[pair.labelled], self._setting[pair.control]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            kelvin = abs(np.log(self._kelvin[pair.labelled] / self._kelvin[pair.control]))
-        # An automatic balance that settled on another temperature has changed the colours too.
-        if (a and b and a != b) or kelvin > _SAME_KELVIN:
-            return "differs"
-        if "auto" in (a, b):
-            return "auto"
-        return "fixed" if a and b else "unknown"
+def _balance(table: FrameColumns, pair: Pair) -> str:
+    """White balance of the two frames of a pair by their tags: 'fixed', 'auto', 'differs' or 'unknown'."""
+    a, b = table.white_balance[pair.labelled], table.white_balance[pair.control]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        kelvin = abs(np.log(table.kelvin[pair.labelled] / table.kelvin[pair.control]))
+    # An automatic balance that settled on another temperature has changed the colours too.
+    if (a and b and a != b) or kelvin > _SAME_KELVIN:
+        return "differs"
+    if "auto" in (a, b):
+        return "auto"
+    return "fixed" if a and b else "unknown"
 
 
 def cast_entries(
-    pairs: list[Pair], colours: list[PairColour | None], balance: Balance, criteria: Criteria
+    table: FrameColumns, pairs: list[Pair], colours: list[PairColour | None], criteria: Criteria
 ) -> list[Finding]:
     """Colour cast of a label and its evenness across the frame.
 
     Parameters
     ----------
+    table : FrameColumns
+        Columns of all frames.
     pairs : list of Pair
         Of one label and lens.
     colours : list of PairColour or None
         Of the same pairs.
-    balance : Balance
-        White balance of all frames.
     criteria : Criteria
         Interval and seed.
 
@@ -91,7 +81,7 @@ def cast_entries(
         Empty with fewer than two pairs that hold colour.
     """
     coloured = [
-        (balance.of(p), c)
+        (_balance(table, p), c)
         for p, c in zip(pairs, colours, strict=True)
         if c is not None and np.isfinite(c.channels).all()
     ]
@@ -112,7 +102,7 @@ def cast_entries(
     cast = cast_of(used, criteria.interval)
     text = (
         f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} in u'v')"
-        if even.uneven
+        if even.found
         else f"the same across the frame to within {even.high:.4f} in u'v'"
     )
     across = entry(
@@ -124,10 +114,10 @@ def cast_entries(
             f"about {USUAL_PAIRS} pairs with one fixed setting would settle it"
         )
         first = entry("cast", None, len(used), "u'v'", text) | {
-            "even": not even.uneven, "found": False,
+            "even": not even.found, "found": False,
         }  # fmt: skip
     else:
-        first = _cast_entry(cast, even.uneven, even.size, bool(automatic), unknown)
+        first = _cast_entry(cast, even.found, even.size, bool(automatic), unknown)
     if left_out:
         first["cast_left_out"] = left_out
         if cast is not None:
@@ -173,30 +163,10 @@ def _cast_entry(
     }
 
 
-class Light:
-    """Exposure and brightness of every frame, in stops."""
-
-    def __init__(self, frames: pd.DataFrame) -> None:
-        n, t, iso = (numbers(frames, k) for k in ("f_number", "exposure_time_s", "iso"))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            self.exposure = np.log2(t * iso / 100 / n**2)
-        self.exposure[~np.isfinite(self.exposure)] = np.nan
-        self._shares = [numbers(frames, k).astype(np.float32) for k in SHARE_COLUMNS]
-        # A flash makes up for what an accessory takes, and the exposure says nothing of it.
-        self.flash = flags(frames, "flash", False)
-        self.exposure[self.flash] = np.nan
-        self.raw = words(frames, "source") == "raw"
-
-    def middle(self, row: int) -> float:
-        """log2 of the median signal, from the stored histogram; NaN where there is none."""
-        shares = np.array([[s[row] for s in self._shares]])
-        return float(signal_quantile(shares, 0.5)[0]) if shares.sum() > 0 else float("nan")
-
-
 def light_entries(
+    table: FrameColumns,
     pairs: list[Pair],
     colours: list[PairColour | None],
-    light: Light,
     criteria: Criteria,
     bare: bool,
 ) -> list[Finding]:
@@ -204,12 +174,12 @@ def light_entries(
 
     Parameters
     ----------
+    table : FrameColumns
+        Columns of all frames.
     pairs : list of Pair
         Of one label and lens.
     colours : list of PairColour or None
         Of the same pairs; where None the stored histograms tell the brightness.
-    light : Light
-        Exposure and brightness of all frames.
     criteria : Criteria
         Interval.
     bare : bool
@@ -222,13 +192,13 @@ def light_entries(
     """
     values = []
     for pair, colour in zip(pairs, colours, strict=True):
-        exposed = light.exposure[pair.labelled] - light.exposure[pair.control]
+        exposed = table.exposure[pair.labelled] - table.exposure[pair.control]
         if colour is not None:
             brighter = colour.light
         else:
-            brighter = light.middle(pair.labelled) - light.middle(pair.control)
+            brighter = table.middle[pair.labelled] - table.middle[pair.control]
         values.append(brighter - exposed)
-    flashed = sum(bool(light.flash[p.labelled] or light.flash[p.control]) for p in pairs)
+    flashed = sum(bool(table.flash[p.labelled] or table.flash[p.control]) for p in pairs)
     stops = np.array(values)
     more = None if bare else "{:.1f} stops more light"
     texts = ("takes {:.1f} stops of light", more, "no light lost")

@@ -14,12 +14,11 @@ import pandas as pd
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
-from auditor.infer.decisions.common import body_widths, picture_sizes
+from auditor.infer.decisions.common import picture_sizes
 from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import REFERENCE_F_NUMBER, find_dust
-from auditor.infer.decisions.visible import visible_losses
-from auditor.infer.decisions.visible_noise import noise_visibility
+from auditor.infer.decisions.visible import noise_visibility, visible_losses
 from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot, shot_of
 from auditor.record.pictures import PictureSource
 
@@ -75,7 +74,7 @@ def decide(
     return {
         "visible": guarded("visible", lambda: visible_losses(lenses, sizes, criteria)),
         "noise_visible": guarded(
-            "noise_visible", lambda: noise_visibility(bodies, body_widths(sizes), criteria)
+            "noise_visible", lambda: noise_visibility(bodies, sizes, criteria)
         ),
         "rivals": rivals,
         "lens_choice": guarded("lens_choice", lambda: lens_choice(lenses, rivals)),

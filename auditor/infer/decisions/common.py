@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -18,8 +18,8 @@ from auditor.robust import half_width
 
 __all__ = [
     "LEAST_ERROR",
+    "SHUFFLES",
     "ZONES",
-    "body_widths",
     "date_of",
     "focal_text",
     "holm",
@@ -36,8 +36,9 @@ Floats = NDArray[np.float64]
 _FAMILY_ERROR: Final = 0.05
 """Family-wise error rate: share of archives in which anything may be reported by chance alone, for one kind of
 decision, over all lenses and bodies."""
-_EPOCH: Final = datetime(1970, 1, 1)
-"""Where days are counted from (POSIX)."""
+SHUFFLES: Final = 10_000
+"""Shuffles of outings, or of their signs, behind a p-value at most: one of one in some thousands must remain significant
+among a hundred tests."""
 ZONES: Final = ("centre", "corner")
 """Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4
@@ -46,7 +47,7 @@ LEAST_ERROR: Final = 1e-4
 
 def date_of(day: float) -> datetime:
     """The date of so many days since 1970."""
-    return _EPOCH + timedelta(days=day)
+    return datetime.fromtimestamp(0, UTC).replace(tzinfo=None) + timedelta(days=day)
 
 
 def iso_day(day: float) -> str:
@@ -93,25 +94,6 @@ def picture_sizes(
         if len(own):
             own = own.iloc[whole_field(np.arange(len(own)), own["part"].to_numpy())[0]]
             out[key] = int(own["long"].median()), int(own["short"].median())
-    return out
-
-
-def body_widths(sizes: Mapping[tuple[str, str], tuple[int, int]]) -> dict[str, int]:
-    """Long side of each body's largest usual pictures.
-
-    Parameters
-    ----------
-    sizes : mapping
-        From `picture_sizes`.
-
-    Returns
-    -------
-    dict of int
-        Body -> pixels.
-    """
-    out: dict[str, int] = {}
-    for (body, _), (long, _) in sizes.items():
-        out[body] = max(out.get(body, 0), long)
     return out
 
 

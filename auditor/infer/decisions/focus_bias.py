@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from auditor.exposure import aperture_text
 from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.decisions.common import (
+    SHUFFLES,
     focal_text,
     holm,
     lens_text,
@@ -63,8 +64,6 @@ _READ: Final = (
     *(f"{side}_mtf50_cpp" for side in EDGES),
 )
 """Columns that one lens's frames are judged by: choosing rows copies all columns there are."""
-_FLIPS: Final = 4000
-"""Draws of signs behind a chance."""
 
 
 def find_focus_bias(
@@ -239,9 +238,9 @@ def _sign_flip_p(excess: Floats, outing: Rows, seed: int) -> float:
     """
     groups, code = np.unique(outing, return_inverse=True)
     summed = np.bincount(code, weights=excess, minlength=len(groups))
-    signs = np.random.default_rng(seed).choice([-1.0, 1.0], (_FLIPS, len(groups)))
+    signs = np.random.default_rng(seed).choice([-1.0, 1.0], (SHUFFLES, len(groups)))
     flipped = signs @ summed >= summed.sum() - 1e-9
-    return min(2 * (1 + int(flipped.sum())) / (_FLIPS + 1), 1.0)
+    return min(2 * (1 + int(flipped.sum())) / (SHUFFLES + 1), 1.0)
 
 
 def _interval(biased: NDArray[np.bool_], outing: Rows, criteria: Criteria) -> tuple[float, float]:

@@ -16,22 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
+from auditor.infer.decisions.common import SHUFFLES
 from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST, SAMPLED
-from auditor.robust import (
-    BISQUARE_CUT,
-    bisquare_weight,
-    half_width,
-    low_middle_high,
-    scale_of,
-)
+from auditor.robust import bisquare_regression, half_width, low_middle_high
 
 __all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-_SHUFFLES: Final = 10_000
-"""Shuffles at most: a p-value of one in some thousands must remain significant among a hundred series."""
 _EXCEEDANCES: Final = 50
 """Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
 so many are made at a time."""
@@ -40,8 +33,6 @@ _UPPER: Final = 0.7
 _CUTS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sharp frames, and one that holds
 both sides of a lens that was dropped (40% softer, `tests/infer/test_decisions.py`)."""
-_ROUNDS: Final = 12
-"""Rounds of weights of a regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,18 +200,7 @@ def _merged_levels(factor: Codes) -> Codes:
 def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
     """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
     then from the sharp frames' level; None for one by the median absolute deviation."""
-    residual: Floats = value - np.quantile(value, 0.5 if cut is None else _UPPER)
-    beta: Floats = np.zeros(design.shape[1])
-    ridge = 1e-6 * np.eye(design.shape[1])
-    weight: Floats = np.ones(len(value))
-    for _ in range(_ROUNDS):
-        width = cut or max(BISQUARE_CUT * scale_of(residual), 1e-6)
-        weight = bisquare_weight(residual, width, cut=1.0)
-        weighted = design * (weight + 1e-6)[:, None]
-        # Normal equations: a handful of indicator columns, many rows.
-        beta = np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ value), float)
-        residual = np.asarray(value - design @ beta, float)
-    return beta, weight
+    return bisquare_regression(value, design, cut, 0.5 if cut is None else _UPPER)
 
 
 def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:
@@ -271,7 +251,7 @@ def _p_value(sums: _Sums, observed: float, rng: np.random.Generator) -> float:
     large (Besag & Clifford, Biometrika 78, 1991).
     """
     exceeding = shuffles = 0
-    while shuffles < _SHUFFLES and exceeding < _EXCEEDANCES:
+    while shuffles < SHUFFLES and exceeding < _EXCEEDANCES:
         order = rng.permuted(np.tile(np.arange(len(sums.count)), (_EXCEEDANCES, 1)), axis=1)
         exceeding += int((_statistic(sums, order).max(1) >= observed - 1e-12).sum())
         shuffles += _EXCEEDANCES

@@ -18,20 +18,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import (
-    ZONES,
-    interval_about,
-    log_error,
-)
+from auditor.infer.decisions.common import ZONES, interval_about, log_error
+from auditor.infer.enough import FEW
 from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
-from auditor.model import VisibleLoss
+from auditor.model import NoiseVisible, VisibleLoss
+from auditor.record import MID_GREY
 from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
 
 __all__ = [
     "OPEN",
     "Figures",
     "Files",
+    "noise_visibility",
     "odds",
     "probability_visible",
     "quality_difference",
@@ -53,6 +52,10 @@ _LIKELIER: Final = 0.6
 """Chance from which the likelier verdict is given."""
 _ODDS: Final = {"2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5, "9 in 10": 9 / 10}
 """Chances in words."""
+_USUAL_FRAME: Final = (0.3, 5.6)
+"""MTF50 (c/px) and f-number of the picture in which noise is looked for: a usual frame."""
+_ENDS: Final = ("low", "snr", "high")
+"""Keys of a tone: its signal to noise ratio and the ends of its interval."""
 
 
 def viewings(criteria: Criteria) -> list[Viewing]:
@@ -170,18 +173,7 @@ def quality_difference(
 
 
 def probability_visible(loss: float, error: float) -> float:
-    """Probability that a loss is one just noticeable difference or more.
-
-    Parameters
-    ----------
-    loss, error : float
-        Normal, in just noticeable differences.
-
-    Returns
-    -------
-    float
-        Between 0 and 1.
-    """
+    """Probability that a loss, normal with this error (both in just noticeable differences), is one or more."""
     return NormalDist().cdf((loss - JND) / max(error, 1e-9))
 
 
@@ -247,9 +239,7 @@ def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) ->
     return rows
 
 
-def _part_rows(
-    lens: Block, part: Block, files: Files, criteria: Criteria
-) -> list[VisibleLoss]:  # fmt: skip
+def _part_rows(lens: Block, part: Block, files: Files, criteria: Criteria) -> list[VisibleLoss]:
     best = best_aperture(part["apertures"], part["sweet_spot"])
     if best is None:
         return []
@@ -315,6 +305,87 @@ def _largest_print(losses: Floats) -> int | None:
         return round(float(_PRINTS_CM[-1]))
     if visible[0] == 0:
         return None
-    first = visible[0]
-    share = (JND - losses[first - 1]) / (losses[first] - losses[first - 1])
-    return round(float(_PRINTS_CM[first - 1] + share * (_PRINTS_CM[first] - _PRINTS_CM[first - 1])))
+    around = slice(visible[0] - 1, visible[0] + 1)
+    return round(float(np.interp(JND, losses[around], _PRINTS_CM[around])))
+
+
+def noise_visibility(
+    bodies: Sequence[Block], sizes: Sizes, criteria: Criteria
+) -> list[NoiseVisible]:
+    """Highest used ISO at which a mid-tone's noise does not show, by body and viewing.
+
+    Noise counts as visible from one just noticeable difference on, between the picture with and without it,
+    at the common output size, at which it is white or nearly so.
+
+    Parameters
+    ----------
+    bodies : sequence of mapping
+        The profile's `bodies`.
+    sizes : mapping
+        (body, lens) -> long and short side in pixels (`common.picture_sizes`).
+    criteria : Criteria
+        Prints, viewing distance and output size.
+
+    Returns
+    -------
+    list of NoiseVisible
+        Each has body, viewing, `iso` (None where even the lowest shows), `first_seen_iso` (None where none
+        does) with the ends of its interval, `first_seen_low` and `first_seen_high` (None where none does at
+        that end), frames and text; bodies with fewer than `FEW` frames are left out.
+    """
+    rows: list[NoiseVisible] = []
+    for body in bodies:
+        tones = [
+            t
+            for t in sorted(body["tones"], key=lambda t: t["iso"])
+            if t["signal"] == MID_GREY and t.get("snr_output") and not t.get("predicted")
+        ]
+        frames = sum(int(t["frames"]) for t in tones)
+        if frames < FEW:
+            continue
+        pitch = body["pixel_pitch_um"] or PITCH_UNKNOWN_UM
+        longest = [long for (name, _), (long, _) in sizes.items() if name == body["body"]]
+        width = max(longest, default=criteria.output_width_px)
+        isos = [None, *(int(t["iso"]) for t in tones), None]
+        for viewing in viewings(criteria):
+            # The more noise, the lower the ISO at which it shows first.
+            low, seen, high = _first_visible(tones, pitch, width, viewing, criteria)
+            row: NoiseVisible = {
+                "body": body["body"], "viewing": viewing.name, "iso": isos[seen],
+                "first_seen_iso": isos[seen + 1], "first_seen_low": isos[low + 1],
+                "first_seen_high": isos[high + 1], "frames": frames, "text": "",
+            }  # fmt: skip
+            row["text"] = f"{_noise_text(row, int(tones[-1]['iso']))}, {viewing.phrase}"
+            rows.append(row)
+    return rows
+
+
+def _first_visible(
+    tones: Sequence[Block], pitch_um: float, width: int, viewing: Viewing, criteria: Criteria
+) -> list[int]:
+    """Place of the first tone whose noise shows: by the lower end of the signal to noise ratio's interval, by the
+    ratio itself, by the upper end."""
+    # White noise: at another size of pixel its deviation grows with the width in pixels.
+    ratios = np.array([
+        float(t["snr_output"]) * float(t[end]) / float(t["snr"]) for end in _ENDS for t in tones
+    ])  # fmt: skip
+    shares = width / criteria.output_width_px / ratios
+    clean, *noisy = quality(*_USUAL_FRAME, pitch_um, width, viewing, noise=np.append(0.0, shares))
+    visible = clean - np.array(noisy).reshape(len(_ENDS), len(tones)) >= JND
+    return np.where(visible.any(1), visible.argmax(1), len(tones)).tolist()
+
+
+def _noise_text(row: NoiseVisible, highest: int) -> str:
+    """In words, for the mid-tone; the interval where it leaves open from which ISO in use noise shows."""
+    first, low, high = row["first_seen_iso"], row["first_seen_low"], row["first_seen_high"]
+    if low != high and high is None:
+        on = f"ISO {low} on at the earliest, perhaps not up to ISO {highest}, the highest used"
+    elif low != high:
+        on = f"an ISO between {low} and {high} on"
+    elif first is None:
+        return f"no noise shows in a mid-tone up to ISO {highest}, the highest used"
+    elif row["iso"] is None:
+        return f"noise shows in a mid-tone at ISO {first}, the lowest used"
+    else:
+        return f"noise shows in a mid-tone from ISO {first} on, not yet at ISO {row['iso']}"
+    return f"noise shows in a mid-tone from {on} (90% interval)"

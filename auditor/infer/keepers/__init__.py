@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from auditor.infer.keepers.find import count_verdicts, list_keepers
-from auditor.infer.keepers.handheld import handheld_limits
 from auditor.infer.keepers.judge import CAUSES, judge_frames
-from auditor.infer.keepers.settings import settings_to_avoid
+from auditor.infer.keepers.settings import handheld_limits, settings_to_avoid
 
 __all__ = [
     "CAUSES",

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
+from auditor.infer.bodies.habits import SPARE_STOPS
 from auditor.infer.frame_values import shutter_stops
 from auditor.infer.keepers.expected import Allowed
 from auditor.infer.lenses.grouping import PITCHES_UM
@@ -48,9 +49,6 @@ STOPS_RANGE: Final = (-6.0, 2.0)
 cameras are steadied."""
 SUPPORTED_STOPS: Final = 4.0
 """Slower than this a camera stood on something (common practice, no source): its time is no risk."""
-SLOW_FROM: Final = -2.0
-"""Two stops faster than 1 / focal length nothing is left of the shutter's risk (common practice, no
-source)."""
 UNKNOWN_STOPS: Final = -1.0
 """For frames without a shutter time, or of a sensor of unknown size: between the risk of a hand and none."""
 FAST_STOPS: Final = -3.0
@@ -113,7 +111,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
         "softness": deficit[:, 0] - usual[:, 0],
         "softest": deficit[:, 1] - usual[:, 1],
         "mates": _scene_softness(frames, deficit[:, 0] - usual[:, 0]),
-        "slow": np.clip(by_hand, SLOW_FROM, STOPS_RANGE[1]) - SLOW_FROM,
+        "slow": np.clip(by_hand, -SPARE_STOPS, STOPS_RANGE[1]) + SPARE_STOPS,
         "streaks": np.clip(np.where(np.isfinite(streaks), streaks, USUAL_STREAKS), 0.0, MOST_STREAKS),
         "fineness": np.where(np.isfinite(fineness), fineness, USUAL_FINENESS),
         "one_way": one_way,

@@ -187,24 +187,17 @@ def _outside_range(
 
 
 def _noise(out: Allowed, frames: pd.DataFrame, bodies: Sequence[Block]) -> None:
-    source = words(frames, "source")
-    iso, light = numbers(frames, "iso"), scene_ev100(frames)
+    light = scene_ev100(frames)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_iso = np.log2(numbers(frames, "iso"))
     rows_of = rows_by_names(frames, ("body",))
     for entry in bodies:
         rows = np.asarray(rows_of.get((entry["body"],), []), dtype=np.int64)
-        if entry.get("source"):
-            rows = rows[source[rows] == entry["source"]]
-        for band in entry.get("brightness") or ():
-            steps = [s for s in band.get("by_iso") or () if s.get("snr")]
-            if not steps:
+        for band in entry["brightness"]:
+            if not band["by_iso"]:
                 continue
             here = rows[(light[rows] >= band["ev100"][0]) & (light[rows] < band["ev100"][1])]
-            at = np.log2([s["iso"] for s in steps])
-            order = np.argsort(at)
-            value = np.log([s["snr"] for s in steps])[order]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                x = np.log2(iso[here])
-            found = np.interp(x, at[order], value)
+            at, value = np.log2([(s["iso"], s["snr"]) for s in band["by_iso"]]).T
+            x = log_iso[here]
             # Beyond the highest ISO tabled, photons: half a stop of SNR for every stop of ISO.
-            found = found - np.clip(x - at.max(), 0, None) * np.log(2) / 2
-            out.snr[here] = np.exp(found)
+            out.snr[here] = 2 ** (np.interp(x, at, value) - np.clip(x - at[-1], 0, None) / 2)

@@ -51,18 +51,12 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
     list of Keeper
         The most probable first, at most `MOST`; each with its cause and evidence in words.
     """
-    frames = frames.reset_index(drop=True)
-    chosen = np.flatnonzero((verdicts["soft"] | verdicts["noisy"]).to_numpy())
-    if not len(chosen):
-        return []
-    if len(chosen) > MOST:
-        surest = np.lexsort(
-            (-verdicts["loss"].to_numpy()[chosen], -verdicts["probability"].to_numpy()[chosen])
-        )
-        chosen = np.sort(chosen[surest[:MOST]])
+    frames, verdicts = frames.reset_index(drop=True), verdicts.reset_index(drop=True)
+    failed = verdicts[verdicts["soft"] | verdicts["noisy"]]
+    surest = failed.sort_values(["probability", "loss"], ascending=False).head(MOST)
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
-    rows = _records(frames.loc[chosen, names].apply(_plain_values))
-    found = _records(verdicts.loc[chosen])
+    rows = _records(frames.loc[surest.index, names].apply(_plain_values))
+    found = _records(surest)
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out

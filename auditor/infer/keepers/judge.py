@@ -18,11 +18,16 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, ndtr
 
-from auditor.infer.bodies.habits import SPARE_STOPS
+from auditor.infer.bodies.habits import BRIGHTEST, HEADROOM_LOG2, SPARE_STOPS
 from auditor.infer.criteria import Criteria
-from auditor.infer.frame_values import near_and_far, sharpness_and_error
+from auditor.infer.frame_values import (
+    histograms,
+    near_and_far,
+    sharpness_and_error,
+    signal_quantile,
+)
 from auditor.infer.keepers.evidence import (
     CAUSE_FEATURES,
     FAST_STOPS,
@@ -31,8 +36,7 @@ from auditor.infer.keepers.evidence import (
     frame_evidence,
 )
 from auditor.infer.keepers.expected import Allowed, allowed_by_settings
-from auditor.infer.keepers.noise import judge_noise
-from auditor.record import DIRECTIONS, ZONES
+from auditor.record import DIRECTIONS, MID_GREY, TONE_SIGNALS, ZONES, tone_column
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
@@ -76,6 +80,11 @@ MEANT_S: Final = 0.25
 LOW_ISO: Final = 200.0
 """Up to here noise is not the ISO's doing: the lowest of nearly every camera (common practice, no
 source)."""
+OWN_MARGIN: Final = 2**0.5
+"""Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
+half the noise power, a stop of light."""
+LOG_SNR_SD: Final = 0.12
+"""Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +150,7 @@ def judge_frames(
 
     Features of each frame (`frame_evidence`) go into two logistic regressions (`FrameModel`): whether it is
     blurred, and if so, whether it moved. A frame is soft where a fault is more likely than not and shows at
-    the output size, or where its aperture costs more than is acceptable; noisy by `judge_noise`.
+    the output size, or where its aperture costs more than is acceptable; noisy by `_noise`.
 
     Parameters
     ----------
@@ -174,7 +183,7 @@ def judge_frames(
     out = frame_evidence(frames, allowed)
     out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
     _sharpness(out, frames, allowed, usable, criteria)
-    judge_noise(out, frames, allowed, usable, criteria)
+    _noise(out, frames, allowed, usable, criteria)
     _causes(out, frames, allowed)
     return out
 
@@ -253,3 +262,51 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     level = out["direction_deg"] == DIRECTIONS["horizontal"]
     panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < SUPPORTED_STOPS)
     out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)
+
+
+def _noise(
+    out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
+) -> None:
+    """Which frames are noisier than is acceptable, by their body's table or their own tones.
+
+    Parameters
+    ----------
+    out : DataFrame
+        Verdicts; the columns `noisy`, `dark`, `snr`, `snr_allowed` and `p_noisy` are written into it.
+    frames : DataFrame
+        Frame table: noise and pixels of tones, histogram of signals.
+    allowed : Allowed
+        SNR that the settings allow.
+    usable : ndarray of bool, shape (n,)
+        Frames that are judged.
+    criteria : Criteria
+        Acceptable SNR.
+    """
+    mid, typical, white = _tones(frames)
+    dark = usable & (white <= HEADROOM_LOG2)
+    limit = criteria.snr_acceptable
+    by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_MARGIN)
+    own = usable & (mid < limit)
+    buried = dark & (typical < limit)
+    out["noisy"] = by_table | own | buried
+    out["dark"] = dark
+    out["snr"] = np.where(np.isfinite(mid), mid, typical)
+    out["snr_allowed"] = allowed.snr
+    lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
+    out["p_noisy"] = ndtr(np.log(limit / lowest) / LOG_SNR_SD)
+
+
+def _tones(frames: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """Signal to noise at the output size of the mid-tone and of the tone nearest the median signal,
+    and log2 of the signal below which all but a five-hundredth of the pixels lie; NaN where unmeasured."""
+    rows, tone = np.arange(len(frames)), np.log2(TONE_SIGNALS)
+    scale = numbers(frames, "tone_output_scale")
+    scale = np.where(np.isfinite(scale), scale, 1.0)
+    snr = np.column_stack(
+        [s / (numbers(frames, f"{tone_column(s)}_sigma") * scale) for s in TONE_SIGNALS]
+    )
+    shares = histograms(frames, rows)
+    white, half = signal_quantile(shares, BRIGHTEST), signal_quantile(shares, 0.5)
+    half = np.where(np.isfinite(half), half, np.log2(MID_GREY))
+    nearest = np.argmin(np.abs(tone - half[:, None]), axis=1)
+    return snr[:, TONE_SIGNALS.index(MID_GREY)], snr[rows, nearest], white
