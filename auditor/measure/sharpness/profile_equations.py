@@ -16,10 +16,10 @@ __all__ = ["TERMS", "Design", "Factors", "Residuals", "design_of", "residuals_of
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_SLOPE_SD: Final = 0.005
+_SLOPE_SD: Final = 0.006
 """Expected slope of the plateaus per px as a share of the step (shading). A free slope passes for long tails, and
-edges read soft (with 0.01 those of lenses rendered from wavefronts 0.3% more than with this); none at all for
-sharpness: photographs behind known optics then read 10% sharp."""
+edges read soft (with 0.01 those of lenses rendered from wavefronts 0.3% more than with this); with none photographs
+behind known optics read 10% sharp, for their plateaus do slope."""
 _SHIFT_SD: Final = 0.3
 """Expected shift (px) of a profile off the line that was laid along its edge."""
 TERMS: Final = 5
