@@ -78,6 +78,24 @@ def test_failed_frames_count_as_the_lens_s_but_their_figures_do_not() -> None:
     assert figures(holm) == figures(without)
 
 
+def test_frames_left_out_count_as_soft_and_none_of_them_as_sound() -> None:
+    sound = archive("Holm 35mm f/2")
+    frames, chosen = moved(sound, "Holm 35mm f/2")
+    failed = chosen & (np.cumsum(chosen) > 3)
+    frames[~failed] = sound[~failed]
+    (without,), (kept,) = (
+        infer_lenses(frames, Criteria(), failed), infer_lenses(frames[~failed], Criteria()),
+    )  # fmt: skip
+    (part,), (rest,) = without["focal_ranges"], kept["focal_ranges"]
+    soft = failed.sum() + rest["failures"]["soft_share"] * (~failed).sum()
+    assert part["failures"]["soft_share"] == pytest.approx(soft / len(frames), abs=1e-3)
+    (here,), (there,) = (
+        [a for a in of["apertures"] if a["f_number"] == APERTURE] for of in (part, rest)
+    )
+    assert (here["frames"], there["frames"]) == (8, 3)
+    assert here["sound_frames"] == there["sound_frames"]
+
+
 def test_lenses_inferred_again_stay_in_their_places() -> None:
     """A lens without a name comes first, copies of one name and converters stand beside each other."""
     frames, _ = moved(archive("Holm 35mm f/2", "Tarn 50mm f/2"), "Holm 35mm f/2")
