@@ -121,7 +121,7 @@ def infer_without(
     return [inferred.get(_key(lens), lens) for lens in lenses]
 
 
-def _key(lens: Lens) -> tuple[str, str, str | None, str | None]:
+def _key(lens: Lens) -> tuple[str | None, ...]:
     """What tells an entry from the others: lens, body, serial, converter."""
     return lens["lens"], lens["body"], lens["lens_serial"], lens["converter"]
 
