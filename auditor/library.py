@@ -44,8 +44,8 @@ class Profile(dict[str, Any]):
     ----------
     frames : pandas.DataFrame
         The frames that were looked at, with a verdict on each: `judged`, `soft`, `noisy` (bool), `cause`,
-        `probability` (that it is soft, 0 to 1), `expected_cpp` and `measured_cpp` (cycles per pixel), and
-        the photographer's `answer`.
+        `probability` (that it is soft, 0 to 1), `expected_cpp` and `measured_cpp` (cycles per pixel; missing
+        where streaks alone tell the fault), and the photographer's `answer`.
     out : pathlib.Path or None
         The output folder that the frames were loaded from.
     """

@@ -44,7 +44,8 @@ def lenses_and_verdicts(
     criteria : Criteria
         Thresholds.
     answers : mapping of str to str
-        Path or file id -> one of `model.ANSWERS`: a frame that is fine counts for its lens.
+        Path or file id -> one of `model.ANSWERS`: a frame that is fine counts for its lens, one whose blur was meant
+        does not.
     faults : Faults
         Takes what fails.
 
@@ -108,11 +109,12 @@ def verdicts_of_all(
 
 
 def _failed(verdicts: pd.DataFrame) -> pd.Series:
-    """Which frames are shaken or out of focus, by the program's verdict and the photographer's."""
+    """Which frames are shaken or out of focus by the program's verdict, but for those that the photographer calls
+    fine: what was meant so says as little of its lens."""
     if "moved" not in verdicts:
         return pd.Series(False, index=verdicts.index)
     faults = verdicts["moved"].eq(True) | verdicts["blurred"].eq(True)
-    return verdicts["soft"].eq(True) & faults
+    return faults & verdicts["answer"].ne("fine")
 
 
 def _verdicts(

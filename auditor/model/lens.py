@@ -135,9 +135,9 @@ class Diffraction(TypedDict, total=False):
 
 
 class Failures(TypedDict):
-    """How often frames failed otherwise, and how sound ones scatter."""
+    """How often frames failed, and how sound ones scatter."""
 
-    soft_share: Share
+    soft_share: Annotated[Share, "those left out of the curve included"]
     scatter: Annotated[dict[str, float], "ln MTF50, by zone"]
 
 

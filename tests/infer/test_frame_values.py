@@ -9,9 +9,11 @@ import pandas as pd
 import pytest
 import scipy
 
+from auditor.infer import frame_values
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.decisions.common import date_of, iso_day
-from auditor.infer.frame_values import days, draw_order
+from auditor.infer.frame_values import SHARE_COLUMNS, days, draw_order, signal_quantile
+from auditor.record import SIGNAL_BIN_EDGES
 
 
 def test_clocks_may_say_any_year_that_exif_can_write() -> None:
@@ -66,3 +68,19 @@ def test_the_order_of_a_sample_is_by_chance_and_another_for_another_seed(hashed:
         # Its standard error without any relation is 1 / sqrt(n - 1).
         assert abs(scipy.stats.spearmanr(order, unlike).statistic) < 4 / np.sqrt(n - 1)
     assert np.histogram(order / 2.0**64, 10, (0, 1))[0].min() > n / 10 * 0.8
+
+
+@pytest.mark.parametrize("rows", [0, 1, 3, 10])
+def test_quantiles_of_histograms_taken_in_pieces_are_those_of_their_sums(
+    rows: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Against linear interpolation by numpy; a row of which a bin is not known has none."""
+    monkeypatch.setattr(frame_values, "CHUNK", 3)
+    shares = np.random.default_rng(1).random((rows, len(SHARE_COLUMNS)))
+    shares[7:8, 4] = np.nan
+    for quantile in (0.002, 0.5, 0.9):
+        expected = [
+            np.interp(quantile, np.append(0.0, np.cumsum(row) / row.sum()), SIGNAL_BIN_EDGES)
+            for row in shares
+        ]
+        np.testing.assert_allclose(signal_quantile(shares, quantile), expected, atol=1e-9)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
@@ -55,11 +56,14 @@ def test_an_aperture_whose_frames_all_failed_has_no_figure_and_the_frames_are_to
     assert figures(tarn)[APERTURE] is not None
 
 
-def test_a_frame_that_the_photographer_calls_fine_counts_for_its_lens() -> None:
+@pytest.mark.parametrize(("answer", "counts"), [("fine", True), ("meant", False), ("bad", False)])
+def test_a_frame_that_the_photographer_calls_fine_counts_for_its_lens_and_one_meant_so_does_not(
+    answer: str, counts: bool
+) -> None:
     frames, failed = moved(archive("Holm 35mm f/2"), "Holm 35mm f/2")
-    fine = dict.fromkeys(frames["path"][failed], "fine")
-    (holm,) = build_profile(frames, Criteria(), answers=fine)["lenses"]
-    assert figures(holm)[APERTURE] is not None
+    answers = dict.fromkeys(frames["path"][failed], answer)
+    (holm,) = build_profile(frames, Criteria(), answers=answers)["lenses"]
+    assert (figures(holm)[APERTURE] is not None) == counts
 
 
 def test_failed_frames_count_as_the_lens_s_but_their_figures_do_not() -> None:
@@ -72,3 +76,39 @@ def test_failed_frames_count_as_the_lens_s_but_their_figures_do_not() -> None:
     blank.loc[failed, [f"{zone}_mtf50_cpp" for zone in ZONES]] = np.nan
     without = infer_lenses(blank, Criteria())[0]
     assert figures(holm) == figures(without)
+
+
+def test_frames_left_out_count_as_soft_and_none_of_them_as_sound() -> None:
+    sound = archive("Holm 35mm f/2")
+    frames, chosen = moved(sound, "Holm 35mm f/2")
+    failed = chosen & (np.cumsum(chosen) > 3)
+    frames[~failed] = sound[~failed]
+    (without,), (kept,) = (
+        infer_lenses(frames, Criteria(), failed), infer_lenses(frames[~failed], Criteria()),
+    )  # fmt: skip
+    (part,), (rest,) = without["focal_ranges"], kept["focal_ranges"]
+    soft = failed.sum() + rest["failures"]["soft_share"] * (~failed).sum()
+    assert part["failures"]["soft_share"] == pytest.approx(soft / len(frames), abs=1e-3)
+    (here,), (there,) = (
+        [a for a in of["apertures"] if a["f_number"] == APERTURE] for of in (part, rest)
+    )
+    assert (here["frames"], there["frames"]) == (8, 3)
+    assert here["sound_frames"] == there["sound_frames"]
+
+
+def test_lenses_inferred_again_stay_in_their_places() -> None:
+    """A lens without a name comes first, copies of one name and converters stand beside each other."""
+    frames, _ = moved(archive("Holm 35mm f/2", "Tarn 50mm f/2"), "Holm 35mm f/2")
+    unnamed = frames["lens"] == "Holm 35mm f/2"
+    frames["lens"] = frames["lens"].mask(unnamed, None)
+    third = np.arange(len(frames)) % 3
+    frames["lens_serial"] = np.where(third == 1, "A1", "B2")
+    frames["converter"] = np.where(third == 2, "1.4x", None)
+    for failed in (unnamed, ~unnamed):
+        of_all = infer_lenses(frames, Criteria())
+        again = infer_without(failed.to_numpy(), frames, of_all, Criteria())
+        keys = ("lens", "body", "lens_serial", "converter", "frames")
+        assert len(of_all) > 3
+        assert [[e[k] for k in keys] for e in again] == [[e[k] for k in keys] for e in of_all]
+        kept = ["Tarn 50mm f/2"] if failed is unnamed else ["unknown lens"]
+        assert all((a is b) == (a["lens"] in kept) for a, b in zip(again, of_all, strict=True))

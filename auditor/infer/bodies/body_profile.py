@@ -48,7 +48,7 @@ __all__ = ["BodyFigures", "infer_bodies"]
 Floats = NDArray[np.float64]
 
 HEADLINE_FRAMES: Final = 5
-"""Frames of measured noise from which on a limit is named in a headline, of `FEWEST_OUTINGS`."""
+"""Frames of measured noise, of `FEWEST_OUTINGS` or more, from which on a limit is named in a headline."""
 
 
 class BodyFigures(TypedDict):

@@ -337,11 +337,10 @@ def _own_words(
 ) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Keywords and the labels of patterns that the path matches, of frames by position that have any."""
     keywords = frames["labels"] if "labels" in frames else pd.Series(None, frames.index, object)
-    rows = range(len(frames)) if patterns else np.flatnonzero(keywords.notna()).tolist()
-    for row in rows:
-        told = keywords.iloc[row]
+    rows = np.arange(len(frames)) if patterns else np.flatnonzero(keywords.notna())
+    for row, path, told in zip(rows.tolist(), paths.iloc[rows], keywords.iloc[rows], strict=True):
         found = list(told) if isinstance(told, (list, tuple, np.ndarray)) else []
-        matched = [label for pattern, label in patterns if _matches(paths.iloc[row], pattern)]
+        matched = [label for pattern, label in patterns if _matches(path, pattern)]
         if words := tuple(w for w in (*map(str, found), *matched) if w.strip()):
             yield row, words
 

@@ -165,8 +165,8 @@ def judge_frames(
     -------
     DataFrame
         One row per frame, same order: `judged`, `soft`, `noisy` (bool); `cause` (text or missing);
-        `probability`; `fault_probability` (of blur, whatever the verdict); `expected_cpp`, `measured_cpp`;
-        `loss` (share of MTF50 missing); `snr` (of the frame's mid-tones at the output size), `snr_allowed`;
+        `probability`; `fault_probability` (of blur, whatever the verdict); `expected_cpp`, `measured_cpp` and
+        `loss` (share of MTF50 missing), all three NaN where streaks alone tell the fault; `snr` (of the frame's mid-tones at the output size), `snr_allowed`;
         `lens_entry`, `focal_range` (positions in the profile, -1 for none); and the columns of
         `frame_evidence`.
     """

@@ -89,7 +89,7 @@ def describe_range(
         if supported.any()
         else None,
         "failures": {
-            "soft_share": round(float(1 - fit.inlier.mean()), 3),
+            "soft_share": round(_soft_share(fit, table, rows), 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
         },
         "evidence": evidence.word,
@@ -207,7 +207,7 @@ def _apertures(
             "f_number": nominal_from_index(int(i)), "frames": len(here),
             "centre": centre, "middle": middle, "corner": corner,
             "usual_centre_cpp": usual[0], "usual_middle_cpp": usual[1], "usual_corner_cpp": usual[2],
-            "sound_frames": 0 if k is None else _inliers(fit, k, len(here)),
+            "sound_frames": 0 if k is None else _inliers(fit, k, len(table.usable(here))),
         })  # fmt: skip
     return apertures
 
@@ -238,6 +238,13 @@ def _usual(log_values: Floats) -> float | None:
 def _inliers(fit: CurveFit, k: int, frames: int) -> int:
     """Frames in which nothing else failed, scaled up where only a sample was fitted."""
     return round(float(fit.inlier[fit.data.aperture == k].mean()) * frames)
+
+
+def _soft_share(fit: CurveFit, table: Table, rows: NDArray[np.int64]) -> float:
+    """Share of frames that show less than the lens, of those with a figure: all that failed and were left out of the
+    curve, and of the others as many as of those fitted."""
+    failed, others = int(table.failed[rows].sum()), len(table.usable(rows))
+    return (failed + float(1 - fit.inlier.mean()) * others) / (failed + others)
 
 
 def _scatter(fit: CurveFit) -> Floats:

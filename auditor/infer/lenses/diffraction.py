@@ -49,8 +49,8 @@ def describe_diffraction(
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
     By the pitch alone (a perfect lens); and where two apertures or more have evidence in `zone`, with its
-    aberrations as fitted, if that lies among these apertures. How the curve falls towards the smallest of these apertures is given where the
-    intervals at both ends lie apart: optics let any curve fall there, frames or none.
+    aberrations as fitted, if that lies among these apertures. How the curve falls towards the smallest of these
+    apertures is given where the intervals at both ends lie apart: optics let any curve fall there, frames or none.
 
     Parameters
     ----------

@@ -85,12 +85,7 @@ def infer_lenses(
     for (lens, body, serial, converter), ranges in fitted.items():
         without_it = fitted.get((lens, body, serial, None))
         if converter is not None and without_it and ranges:
-            entry = next(
-                e
-                for e in entries
-                if (e["lens"], e["body"], e["lens_serial"], e["converter"])
-                == (lens, body, serial, converter)
-            )
+            entry = next(e for e in entries if _key(e) == (lens, body, serial, converter))
             entry["converter_comparison"] = compare_converter(converter, ranges, without_it)
     return entries
 
@@ -122,10 +117,13 @@ def infer_without(
     """
     names = words(frames, "lens")
     again = np.isin(names, np.unique(names[failed]))
-    inferred = infer_lenses(frames[again], criteria, failed[again])
-    done = {lens["lens"] for lens in inferred}
-    kept = [lens for lens in lenses if lens["lens"] not in done]
-    return sorted(kept + inferred, key=lambda lens: lens["lens"] or "")
+    inferred = {_key(e): e for e in infer_lenses(frames[again], criteria, failed[again])}
+    return [inferred.get(_key(lens), lens) for lens in lenses]
+
+
+def _key(lens: Lens) -> tuple[str | None, ...]:
+    """What tells an entry from the others: lens, body, serial, converter."""
+    return lens["lens"], lens["body"], lens["lens_serial"], lens["converter"]
 
 
 def _fitted_ranges(
