@@ -105,9 +105,11 @@ def test_frames_that_nobody_related_are_refused():
 
 def test_resized_and_other_kinds_of_file_never_enter_the_curve():
     frames = _changed()
+    # Of scenes of their own: what another file of a scene shows speaks when a frame is judged.
     worse = frames.assign(
-        source="edited", **{f"{z}_mtf50_cpp": 0.05 for z in ("centre", "middle", "corner")}
-    )
+        source="edited", **{n: frames[n] + 1000 for n in ("outing", "burst", "capture")},
+        **{f"{z}_mtf50_cpp": 0.05 for z in ("centre", "middle", "corner")},
+    )  # fmt: skip
     small = worse.assign(source="resized")
     alone = build_profile(frames, Criteria())["lenses"][0]
     mixed = build_profile(pd.concat([frames, worse, small]), Criteria())["lenses"][0]

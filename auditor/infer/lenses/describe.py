@@ -68,7 +68,8 @@ def describe_range(
     if supported.any():
         first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
         half_width = (last - first) / 2 / draws.figures[0]
-    evidence = judge(fit, half_width, counts[:, fitted])
+    soft_share = _soft_share(fit, table, rows)
+    evidence = judge(fit, half_width, counts[:, fitted], soft_share)
     ranges, missing = _ranges(fit, draws, supported, criteria)
     if supported.any():
         _add_unsupported(draws, supported, counts[:, fitted], index[fitted], evidence)
@@ -89,7 +90,7 @@ def describe_range(
         if supported.any()
         else None,
         "failures": {
-            "soft_share": round(_soft_share(fit, table, rows), 3),
+            "soft_share": round(soft_share, 3),
             "scatter": {z: round(float(s), 4) for z, s in zip(ZONES, _scatter(fit), strict=True)},
         },
         "evidence": evidence.word,

@@ -87,7 +87,9 @@ class Evidence:
         self.reasons.append(reason)
 
 
-def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -> Evidence:
+def judge(
+    fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64], soft_share: float
+) -> Evidence:
     """Weigh what a fit rests on.
 
     Parameters
@@ -98,6 +100,8 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         Half the relative interval, as far as frames decide it; None where no figure is shown.
     counts : ndarray of int64, shape (Z, K)
         Frames with a figure.
+    soft_share : float
+        Share of all frames that show less than the lens, those left out of the curve included.
 
     Returns
     -------
@@ -136,7 +140,7 @@ def judge(fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64]) -
         elif width > _FAIR:
             out.add(1, f"half of the figures are known no closer than ±{100 * width:.0f}%")
     _scenes(fit, measured, out)
-    _inlier_frames(fit, names, out)
+    _inlier_frames(fit, names, soft_share, out)
     outings = len(np.unique(fit.data.outing))
     if outings == 1:
         out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
@@ -159,7 +163,7 @@ def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
         )
 
 
-def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
+def _inlier_frames(fit: CurveFit, names: list[str], soft_share: float, out: Evidence) -> None:
     k = len(names)
     total = np.bincount(fit.data.aperture, minlength=k)
     inlier = np.bincount(fit.data.aperture, fit.inlier, k)
@@ -167,8 +171,8 @@ def _inlier_frames(fit: CurveFit, names: list[str], out: Evidence) -> None:
         n = round(float(inlier.sum()))
         count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
         out.add(2, f"{count} in which nothing else failed")
-    if inlier.sum() / total.sum() < _MOSTLY_FAILED:
-        out.add(1, f"most frames failed otherwise ({_percent(1 - inlier.sum() / total.sum())})")
+    if soft_share > 1 - _MOSTLY_FAILED:
+        out.add(1, f"most frames failed otherwise ({_percent(soft_share)})")
     bad = [names[j] for j in range(k) if total[j] >= _FEW and inlier[j] < 1]
     if bad:
         out.add(
