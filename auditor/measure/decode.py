@@ -13,19 +13,20 @@ from numpy.typing import NDArray
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.measure.content import (
     MAX_PIXELS,
+    Undecodable,
+    begins_as_raw,
     check_size,
     has_spare_bits,
     header_of,
     imdecode,
+    raw_refusal,
     tiff_page,
 )
-from auditor.measure.heif import decode_heif
+from auditor.measure.heif_jxl import decode_heif, decode_jxl, is_jxl
 from auditor.measure.icc_profiles import curve_number, transfer_from_icc
 from auditor.measure.isobmff import is_container, read_container
-from auditor.measure.jxl import decode_jxl, is_jxl
 from auditor.measure.picture import Picture, Transfer
 from auditor.measure.raw import decode_raw
-from auditor.measure.refusals import Undecodable, begins_as_raw, raw_refusal
 from auditor.units import BYTE_BITS, WHITE_16
 
 __all__ = ["Undecodable", "decode"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,22 +122,6 @@ def no_edges() -> Edges:
         Of length 0.
     """
     empty = np.zeros(0)
-    by_share = np.zeros((0, 3, SHARES))
-    which = empty.astype(int)
-    return Edges(
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty > 0,
-        by_share,
-        empty,
-        which,
-        empty,
-    )
+    fields: dict[str, Any] = dict.fromkeys(Edges.__dataclass_fields__, empty)
+    fields |= {"clean": empty > 0, "by_share": np.zeros((0, 3, SHARES)), "place": empty.astype(int)}
+    return Edges(**fields)
