@@ -1,4 +1,5 @@
-"""Planes made smaller by area means, by the quickest way there is; and blocks laid from the middle of a frame outwards, so that its mirror image is cut the same way."""
+"""Planes made smaller by area means, by the quickest way there is; and blocks laid from the
+middle of a frame outwards, so that its mirror image is cut the same way."""
 
 from __future__ import annotations
 
