@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import cv2
 import numpy as np
@@ -47,7 +47,7 @@ _TURNS: Final = {
 """How frames are turned after that, by the same tag."""
 
 
-class SmallCopies:
+class SmallCopies(NamedTuple):
     """Small copies of one picture.
 
     Attributes
@@ -60,10 +60,9 @@ class SmallCopies:
         See `record.FrameRecord.signature`.
     """
 
-    def __init__(self, thumb_jpeg: bytes, colour_grid: bytes, signature: str) -> None:
-        self.thumb_jpeg = thumb_jpeg
-        self.colour_grid = colour_grid
-        self.signature = signature
+    thumb_jpeg: bytes
+    colour_grid: bytes
+    signature: str
 
 
 def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.cosine import EIGHT, JPEG_BLOCK
 from auditor.measure.picture import Picture
-from auditor.measure.sharpness.diffraction_share import pool_shares
+from auditor.measure.sharpness.edge_records import pool_shares
 from auditor.measure.sharpness.edges import CLEAN_MISFIT, Edges
 from auditor.measure.sharpness.family import (
     BIN_PX,
