@@ -6,6 +6,7 @@ from typing import Final
 
 __all__ = [
     "BYTE_BITS",
+    "BYTE_MIDDLE",
     "DAY_CHARACTERS",
     "DAY_S",
     "HOUR_S",
@@ -17,6 +18,8 @@ __all__ = [
 
 BYTE_BITS: Final = 8
 """Bits of a byte, and of a code value of ordinary pictures."""
+BYTE_MIDDLE: Final = 2 ** (BYTE_BITS - 1)
+"""Code value in the middle of 8 bits: what a JPEG's block without coefficients gives (ITU-T T.81, level shift)."""
 WHITE_16: Final = 2 ** (2 * BYTE_BITS) - 1
 """Code value of white in 16 bits."""
 MB: Final = 2**20

@@ -13,20 +13,21 @@ from numpy.typing import NDArray
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.measure.content import (
     MAX_PIXELS,
+    Undecodable,
+    begins_as_raw,
     check_size,
     has_spare_bits,
     header_of,
     imdecode,
+    raw_refusal,
     tiff_page,
 )
-from auditor.measure.heif import decode_heif
+from auditor.measure.heif_jxl import decode_heif, decode_jxl, is_jxl
 from auditor.measure.icc_profiles import curve_number, transfer_from_icc
 from auditor.measure.isobmff import is_container, read_container
-from auditor.measure.jxl import decode_jxl, is_jxl
-from auditor.measure.picture import Picture, Transfer
+from auditor.measure.picture import SPARSE, Picture, Transfer
 from auditor.measure.raw import decode_raw
-from auditor.measure.refusals import Undecodable, begins_as_raw, raw_refusal
-from auditor.units import BYTE_BITS, WHITE_16
+from auditor.units import BYTE_BITS, BYTE_MIDDLE, WHITE_16
 
 __all__ = ["Undecodable", "decode"]
 
@@ -41,11 +42,6 @@ _JPEG2000_DEPTH_AT: Final = 42
 """Bytes from a JPEG 2000 codestream's start to the depth of its first component (ISO/IEC 15444-1, SIZ)."""
 _PNG_CURVE: Final = b"\0\0\0\4cICP"
 """Head of the chunk of PNG whose second byte names the tone curve by H.273 (third edition, 11.3.2.6)."""
-_FILLER: Final = 128
-"""Code value with which decoders fill up what is missing of a JPEG: the middle of 8 bits, which a block
-without coefficients gives (ITU-T T.81, level shift)."""
-_SPARSE: Final = 16
-"""Every so many rows and columns tell the median of a picture."""
 _INTEGERS_FROM: Final = 1.5
 """Median of a floating-point picture from which on it holds integer code values: merges of several exposures
 keep light far above white, but not most of their picture (common practice, no source)."""
@@ -238,7 +234,9 @@ def _breaks_off(data: bytes) -> bool:
 def _ends_in_filler(code: NDArray[Any]) -> bool:
     """Whether the last rows are the plain mid-grey with which decoders fill up missing data."""
     rows = code[-8:]
-    return bool((rows == _FILLER).all()) and not bool((code[::16, ::16] == _FILLER).all())
+    return bool((rows == BYTE_MIDDLE).all()) and not bool(
+        (code[::SPARSE, ::SPARSE] == BYTE_MIDDLE).all()
+    )
 
 
 def _normalise(
@@ -252,7 +250,7 @@ def _normalise(
         return (code.astype(np.float32) / np.float32(top)).clip(0, 1), transfer or fallback
     finite = np.nan_to_num(code.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
     top = float(finite.max(initial=0.0))
-    if float(np.median(finite[::_SPARSE, ::_SPARSE])) > _INTEGERS_FROM:
+    if float(np.median(finite[::SPARSE, ::SPARSE])) > _INTEGERS_FROM:
         # Floating-point files of scans and merges often keep integer code values.
         finite = finite / np.float32(255 if top <= 255 else max(top, WHITE_16))
     # Floating-point pictures hold linear light by custom unless a profile says otherwise.

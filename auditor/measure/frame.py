@@ -10,11 +10,10 @@ import cv2
 from auditor.measure.content import MAX_PIXELS
 from auditor.measure.decode import Undecodable, decode
 from auditor.measure.dust_shadows import measure_dust
-from auditor.measure.field import whole_side_px
 from auditor.measure.fringing import measure_optics
 from auditor.measure.noise import measure_noise, measure_photon_transfer
 from auditor.measure.picture import Picture
-from auditor.measure.resampled import resampled
+from auditor.measure.resized import resampled, whole_side_px
 from auditor.measure.small_copies import crop_jpeg, small_copies
 from auditor.optics import mtf50
 from auditor.record import FrameRecord, Settings, pack_dust

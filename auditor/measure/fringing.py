@@ -15,7 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from auditor.measure.picture import Picture
+from auditor.measure.picture import SPARSE, Picture
 from auditor.measure.sharpness import Edges, sharpness_and_edges
 from auditor.measure.sharpness.edge_detection import radius_of, zone_of
 from auditor.measure.sharpness.lines import polynomials
@@ -38,8 +38,6 @@ _BIN_PX: Final = 0.5
 """Width in pixels of a profile's bins: a mosaic has few red and blue sites to fill them."""
 _PROFILE: Final = np.arange(-_REACH_PX + _BIN_PX / 2, _REACH_PX, _BIN_PX)
 """Middles of the bins, in pixels from the edge."""
-_SPARSE: Final = 16
-"""Every so many rows and columns tell whether a picture is grey."""
 _GREY: Final = 0.01
 """Difference of a grey picture's colours, white = 1, that coding in luma and chroma leaves: of 50 photographs in
 colour the greyest has ten times as much somewhere."""
@@ -150,7 +148,7 @@ def _is_grey(picture: Picture) -> bool:
     """Whether all colours of a picture are alike: black and white, by the camera or later."""
     if picture.code is None:
         return False
-    blue, green, red = (picture.code[::_SPARSE, ::_SPARSE, i] for i in range(3))
+    blue, green, red = (picture.code[::SPARSE, ::SPARSE, i] for i in range(3))
     # Plane by plane: numpy takes twenty times as long over an axis of three.
     most = np.maximum(np.maximum(blue, green), red)
     least = np.minimum(np.minimum(blue, green), red)

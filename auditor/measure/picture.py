@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import cv2
 import numpy as np
@@ -13,7 +13,11 @@ from numpy.typing import NDArray
 from auditor import srgb
 from auditor.measure.reduce import area_means
 
-__all__ = ["Mosaic", "Picture", "Transfer"]
+__all__ = ["SPARSE", "Mosaic", "Picture", "Transfer"]
+
+SPARSE: Final = 16
+"""Every so many rows and columns tell what holds for all of a picture: its median, whether it is grey or holds more
+than what decoders fill up with."""
 
 Transfer = Literal["srgb", "linear"] | float | tuple[float, ...]
 """The curve between code values and light: IEC 61966-2-1, none, a plain power (e.g. 2.2), or light at even

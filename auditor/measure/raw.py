@@ -9,9 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.content import check_size, imdecode, luma_steps
+from auditor.measure.content import Undecodable, check_size, imdecode, luma_steps, raw_refusal
 from auditor.measure.picture import Mosaic, Picture
-from auditor.measure.refusals import Undecodable, raw_refusal
 
 __all__ = ["decode_raw"]
 

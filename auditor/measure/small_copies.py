@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import cv2
 import numpy as np
@@ -12,7 +12,7 @@ from auditor import srgb
 from auditor.measure.picture import Mosaic, Picture
 from auditor.measure.reduce import area_means
 from auditor.record import Place
-from auditor.units import WHITE_16
+from auditor.units import BYTE_MIDDLE, WHITE_16
 
 __all__ = ["SmallCopies", "crop_jpeg", "small_copies"]
 
@@ -22,10 +22,8 @@ _GRID: Final = (24, 16)
 """Columns and rows of the grid of colours, in the shape of most frames."""
 _SIGNATURE: Final = (12, 8)
 """The same of the brightnesses by which frames of one scene are found."""
-_GREY: Final = 128
-"""What stands in the signature for the frame's mean brightness: the middle of a byte."""
 _PER_SD: Final = 48
-"""Steps of the signature per standard deviation of brightness: 2.6 of these fit to either side."""
+"""Steps of the signature, about the middle of a byte, per standard deviation of brightness: 2.6 of these fit to either side."""
 _PLAIN: Final = 1e-4
 """Standard deviation of the root of light below which a frame is plain, and all of its signature grey."""
 _CROP_PX: Final = 128
@@ -47,7 +45,7 @@ _TURNS: Final = {
 """How frames are turned after that, by the same tag."""
 
 
-class SmallCopies:
+class SmallCopies(NamedTuple):
     """Small copies of one picture.
 
     Attributes
@@ -60,10 +58,9 @@ class SmallCopies:
         See `record.FrameRecord.signature`.
     """
 
-    def __init__(self, thumb_jpeg: bytes, colour_grid: bytes, signature: str) -> None:
-        self.thumb_jpeg = thumb_jpeg
-        self.colour_grid = colour_grid
-        self.signature = signature
+    thumb_jpeg: bytes
+    colour_grid: bytes
+    signature: str
 
 
 def small_copies(picture: Picture, orientation: int = 1) -> SmallCopies:
@@ -201,9 +198,9 @@ def _signature(light: NDArray[np.float32]) -> str:
     grey = np.sqrt(cv2.resize(light, _SIGNATURE, interpolation=cv2.INTER_AREA).mean(axis=2).clip(0))
     spread = float(grey.std())
     if spread < _PLAIN:
-        return f"{_GREY:02x}" * grey.size
+        return f"{BYTE_MIDDLE:02x}" * grey.size
     return (
-        np.round(_GREY + _PER_SD * (grey - grey.mean()) / spread)
+        np.round(BYTE_MIDDLE + _PER_SD * (grey - grey.mean()) / spread)
         .clip(0, 255)
         .astype(np.uint8)
         .tobytes()

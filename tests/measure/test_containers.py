@@ -17,7 +17,7 @@ from test_decode import ramp
 from auditor.measure import measure_file
 from auditor.measure.decode import Undecodable, decode
 from auditor.measure.isobmff import is_container, read_container
-from auditor.measure.noise.coding import input_rounding
+from auditor.measure.noise.spectrum import input_rounding
 
 pillow_heif = pytest.importorskip("pillow_heif")
 

@@ -6,9 +6,8 @@ import pytest
 from photographs import jpeg
 
 from auditor.measure.decode import decode
-from auditor.measure.sharpness.fine_texture import FineTexture, fine_texture
+from auditor.measure.sharpness.fine_texture import FineTexture, directional_deficit, fine_texture
 from auditor.measure.sharpness.light import light_of
-from auditor.measure.sharpness.streaks import directional_deficit
 from auditor.measure.sharpness.texture import WINDOW_PX
 
 SIDE = 768

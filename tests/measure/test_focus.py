@@ -13,8 +13,7 @@ from auditor import optics
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
 from auditor.measure.sharpness.frontier import frontier
-from auditor.measure.sharpness.softness import Softness
-from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
+from auditor.measure.sharpness.softness import Softness, nothing_in_focus, out_of_focus
 from auditor.record import ZONES, Sharpness
 
 _polygons = cache(polygon_spectrum)

@@ -54,7 +54,7 @@ def test_a_jpeg_packed_into_jpeg_xl_is_measured_as_the_jpeg_it_was(tmp_path: Pat
 @pytest.mark.parametrize("size", [(256, 256), (1500, 1000), (777, 333), (9000, 120)])
 def test_the_size_of_jpeg_xl_is_read_before_anything_is_decoded(size: tuple[int, int]) -> None:
     pytest.importorskip("pillow_jxl")
-    from auditor.measure.jxl import size_of_jxl
+    from auditor.measure.heif_jxl import size_of_jxl
 
     data = _saved(np.zeros((size[1], size[0], 3), np.uint8), "JXL")
     assert size_of_jxl(data) == size

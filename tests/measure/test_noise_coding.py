@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from auditor.measure.noise import coding
+from auditor.measure.noise import spectrum
 
 
 def _coded(noise: np.ndarray, quality: int) -> tuple[np.ndarray, np.ndarray]:
@@ -27,9 +27,9 @@ def test_what_coding_adds_to_white_noise_is_what_it_added(deviation: float, qual
     rng = np.random.default_rng(1)
     noise = np.rint(128 + deviation * rng.standard_normal((960, 960))).astype(np.uint8)
     after, steps = _coded(noise, quality)
-    assert coding.lowest_step(steps) <= coding.FINE_STEP
+    assert spectrum.lowest_step(steps) <= spectrum.FINE_STEP
     blocks = after.reshape(60, 16, 60, 16).swapaxes(1, 2).reshape(-1, 16, 16).astype(np.float32)
-    added = coding.added_variance(blocks, steps)
+    added = spectrum.added_variance(blocks, steps)
     assert added == pytest.approx(float(after.var()) - float(noise.var()), abs=0.04 * deviation**2)
 
 
@@ -38,5 +38,5 @@ def test_luma_of_whole_code_values_is_rounded_as_sheppard_says() -> None:
     colour = rng.uniform(60, 180, (400, 400, 3))
     exact = cv2.cvtColor((colour / 255).astype(np.float32), cv2.COLOR_BGR2GRAY) * 255
     whole = cv2.cvtColor(np.rint(colour).astype(np.uint8), cv2.COLOR_BGR2GRAY)
-    assert coding.input_rounding(True) == pytest.approx(float((whole - exact).var()), rel=0.05)
-    assert coding.input_rounding(False) == 1 / 12
+    assert spectrum.input_rounding(True) == pytest.approx(float((whole - exact).var()), rel=0.05)
+    assert spectrum.input_rounding(False) == 1 / 12

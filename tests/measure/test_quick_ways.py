@@ -9,13 +9,11 @@ from scipy.special import erf
 
 from auditor.measure.noise.developed import _lowest
 from auditor.measure.picture import Picture
-from auditor.measure.reduce import area_means
+from auditor.measure.reduce import area_means, block_starts, centred_maxima
 from auditor.measure.sharpness.edge_profiles import _STRIDE
 from auditor.measure.sharpness.edges import _MIN_MONOTONICITY
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, SHAPES, edge_family
-from auditor.measure.sharpness.grid import block_starts, centred_maxima
-from auditor.measure.sharpness.lines import PATCH_PX, first_lines
-from auditor.measure.sharpness.pixels import Pixels, binned, near_line
+from auditor.measure.sharpness.lines import PATCH_PX, Pixels, binned, first_lines, near_line
 from auditor.measure.sharpness.profile_equations import (
     _SHIFT_SD,
     _SLOPE_SD,

@@ -10,9 +10,9 @@ from photographs import jpeg
 from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import sharpness_and_edges
-from auditor.measure.sharpness.directions import directional_mtf50
 from auditor.measure.sharpness.light import light_of
 from auditor.measure.sharpness.sharp_places import sharp_places
+from auditor.measure.sharpness.zones import directional_mtf50
 from auditor.record import DIRECTIONS
 
 FINE = 4

@@ -16,10 +16,9 @@ from auditor.measure.content import luma_steps
 from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness import measure_sharpness
-from auditor.measure.sharpness.coding import coding_of
+from auditor.measure.sharpness.coding import coding_of, pooled_edges
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.light import light_of
-from auditor.measure.sharpness.pooled_edges import pooled_edges
 
 TILE = 48
 ROWS, COLUMNS = 9, 12

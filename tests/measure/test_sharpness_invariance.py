@@ -18,8 +18,8 @@ from auditor.artificial.lightpath import SceneSpectrum
 from auditor.artificial.scenes import PLACES
 from auditor.measure.decode import decode
 from auditor.measure.picture import Picture
+from auditor.measure.reduce import block_starts, centred_means
 from auditor.measure.sharpness import measure_sharpness
-from auditor.measure.sharpness.grid import block_starts, centred_means
 
 TURNS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "left and right": lambda a: a[:, ::-1],

@@ -11,9 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.measure.field import whole_side_px
 from auditor.measure.picture import Picture
-from auditor.measure.resampled import resampled
+from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors

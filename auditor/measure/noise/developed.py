@@ -1,7 +1,7 @@
 """Noise of a developed frame (JPEG, HEIF, TIFF ...), from its flat blocks, brightness by brightness.
 
 What is read is the noise as it stands in the file: what the camera's noise reduction and coding left.
-Rounding that is known to have come on top is taken off (`coding`). Where noise is less than a code value
+Rounding that is known to have come on top is taken off (`spectrum`). Where noise is less than a code value
 of 8 bits, coding decides what remains of it, and only an upper bound can be given.
 """
 
@@ -16,11 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.measure.noise import (
     blocks,
-    coding,
-    mosaic,
     noise_texture,
-    pattern_noise,
-    scaling,
     signal,
     spectrum,
 )
@@ -35,6 +31,7 @@ from auditor.measure.noise.flats import (
     read_flats,
     shares_tried,
 )
+from auditor.measure.noise.transfer import measure_mosaic_noise
 from auditor.measure.picture import Picture
 from auditor.record import TONE_SIGNALS, Noise, Tone
 
@@ -105,7 +102,7 @@ def measure_noise(picture: Picture) -> Noise:
         None, and `note` says why.
     """
     if picture.mosaic is not None:
-        return mosaic.measure_mosaic_noise(picture.mosaic)
+        return measure_mosaic_noise(picture.mosaic)
     if picture.code is None:
         return Noise(None, note="no pixels to measure noise on")
     if min(picture.shape) < 4 * blocks.BLOCK:
@@ -163,7 +160,7 @@ class _Frame:
         if len(places):
             flattest = np.sort(places[np.argpartition(smooth_variance[places], count - 1)[:count]])
         chosen = blocks.subsample(flattest, MOST)
-        banding = len(chosen) >= FEWEST and pattern_noise.has_banding(
+        banding = len(chosen) >= FEWEST and noise_texture.has_banding(
             luma_blocks(picture, columns, chosen), chosen, columns
         )
         light = _light(picture, level.astype(np.float64))
@@ -199,23 +196,23 @@ def _whole_frame(frame: _Frame, noisy: list[_Tone], partial: Noise) -> Noise:
     picture = frame.picture
     sigma = _typical(frame, noisy)
     power, plateau = _mean_power(noisy)
-    factor = scaling.averaging_factor(power, scaling.output_ratio(*picture.shape))
+    factor = spectrum.averaging_factor(power, spectrum.output_ratio(*picture.shape))
     some = luma_blocks(picture, frame.columns, blocks.subsample(frame.flattest, MOST))
     return dataclasses.replace(
         partial,
         sigma_code8=sigma,
-        grain_px=scaling.grain(plateau, float(power.mean())),
+        grain_px=spectrum.grain(plateau, float(power.mean())),
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         banding=frame.banding,
-        hot_pixels=pattern_noise.count_hot_pixels(some, picture.luma.size),
+        hot_pixels=noise_texture.count_hot_pixels(some, picture.luma.size),
     )
 
 
 def _lowest_step(picture: Picture) -> float:
     """Code values to which coding rounds the lowest frequencies of luma; 0 where it does not."""
     if picture.luma_steps is not None:
-        return coding.lowest_step(picture.luma_steps)
+        return spectrum.lowest_step(picture.luma_steps)
     return _STEP_UNKNOWN if picture.lossy else 0.0
 
 
@@ -278,13 +275,13 @@ def _added(picture: Picture, flats: Flats) -> float:
     assert picture.code is not None
     if picture.code.dtype != np.uint8:
         return 0.0
-    whole = coding.input_rounding(not picture.monochrome)
+    whole = spectrum.input_rounding(not picture.monochrome)
     if not picture.lossy:
         return whole
     steps = picture.luma_steps
-    if steps is None or coding.lowest_step(steps) > coding.FINE_STEP:
+    if steps is None or spectrum.lowest_step(steps) > spectrum.FINE_STEP:
         return 0.0
-    return whole + coding.added_variance(flats.values, steps)
+    return whole + spectrum.added_variance(flats.values, steps)
 
 
 def _reported(picture: Picture, tones: list[_Tone]) -> tuple[tuple[Tone, ...], tuple[Tone, ...]]:

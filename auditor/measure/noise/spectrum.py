@@ -1,9 +1,21 @@
-"""Noise of blocks by frequency.
+"""Noise of blocks by frequency, and what averaging and rounding do to it.
 
 Noise of a developed frame is white up to some frequency and then falls (demosaicing, noise
 reduction, compression); scenes rise steeply towards low frequencies. So a block's variance is summed
 from the frequencies above `LOW_CPP`, and the part below is filled in at the level of the plateau just
 above it. This takes the place of removing a local surface and loses nothing of coarse noise.
+
+Frames with more pixels look cleaner at the same print size. So noise is also given as it would be
+after area-averaging to `OUTPUT_MEGAPIXELS`. Each output pixel is the mean of the light on k x k pixels
+whose borders fall anywhere on the frame's own; that multiplies the power spectrum along each axis by
+sinc^2(k f) sinc^2(f), summed over the aliases of f. White noise falls by sqrt(k - 1/3) / k along an
+axis, coarse grain by less. Smaller frames are not enlarged: their figure stays as it is.
+
+JPEG (ISO/IEC 10918-1) writes each 8 x 8 block's cosine coefficients as whole multiples of a step, which
+stands in the file. Rounding to a step adds step^2 / 12 to noise that is wider than the step, and wipes out
+noise that is much narrower. Fine coding does the first alone, and what it added can be taken off again,
+frequency by frequency, for Gaussian noise. Coarse coding takes about as much as it adds: there noise is
+left as it stands in the file.
 """
 
 from __future__ import annotations
@@ -15,14 +27,23 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.cosine import SIXTEEN
+from auditor.measure.cosine import EIGHT, SIXTEEN
 from auditor.measure.noise.blocks import BLOCK
+from auditor.record import OUTPUT_MEGAPIXELS
+from auditor.robust import SHEPPARD
 
 __all__ = [
+    "FINE_STEP",
     "BandPower",
+    "added_variance",
+    "averaging_factor",
     "band_power",
     "filled",
+    "grain",
+    "input_rounding",
     "low_rise",
+    "lowest_step",
+    "output_ratio",
     "relative_spread",
     "squared_coefficients",
     "without_lines",
@@ -179,3 +200,147 @@ def low_rise(bands: NDArray[np.float64]) -> float:
     """
     first, second, _ = np.median(bands, axis=0)
     return float(max(first / second, 1.0)) if second > 0 else 1.0
+
+
+_ALIASES: Final = np.arange(-4, 5)
+"""Multiples of the sampling frequency, in c/px, whose aliases are summed: others add next to nothing."""
+
+
+def output_ratio(height: int, width: int) -> float:
+    """Side of a pixel of the common output size, in pixels of the frame.
+
+    Parameters
+    ----------
+    height, width : int
+        Size of the frame in pixels.
+
+    Returns
+    -------
+    float
+        At least 1: smaller frames are not enlarged.
+    """
+    return max(1.0, float(np.sqrt(height * width / (OUTPUT_MEGAPIXELS * 1e6))))
+
+
+def averaging_factor(mean_power: NDArray[np.floating], ratio: float) -> float:
+    """Factor on the standard deviation of noise when areas of pixels are averaged.
+
+    The power spectrum is multiplied by sinc^2(k f) sinc^2(f) along each axis and summed over aliases.
+
+    Parameters
+    ----------
+    mean_power : (BLOCK, BLOCK) ndarray
+        Mean squared cosine coefficients of the noise, low frequencies filled in.
+    ratio : float
+        Pixels of the frame, along one side, in a pixel of the output.
+
+    Returns
+    -------
+    float
+        Dimensionless; 1 where nothing is averaged.
+    """
+    if ratio <= 1:
+        return 1.0
+    aliases = np.arange(BLOCK) / (2 * BLOCK) + _ALIASES[:, None]
+    along = (np.sinc(ratio * aliases) ** 2 * np.sinc(aliases) ** 2).sum(0)
+    # Coefficient u stands for the frequencies around u / (2 BLOCK); the first for half as many,
+    # the last for all that are left.
+    share = np.ones(BLOCK)
+    share[0] -= 0.5
+    share[-1] += 0.5
+    weighted = mean_power * np.outer(share, share)
+    total = float(weighted.sum())
+    return float(np.sqrt((weighted * np.outer(along, along)).sum() / total)) if total > 0 else 1.0
+
+
+def grain(plateau: float, variance: float) -> float:
+    """Correlation length of noise: k x k averages have a deviation of sigma * grain / k for large k.
+
+    Blocks of 16 px cut long correlations short: a length of 2 px reads a tenth too low.
+
+    Parameters
+    ----------
+    plateau : float
+        Power per coefficient at low frequency; for white noise it is the variance.
+    variance : float
+        Variance of a pixel, in the same unit.
+
+    Returns
+    -------
+    float
+        Length in pixels: 1 for white noise.
+    """
+    return float(np.sqrt(plateau / variance)) if variance > 0 and plateau > 0 else 1.0
+
+
+FINE_STEP: Final = 2.0
+"""Lowest step up to which coding counts as fine; the example tables of ISO/IEC 10918-1 have it from
+quality 93 on, as cameras write at their best setting."""
+
+_THREE_CHANNELS: Final = 1.447
+"""How many times that luma has which is made of three rounded channels and rounded itself: 0.299^2 +
+0.587^2 + 0.114^2 + 1, with the weights of ITU-R BT.601."""
+
+_OUTWARD: Final = 0.1
+"""The usual encoder's transform hands over eighths and rounds halves away from zero, which moves every coefficient
+outwards by half an eighth: twice that times the mean of a normal value's size, 0.8 of its deviation. Seen with
+libjpeg-turbo 3.1: flat fields of white noise."""
+
+
+def lowest_step(steps: NDArray[np.float64]) -> float:
+    """Widest quantisation step of the three lowest frequencies, in which noise shows longest.
+
+    Parameters
+    ----------
+    steps : (8, 8) ndarray of float64
+        Luma quantisation table, by frequency down and across.
+
+    Returns
+    -------
+    float
+        Step in code values.
+    """
+    return float(max(steps[0, 1], steps[1, 0], steps[1, 1]))
+
+
+def input_rounding(colour: bool) -> float:
+    """Variance of rounding in luma made of whole code values: its own, and that of three channels.
+
+    Parameters
+    ----------
+    colour : bool
+        Whether luma is made of three rounded channels.
+
+    Returns
+    -------
+    float
+        Variance in code values squared.
+    """
+    return (_THREE_CHANNELS if colour else 1.0) / SHEPPARD
+
+
+def added_variance(blocks: NDArray[np.float32], steps: NDArray[np.float64]) -> float:
+    """Variance that quantisation of cosine coefficients added to noise.
+
+    Gaussian noise of half a step and more has step^2 / 12 more after rounding to steps, a third of step^2 in all;
+    what is added falls with what is seen, until of step^2 / 12 nothing was added. (The straight line between these
+    follows the Gaussian law to 0.01 step^2.) Whole code values add theirs in any case.
+
+    Parameters
+    ----------
+    blocks : (n, 16, 16) ndarray of float32
+        Luma of places without texture, on the coding's grid.
+    steps : (8, 8) ndarray of float64
+        Luma quantisation table.
+
+    Returns
+    -------
+    float
+        Variance of a pixel, code values squared.
+    """
+    n, side = len(blocks), EIGHT.side
+    cells = blocks.reshape(n, 2, side, 2, side).swapaxes(2, 3).reshape(-1, side, side)
+    power = (EIGHT.without_plane(cells) ** 2).mean(0)
+    most = steps**2 / SHEPPARD
+    outward = np.where(power > 4 * most, _OUTWARD * np.sqrt(power), 0.0)
+    return float((np.clip((power - most) / 3, 0, most) + outward).mean()) + 1 / SHEPPARD

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.grid import block_starts, centred_maxima
+from auditor.measure.reduce import block_starts, centred_maxima
 from auditor.measure.sharpness.light import Light
 from auditor.record import ZONE_RADII
 

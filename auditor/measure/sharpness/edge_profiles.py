@@ -50,7 +50,7 @@ class ProfileFit:
     Attributes
     ----------
     by_share : (n, 3, SHARES) ndarray of float64
-        Under each share of diffraction (`diffraction_share.SHARES` of them): log evidence,
+        Under each share of diffraction (`edge_records.SHARES` of them): log evidence,
         posterior mean of ln MTF50 over levels, and its variance.
     member : (n,) ndarray of int
         Index of the best member (level * shapes + shape).
@@ -164,7 +164,7 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
 
     Model: base + step * edge(d - shift) + a slope on either side with a weak prior. The posterior
     of ln MTF50 (flat prior) gives mean and variance under each share of diffraction; which share
-    holds is for the whole frame to say (`diffraction_share.pool_shares`). Residuals above what the noise
+    holds is for the whole frame to say (`edge_records.pool_shares`). Residuals above what the noise
     explains widen it (chi2 > 1).
 
     Parameters

@@ -1,15 +1,23 @@
-"""What is known of a frame's edges once they are judged."""
+"""What is known of a frame's edges once they are judged, and how much of its blur is diffraction: one answer for all.
+
+A profile of a given MTF50 may overshoot (sharpening), have short tails (Gaussian blur) or long ones (diffraction),
+and one noisy edge tells little of it. The frame's edges together do, and where aperture and pixel pitch
+are known, optics say beforehand what diffraction takes.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.sharpness.diffraction_share import SHARES
+from auditor import optics
+from auditor.measure.sharpness.family import SHAPES
 
-__all__ = ["Edges", "no_edges"]
+__all__ = ["SHARES", "Edges", "no_edges", "pool_shares"]
 
 Floats = NDArray[np.float64]
 
@@ -121,22 +129,133 @@ def no_edges() -> Edges:
         Of length 0.
     """
     empty = np.zeros(0)
-    by_share = np.zeros((0, 3, SHARES))
-    which = empty.astype(int)
-    return Edges(
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty,
-        empty > 0,
-        by_share,
-        empty,
-        which,
-        empty,
-    )
+    fields: dict[str, Any] = dict.fromkeys(Edges.__dataclass_fields__, empty)
+    fields |= {"clean": empty > 0, "by_share": np.zeros((0, 3, SHARES)), "place": empty.astype(int)}
+    return Edges(**fields)
+
+
+SHARES: Final = 2 * len(SHAPES) - 1
+"""Shares of diffraction tried: those of `SHAPES` and one between each two. The sharpened shape comes first."""
+_FIRST_SHARE: Final = 2 * SHAPES.index((0.0, 0.0))
+"""Place of share 0, from which on shares rise evenly to 1 at the last."""
+_AXIS: Final = np.arange(-_FIRST_SHARE, SHARES - _FIRST_SHARE) / (SHARES - 1 - _FIRST_SHARE)
+"""The shares; below 0, how far a shape is sharpened."""
+_POOLING: Final = 0.5
+"""Edges of one frame are not wholly independent evidence on the shape of the blur."""
+_UPPER: Final = 0.8
+"""Share of the edges that are softer than where the frontier is taken to begin."""
+_FRONTIER: Final = 0.3
+"""How much softer than that (ln MTF50) an edge may be to count."""
+_KNOWN_SD: Final = 0.15
+"""Standard deviation with which optics tell the share of diffraction: aberrations are no true Gaussian."""
+_SURPRISE: Final = 0.1
+"""Share of frames in which they tell nothing: sharpened ones, or with settings that are not their own."""
+_POINTS: Final = 2001
+"""Points from nothing to diffraction's cut-off at which its MTF is tabulated."""
+_LEAST_LOSS: Final = 0.02
+"""Loss of MTF50 at least that the pixel does not explain: sharpened edges have none, and are divided by it."""
+
+
+def pool_shares(
+    by_share: Floats, valid: NDArray[np.bool_], limit: float = np.inf
+) -> tuple[Floats, Floats]:
+    """ln MTF50 of every edge under the frame's shares of diffraction in its blur.
+
+    The log evidence of the edges near the frontier is pooled with what optics expect into one posterior over
+    shares; each edge's estimate is then averaged over the shares with these weights (Bayesian model
+    averaging), diffraction taking the same loss from every edge.
+
+    Parameters
+    ----------
+    by_share : (n, 3, SHARES) ndarray of float64
+        Log evidence, mean and variance of ln MTF50 under each share.
+    valid : (n,) ndarray of bool
+        Edges that inform the frame's shares: what stands beside an edge has a shape of its own.
+    limit : float
+        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
+
+    Returns
+    -------
+    log_mtf50 : (n,) ndarray of float64
+        Natural logarithm of MTF50 (c/px).
+    stderr : (n,) ndarray of float64
+        Its standard error.
+    """
+    evidence, level, variance = by_share[:, 0], by_share[:, 1], by_share[:, 2]
+    common, reference = _common(evidence, level, valid, limit)
+    weight = np.exp(evidence - evidence.max(1, keepdims=True, initial=-1e9))
+    if np.isfinite(reference):
+        weight = weight * _shares_at(level, common, reference)
+    weight = weight + 1e-30
+    weight /= weight.sum(1, keepdims=True)
+    mean = (weight * level).sum(1)
+    spread = (weight * (variance + (level - mean[:, None]) ** 2)).sum(1)
+    return mean, np.sqrt(spread)
+
+
+def _common(
+    evidence: Floats, level: Floats, valid: NDArray[np.bool_], limit: float
+) -> tuple[Floats, float]:
+    """The frame's posterior over shares, (SHARES,), and the ln MTF50 it is for.
+
+    Only valid edges near the frontier count: what lies out of focus has a shape of its own.
+    """
+    if not valid.any():
+        return np.full(SHARES, 1 / SHARES), np.inf
+    evidence, level = evidence[valid], level[valid]
+    value = level[np.arange(len(level)), evidence.argmax(1)]
+    selected = value > np.quantile(value, _UPPER) - _FRONTIER
+    reference = float(np.median(value[selected]))
+    log_posterior = _POOLING * evidence[selected].sum(0) + np.log(_expected(reference, limit))
+    common = np.exp(log_posterior - log_posterior.max())
+    return common / common.sum(), reference
+
+
+def _expected(log_mtf50: float, limit: float) -> Floats:
+    """What optics say of the share of diffraction at this ln MTF50, (SHARES,), before any edge is seen.
+
+    A perfect lens's loss at its own MTF50 gives the cut-off frequency of diffraction (Goodman).
+    """
+    flat = np.full(SHARES, 1 / SHARES)
+    if not np.isfinite(limit):
+        return flat
+    x, loss = _perfect_loss()
+    at_limit = float(np.interp(_loss(np.array(limit)), loss, x))
+    own = float(np.interp(at_limit * np.exp(log_mtf50 - limit), x, loss))
+    share = min(own / float(_loss(np.array(log_mtf50))), 1.0)
+    expected = np.exp(-0.5 * ((_AXIS - share) / _KNOWN_SD) ** 2)
+    return (1 - _SURPRISE) * expected / expected.sum() + _SURPRISE * flat
+
+
+@cache
+def _perfect_loss() -> tuple[Floats, Floats]:
+    """Frequencies up to diffraction's cut-off (1), and a perfect lens's loss, -ln MTF, at them."""
+    x = np.linspace(0, 1, _POINTS)
+    return x, -np.log(np.maximum(optics.diffraction_mtf(x, 1.0, optics.GREEN_UM), 1e-9))
+
+
+def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:
+    """Weight of each share for each edge, (n, SHARES), from the frame's at `reference`.
+
+    Diffraction takes the same from every edge of a frame: its loss, -ln MTF, grows about in
+    proportion to frequency (Goodman). What makes some edges softer is not diffraction, so that its
+    share of their loss at their MTF50 is less.
+    """
+    shrink = np.minimum(np.exp(level - reference) * _loss(np.array(reference)) / _loss(level), 1.0)
+    out = np.zeros(level.shape)
+    share = np.arange(SHARES)
+    for i, p in enumerate(common):
+        # Each column has a level of its own: ask there where share i of the reference would lie. All edges are
+        # sharpened alike.
+        at = (
+            _FIRST_SHARE + shrink * (i - _FIRST_SHARE)
+            if i > _FIRST_SHARE
+            else np.full_like(shrink, i)
+        )
+        out += p * np.maximum(1 - np.abs(at - share), 0)
+    return out
+
+
+def _loss(log_mtf50: Floats) -> Floats:
+    """-ln MTF at MTF50 that the pixel does not explain."""
+    return np.maximum(np.log(2 * np.sinc(np.exp(log_mtf50))), _LEAST_LOSS)

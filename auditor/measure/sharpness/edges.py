@@ -19,8 +19,16 @@ from auditor.measure.sharpness.edge_profiles import ProfileFit, RoughFit, fit_pr
 from auditor.measure.sharpness.edge_records import Edges, no_edges
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, edge_family, half_width
 from auditor.measure.sharpness.light import Light, fill_green
-from auditor.measure.sharpness.lines import PATCH_PX, Lines, first_lines
-from auditor.measure.sharpness.pixels import BINS, Pixels, binned, bins_of, near_line
+from auditor.measure.sharpness.lines import (
+    BINS,
+    PATCH_PX,
+    Lines,
+    Pixels,
+    binned,
+    bins_of,
+    first_lines,
+    near_line,
+)
 
 __all__ = ["CLEAN_MISFIT", "Edges", "measure_edges"]
 
@@ -199,10 +207,7 @@ def _refine(
         jacobian.append(jacobian[1] * ts)
     moments = [pixels.sums(jacobian[k // 2] * jacobian[k - k // 2]) for k in range(2 * terms - 1)]
     gradient = [pixels.sums(b * residuals.residual) for b in jacobian]
-    a = np.empty((len(patch), terms, terms))
-    for i in range(terms):
-        for j in range(terms):
-            a[:, i, j] = moments[i + j]
+    a = np.stack(moments, axis=1)[:, np.add.outer(range(terms), range(terms))]
     a += np.eye(terms) * (_DAMPING * moments[0] + 1e-12)[:, None, None]
     solution = np.zeros((len(patch), 3))
     solution[:, :terms] = np.linalg.solve(a, np.stack(gradient, axis=1)[..., None])[..., 0]
@@ -332,12 +337,7 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     )
     if not fittable.any():
         return no_edges()
-    mean, weight, scale, window = (
-        mean[fittable],
-        weight[fittable],
-        scale[fittable],
-        window[fittable],
-    )
+    mean, weight, scale, window = (a[fittable] for a in (mean, weight, scale, window))
     fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50[fittable])
     at = np.stack([place, y, x])[:, fittable]
     return _judge(at, lines.take(fittable), fit, noise[fittable], window, mean, count[fittable])

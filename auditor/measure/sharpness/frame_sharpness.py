@@ -10,20 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
-from auditor.measure.sharpness.coding import coding_of
-from auditor.measure.sharpness.directions import directional_mtf50
+from auditor.measure.sharpness.coding import coding_of, pooled_edges
 from auditor.measure.sharpness.edge_detection import EdgeMap, edge_map, radius_of, zone_of
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.fine_texture import fine_texture
 from auditor.measure.sharpness.light import Light, light_of
 from auditor.measure.sharpness.natural_texture import texture_mtf50, with_texture
-from auditor.measure.sharpness.pooled_edges import pooled_edges
 from auditor.measure.sharpness.sharp_places import CELL_PX, sharp_places
-from auditor.measure.sharpness.softness import scene_softness
+from auditor.measure.sharpness.softness import nothing_in_focus, out_of_focus, scene_softness
 from auditor.measure.sharpness.texture import FrameSpectra
-from auditor.measure.sharpness.zone_focus import nothing_in_focus, out_of_focus
 from auditor.measure.sharpness.zones import (
     Frontier,
+    directional_mtf50,
     local_places,
     zone_frontier,
     zone_masks,

@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
-from auditor.measure.sharpness.grid import block_starts, centred_means
+from auditor.measure.reduce import block_starts, centred_means
 
 __all__ = ["CODES", "Light", "fill_green", "light_of"]
 

@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.reduce import block_starts, centred_maxima
 from auditor.measure.sharpness.edge_detection import SCHARR, Places
-from auditor.measure.sharpness.grid import block_starts, centred_maxima
 from auditor.measure.sharpness.light import CODES, Light
 
 __all__ = ["CELL_PX", "sharp_places"]

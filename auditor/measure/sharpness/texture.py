@@ -16,8 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.measure.reduce import block_starts, centred_maxima, centred_means
 from auditor.measure.sharpness.edge_detection import radius_of, zone_of
-from auditor.measure.sharpness.grid import block_starts, centred_maxima, centred_means
 from auditor.measure.sharpness.light import Light, fill_green
 from auditor.record import ZONES
 from auditor.robust import SHEPPARD
