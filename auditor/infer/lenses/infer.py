@@ -136,9 +136,6 @@ def _fitted_ranges(
     unusable = int((table.aperture[rows] < 0).sum())
     if unusable:
         reasons.append(f"{_frames(unusable)} without a usable aperture left out of the curve")
-    failed = int(table.failed[rows].sum())
-    if failed:
-        reasons.append(f"{_frames(failed)} shaken or out of focus left out of the curve")
     empty = int((np.isnan(table.log_mtf50[rows]).all(1) & ~table.failed[rows]).sum())
     if empty:
         reasons.append(
@@ -152,6 +149,8 @@ def _fitted_ranges(
         fitted = [part for part in parts if part is not None]
         merged = merged_ranges(fitted, lambda joined: _fit(table, [(group, joined)], criteria)[0])
         ranges += [FittedRange(p, _ends(table, p), fit, draws) for p, fit, draws in merged]
+    if not ranges and table.failed[rows].any():
+        reasons.append(_failed(table, rows))
     return ranges, reasons
 
 
@@ -186,7 +185,7 @@ def _describe(
         supported = has_evidence(part.fit, part.draws)
         entry = describe_range(part.fit, part.draws, supported, table, part.rows, criteria)
         entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
-        entry["reasons"] = entry["reasons"] + _pooled(part, ranges) + reasons
+        entry["reasons"] = entry["reasons"] + _held(table, part, ranges) + reasons
         inlier = part.fit.data.row[part.fit.inlier >= SOUND]
         entry["fringing"] = describe_fringing(
             tables.fringes,
@@ -234,12 +233,13 @@ def _describe(
     }
 
 
-def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
-    """What a zoom's range holds, in words, where focal lengths share a curve or frames are few."""
+def _held(table: Table, part: FittedRange, ranges: list[FittedRange]) -> list[str]:
+    """What a range holds, in words: frames that failed; of a zoom, where focal lengths share a curve or frames are
+    few."""
+    out = [_failed(table, part.rows)] if table.failed[part.rows].any() else []
     if part.focal_mm is None:
-        return []
+        return out
     short, long = part.focal_mm
-    out = []
     if long > PRIME * short:
         out.append(
             f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
@@ -247,6 +247,11 @@ def _pooled(part: FittedRange, ranges: list[FittedRange]) -> list[str]:
     if len(ranges) > 1 and len(part.rows) < CLUSTER_FRAMES:
         out.append(f"only {_frames(len(part.rows))} in this part of the zoom")
     return out
+
+
+def _failed(table: Table, rows: NDArray[np.int64]) -> str:
+    failed = int(table.failed[rows].sum())
+    return f"{_frames(failed)} shaken or out of focus left out of the curve"
 
 
 def _frames(n: int) -> str:
