@@ -18,11 +18,11 @@ import pyarrow as pa
 
 from auditor.open_files import open_own
 from auditor.store.errors import StoreBusy, StoreError, why, write_error
-from auditor.store.parts import Part, list_parts, write_part
+from auditor.store.parts import list_parts, write_part
 from auditor.store.reading import StoreReader
 from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, picture_table
 from auditor.store.side_files import renew_unread, version_of, write_version
-from auditor.store.upkeep import SmallParts, mend
+from auditor.store.upkeep import mend, merge_small
 
 __all__ = ["Store", "WriterLock"]
 
@@ -119,7 +119,6 @@ class Store(StoreReader):
         super().__init__(folder)
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
-        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._small = 0
 
     @property
@@ -158,11 +157,9 @@ class Store(StoreReader):
             write_version(self.folder)
         last = -1
         for name in ("frames", "pictures"):
-            parts, leftovers = list_parts(self.folder / name)
-            stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
-            for path in (*(p.path for p in leftovers), *stray):
+            for path in (self.folder / name).glob("*.tmp"):
                 path.unlink(missing_ok=True)
-            last = max([last, *(p.last for p in parts)])
+            last = max([last, *(p.last for p in list_parts(self.folder / name))])
         self._next = last + 1
 
     @contextlib.contextmanager
@@ -217,15 +214,13 @@ class Store(StoreReader):
         with self._store_errors():
             if pictures:
                 self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
-            table = frame_table(rows)
-            part = self._write("frames", number, table, FRAME_GROUP)
-            self._fresh[part.path] = table
+            self._write("frames", number, frame_table(rows), FRAME_GROUP)
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
 
-    def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
-        return write_part(self.folder / name, number, number, [table], table.schema, group)
+    def _write(self, name: str, number: int, table: pa.Table, group: int) -> None:
+        write_part(self.folder / name, number, number, [table], table.schema, group)
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
@@ -234,10 +229,8 @@ class Store(StoreReader):
             ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS),
             ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", PART_ROWS[:1]),
         ):
-            parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
-            for path in parts.merge(group, key, sizes):
+            for path in merge_small(self.folder / name, schema, group, key, sizes):
                 self._keys.pop(path, None)
-        self._fresh.clear()
         self._small = 0
 
     def remember_unread(self, found: Iterable[tuple[str, str]], walked: Sequence[str] = ()) -> None:
