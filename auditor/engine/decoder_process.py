@@ -93,7 +93,7 @@ class _Handler:
 
     - identify: ['tags', marks] | ['same', what is known of the content]
     - measure: ['row', row and pictures] | ['same', ...]
-    - count: ['row', row] | ['other', ...] where the content is not the expected
+    - count: ['row', row]
     - and for all of them: ['unreadable', reason, whether its place answers, when to try again] |
       ['failed', reason, whether that may pass]
     """
@@ -154,8 +154,6 @@ class _Handler:
     def _row(self, job: Job, data: bytes, sidecar: bytes | None, identity: Identity) -> list[Any]:
         path = job["path"]
         counted = job["do"] == "count"
-        if counted and job["expect"] not in (None, identity["file_id"]):
-            return ["other", identity]
         if counted:
             record = FrameRecord(path, settings=self.identify(data, path, sidecar))
         elif not data:

@@ -82,7 +82,7 @@ class Duplicates:
         paths = self._store.paths(known, [i for _, i in counted_on])
         for (job, _), path in zip(counted_on, paths, strict=True):
             if path:
-                jobs.append(job | {"do": "count", "same": [], "on": path, "expect": None})
+                jobs.append(job | {"do": "count", "same": [], "on": path})
             else:
                 jobs.append(to_measure(job))
         return copied, jobs

@@ -317,8 +317,6 @@ class _Scan:
             if job["do"] == "measure":
                 measured = row["status"] == "measured"
                 self.queues.add(self.exposures.settled(job, row if measured else None))
-        elif kind == "other":
-            self.queues.add(self.exposures.split_off(job, outcome[1]["file_id"]))
         elif kind == "same":
             self.duplicates.add(job, outcome[1])
         elif kind == "unreadable":

@@ -40,9 +40,7 @@ _TOGETHER_BYTES: Final = 8 * MB
 """... or bytes of them, whichever comes first."""
 
 
-def merge_parts(
-    folder: Path, run: Sequence[Part], schema: pa.Schema, group: int, key: str
-) -> Part:
+def merge_parts(folder: Path, run: Sequence[Part], schema: pa.Schema, group: int, key: str) -> Part:
     """Write one part in place of neighbouring ones; of rows with the same key the newest stays.
 
     The old parts are left to the caller. Raises DamagedPart, and OSError where bytes can't be had.

@@ -287,7 +287,7 @@ def test_files_that_only_begin_and_end_alike_are_all_measured(
     tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
-    margin = bytes(70_000)
+    margin = bytes(300_000)
     for n in range(5):
         put(root / f"scan{n}.tif", margin + RNG.bytes(9000) + margin)
     same = put(root / "x" / "scan.tif", margin + b"1" * 9000 + margin)
