@@ -6,7 +6,6 @@ An archive that is not mounted has not lost its pictures.
 from __future__ import annotations
 
 import os
-import queue
 import threading
 from collections import Counter
 from pathlib import Path
@@ -53,38 +52,31 @@ class Duplicates:
         found, self._found = self._found, []
         copied: list[tuple[int, Job, Identity]] = []
         others: list[tuple[Job, Identity, list[int]]] = []
-        confirmed: set[int] = set()
         for job, identity in found:
             rows = planner.same_content(identity)
-            own_key = path_key(job["path"])
-            same_path = [i for i in rows if int(known.key[i]) == own_key]
-            if same_path:
-                copied.append((same_path[0], job, identity))
-                confirmed.update(same_path)
+            own = [i for i in rows if int(known.key[i]) == path_key(job["path"])]
+            planner.renewed[own] = False  # as it was, if touched: copies may be counted on it
+            if own:
+                copied.append((own[0], job, identity))
             else:
                 others.append((job, identity, rows))
         jobs: list[Job] = []
-        counted_on: list[tuple[Job, int]] = []
+        copies: list[tuple[Job, int]] = []
         for job, identity, rows in others:
             present = [
-                i
-                for i in rows
-                if known.measured[i]
-                and planner.seen[i]
-                and (not planner.renewed[i] or i in confirmed)
+                i for i in rows if known.measured[i] and planner.seen[i] and not planner.renewed[i]
             ]
             if present:
-                counted_on.append((job, present[0]))
+                copies.append((job, present[0]))
             elif rows:
                 copied.append((rows[0], job, identity))
             else:
                 jobs.append(to_measure(job))
-        paths = self._store.paths(known, [i for _, i in counted_on])
-        for (job, _), path in zip(counted_on, paths, strict=True):
-            if path:
-                jobs.append(job | {"do": "count", "same": [], "on": path})
-            else:
-                jobs.append(to_measure(job))
+        for (job, _), path in zip(
+            copies, self._store.paths(known, [i for _, i in copies]), strict=True
+        ):
+            count: Job = job | {"do": "count", "same": [], "on": path}
+            jobs.append(count if path else to_measure(job))
         return copied, jobs
 
 
@@ -147,39 +139,37 @@ def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list
         notices.append(silent)
         return []
     made = ledger.store.folder / "version.json"
-    answers: queue.Queue[int | str | None] = queue.Queue()
+    answers: list[int | str] = []
 
-    def work() -> None:
+    def ask() -> None:
         for index, path in suspects:
-            if is_url(path):
-                answers.put(index)  # the listing of its folder did not hold it
-                continue
             try:
-                os.lstat(path)
+                if not is_url(path):  # of an address the listing of its folder has told it
+                    os.lstat(path)
+                    continue
             except (FileNotFoundError, NotADirectoryError):
-                answers.put(_uncovered(path, made) or index)
+                answers.append(_uncovered(path, made) or index)
             except OSError:
-                pass
-        answers.put(None)
-
-    threading.Thread(target=work, daemon=True).start()
-    gone: list[int] = []
-    away: Counter[str] = Counter()
-    try:
-        while (answer := answers.get(timeout=_PATIENCE_S)) is not None:
-            if isinstance(answer, str):
-                away[answer] += 1
+                continue
             else:
-                gone.append(answer)
-    except queue.Empty:
+                answers.append(index)
+
+    asking, before = threading.Thread(target=ask, daemon=True), -1
+    asking.start()
+    while asking.is_alive() and len(answers) > before:
+        before = len(answers)
+        asking.join(_PATIENCE_S)
+    if asking.is_alive():
         ledger.silent = True
         notices.append(silent)
+    told = answers.copy()
+    away = Counter(answer for answer in told if isinstance(answer, str))
     notices += [
         f"{printable(folder)}: empty, and unchanged since before the first run, though {_kept(count)} (is its "
         "disk mounted? or remove the empty folder if its pictures were deleted)"
         for folder, count in away.items()
     ]
-    return gone
+    return [answer for answer in told if isinstance(answer, int)]
 
 
 def _kept(count: int) -> str:
