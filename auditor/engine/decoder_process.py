@@ -100,7 +100,6 @@ class _Handler:
 
     def __init__(self, options: ScanOptions, out: BinaryIO) -> None:
         self.options, self.out = options, out
-        self.note: str | None = None
         self.limit = options.max_file_mb * MB
         self.measure = _load(options.measure)
         self.identify = _load(options.identify)
@@ -114,7 +113,7 @@ class _Handler:
         except Unreadable as error:
             reachable = error.retry != "soon" or place_reachable(job["path"], job["root"])
             return ["unreadable", str(error), reachable, error.retry]
-        sidecar, self.note = read_sidecar(job["sidecar"])
+        sidecar = read_sidecar(job["sidecar"])
         identity: Identity = {
             "file_id": _digest(content.data),
             "sidecar_id": None if sidecar is None else _digest(sidecar),
@@ -161,8 +160,6 @@ class _Handler:
         else:
             record = self.measure(data, path, sidecar, max_pixels=self.options.max_pixels)
         row: FileRow = {**to_row(record), **identity, "path": path}
-        if self.note is not None:
-            row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:
             row |= {"status": "counted", "measured_on": job["on"]}
         pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}

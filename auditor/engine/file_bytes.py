@@ -18,8 +18,6 @@ from auditor.open_files import open_unnoticed
 from auditor.units import MB
 
 __all__ = [
-    "SIDECAR_NEXT_TIME",
-    "SIDECAR_UNREAD",
     "Content",
     "Unreadable",
     "is_url",
@@ -31,9 +29,6 @@ __all__ = [
 
 _SIDECAR_LIMIT: Final = 16 * MB
 """A larger sidecar is not read: they have some kilobytes."""
-SIDECAR_UNREAD = "its sidecar was not read"
-SIDECAR_NEXT_TIME = f"{SIDECAR_UNREAD} this time"
-"""The same of one that another run may be able to read."""
 _MARKED: Final = 64 * 2**10
 """Bytes at the beginning, in the middle and at the end of a file that its mark is made of: scans may have margins
 in common, and no picture between them."""
@@ -196,15 +191,11 @@ def _read_url(path: str, limit_bytes: int, mtime_ns: int | None) -> Content:
     return Content(data, len(data), mtime_ns)
 
 
-def read_sidecar(path: str | None) -> tuple[bytes | None, str | None]:
-    """(a sidecar's content or None, why it could not be had or None)."""
-    if path is None:
-        return None, None
-    try:
-        return read(path, _SIDECAR_LIMIT).data, None
-    except Unreadable as error:
-        what = SIDECAR_UNREAD if error.retry == "never" else SIDECAR_NEXT_TIME
-        return None, f"{what}: {str(error).replace('the file', 'it')}"
+def read_sidecar(path: str | None) -> bytes | None:
+    """A sidecar's content; None where there is none, or it can't be had."""
+    with contextlib.suppress(Unreadable):
+        return None if path is None else read(path, _SIDECAR_LIMIT).data
+    return None
 
 
 def place_reachable(path: str, root: str) -> bool:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from auditor.crawl.entries import Skipped
 from auditor.crawl.names import printable
-from auditor.engine.file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
 from auditor.engine.messages import FileRow, Identity, Job, Measured, to_measure
 from auditor.engine.options import ScanOptions, ScanSummary
 from auditor.engine.plan import UNREAD_STAMP, Planner
@@ -105,7 +104,7 @@ class Ledger:
             row["trouble"] = Trouble.NO_PICTURES
         counted = row["status"] == "counted"
         is_measured = counted or row["status"] == "measured"
-        self.without_sidecar += is_measured and _without_sidecar(row)
+        self.without_sidecar += is_measured and row["sidecar_stamp"] == UNREAD_STAMP
         self.count(is_measured)
         if counted:
             self.summary.counted += 1
@@ -147,16 +146,11 @@ class Ledger:
         self._note(job["path"], reason, detail)
 
     def _place(self, path: str, identity: Mapping[str, Any]) -> None:
-        """A path has a new row: what its old one said of its sidecar is past, and a known content may lie where
-        it did not lie before."""
-        file_id, known = identity.get("file_id"), self.planner.known
-        if (before := known.index(path)) >= 0:
-            known.without_sidecar[before] = False
-        if not file_id:
-            return
-        rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
-        if len(rows) and path_key(path) not in known.key[rows]:
-            self.new_places[int(rows[0])] += 1
+        """A path has a new row: a known content may lie where it did not lie before."""
+        if file_id := identity.get("file_id"):
+            rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
+            if len(rows) and path_key(path) not in self.planner.known.key[rows]:
+                self.new_places[int(rows[0])] += 1
 
     def _note(self, path: str, reason: str, detail: str) -> None:
         self.reasons[reason] += 1
@@ -176,11 +170,10 @@ class Ledger:
                 counted(self.out_of_reach, "frame measured before is", "frames measured before are")
                 + " out of reach (rights, or links to what is not there) and kept"
             )
-        known = self.planner.known
-        if without := self.without_sidecar + int((known.without_sidecar & ~known.gone).sum()):
+        if self.without_sidecar:
             out.append(
                 counted(
-                    without,
+                    self.without_sidecar,
                     "frame was measured without its sidecar",
                     "frames were measured without their sidecar",
                 )
@@ -225,24 +218,18 @@ class Ledger:
                 to_measure_again.append(to_measure(job))
                 continue
             before, path = rows[index], job["path"]
-            unread = job["sidecar"] and identity["sidecar_id"] is None
-            if unread and not _without_sidecar(before):
-                to_measure_again.append(to_measure(job))  # the row knows of no sidecar
-                continue
             new = {
                 "path": printable(path),
                 "path_key": path_key(path),
-                "sidecar_stamp": _stamp(before, job),
+                "sidecar_stamp": _stamp(identity, job),
                 "gone": False,
             }
             row: FileRow = {**before, **identity, **new}
-            self.without_sidecar += bool(job["sidecar"]) and _without_sidecar(row)
+            self.without_sidecar += row["sidecar_stamp"] == UNREAD_STAMP
             self._place(path, row)
             if row == before:  # its sidecar still can't be read
                 self.unchanged(**{row["status"].replace("-", "_"): 1})
                 continue
-            if row["notes"] and job["sidecar"] is None:
-                row["notes"] = [n for n in row["notes"] if SIDECAR_UNREAD not in n]
             self._rows.append(row)
             self.summary.moved += 1
             self.count(row["status"] == "measured")
@@ -255,16 +242,9 @@ class Ledger:
             self.summary.gone += len(rows)
 
 
-def _stamp(row: FileRow, job: Job) -> int:
-    """Stamp of the sidecar that a row knows: one of its own where it could not be read, so that it is looked at
-    as soon as it can be."""
-    unread = job["sidecar"] and any(SIDECAR_NEXT_TIME in n for n in row.get("notes") or ())
-    return UNREAD_STAMP if unread else job["stamp"]
-
-
-def _without_sidecar(row: FileRow) -> bool:
-    """Whether a row says that its sidecar could not be read."""
-    return any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
+def _stamp(row: Mapping[str, Any], job: Job) -> int:
+    """Stamp of the sidecar that a row knows."""
+    return UNREAD_STAMP if job["sidecar"] and row["sidecar_id"] is None else job["stamp"]
 
 
 def counted(count: int, one: str, many: str) -> str:
