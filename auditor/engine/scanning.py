@@ -280,11 +280,10 @@ class _Scan:
             if isinstance(answer, BaseException):
                 self._batch_lost(jobs, answer)
                 continue
-            self.summary.workers_replaced += answer.replaced
             self.broken = 0
-            for job, outcome in zip(jobs, answer.outcomes, strict=False):
+            for job, outcome in zip(jobs, answer, strict=False):
                 self._outcome(job, outcome)
-            self.queues.put_back(jobs[len(answer.outcomes) :])
+            self.queues.put_back(jobs[len(answer) :])
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
@@ -298,7 +297,6 @@ class _Scan:
         if self.pool is not None and not self.pool.connected():
             self.queues.unanswered.append(jobs)  # the batch is not to blame (see `check_workers`)
             return
-        self.summary.workers_replaced += 1
         culprit = self.queues.worker_lost(jobs)
         if culprit is not None:
             reason = "ended its worker each time it was tried"
