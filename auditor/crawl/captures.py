@@ -315,23 +315,20 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
 def _best(frames: pd.DataFrame, marks: _Marks, capture: Ints) -> NDArray[np.bool_]:
     """The best file of each capture; between equals the first by path."""
     status = frames["status"] if "status" in frames else pd.Series(None, index=frames.index)
-    keys = (-marks.pixels, marks.kind, (status != "measured").to_numpy(bool))
-    order = np.lexsort((*keys, capture))
-    lead = order[np.r_[True, capture[order][1:] != capture[order][:-1]]]
-    leader = np.empty(int(capture.max()) + 1, np.int64)
-    leader[capture[lead]] = lead
-    equal = np.ones(len(frames), bool)
-    for key in keys:
-        equal &= key == key[leader[capture]]
-    best = np.zeros(len(frames), bool)
-    several = np.bincount(capture[equal], minlength=len(leader)) > 1
-    best[leader[~several]] = True
-    tied = np.flatnonzero(equal & several[capture])
-    if len(tied):
-        paths = pd.DataFrame(
-            {"capture": capture[tied], "path": frames["path"].iloc[tied].to_numpy(), "row": tied}
-        )
-        best[paths.sort_values(["capture", "path"]).drop_duplicates("capture")["row"]] = True
+    several = np.bincount(capture)[capture] > 1
+    best = ~several
+    rows = np.flatnonzero(several)
+    table = pd.DataFrame(
+        {
+            "capture": capture[rows],
+            "unmeasured": (status != "measured").to_numpy(bool)[rows],
+            "kind": marks.kind[rows],
+            "less": -marks.pixels[rows],
+            "path": frames["path"].to_numpy(object)[rows],
+        },
+        index=rows,
+    )
+    best[table.sort_values(list(table)).drop_duplicates("capture").index] = True
     return best
 
 

@@ -33,13 +33,8 @@ def _mounts() -> list[_Mount]:
             lines = file.read().splitlines()
     except OSError:
         return []
-    found = []
-    for line in lines:
-        before, _, after = line.partition(" - ")
-        words = before.split(" ")
-        if len(words) >= _FIELDS and after:
-            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3])))
-    return found[::-1]
+    listed = [line.split(" ") for line in reversed(lines)]
+    return [_Mount(_plain(w[4]), w[2], _plain(w[3])) for w in listed if len(w) >= _FIELDS]
 
 
 def _plain(text: str) -> str:
