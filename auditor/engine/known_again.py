@@ -15,7 +15,6 @@ import numpy as np
 
 from auditor.crawl.names import on_disk, printable
 from auditor.engine.file_bytes import is_url
-from auditor.engine.ledger import counted
 from auditor.engine.messages import Identity, Job, to_measure
 from auditor.engine.walking import RootsFound, with_end
 from auditor.store.schema import path_key
@@ -107,28 +106,22 @@ def _suspects(
     """(index and path of known rows that may be gone, notices of roots in which nothing was found)."""
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
     reachable = tuple(with_end(r) for r in found.walked)
-    empty = found.empty()
     unread = tuple(with_end(on_disk(path)) for path, _ in ledger.summary.unread)
     departed = np.zeros(len(ledger.planner.known), bool)
     departed[unseen] = [p.startswith(reachable) and not p.startswith(unread) for p in paths]
     moved = ledger.planner.left_behind(ledger.new_places, departed)
-    suspects: list[tuple[int, str]] = []
-    missing: dict[str, int] = {}
-    for index, path in zip(unseen.tolist(), paths, strict=True):
-        if departed[index] or index in moved:
-            suspects.append((index, path))
-            continue
-        for root in empty:
-            if path.startswith(with_end(root)):
-                missing[root] = missing.get(root, 0) + 1
-    notices = [
-        f"{printable(root)}: nothing found, though {_kept(missing[root])} (is the drive mounted?)"
-        if root in missing
-        else f"no picture was found in {printable(root)}; check that the folder is the right one, and that "
-        "its disk or share is there"
-        for root in empty
-    ]
-    return suspects, notices
+    known = list(zip(unseen.tolist(), paths, strict=True))
+    notices = []
+    for root in found.empty():
+        kept = sum(index not in moved and path.startswith(with_end(root)) for index, path in known)
+        notices.append(
+            f"{printable(root)}: nothing found (is the drive mounted?); frames known from there and kept: "
+            f"{kept:,}"
+            if kept
+            else f"no picture was found in {printable(root)}; check that the folder is the right one, and "
+            "that its disk or share is there"
+        )
+    return [(i, path) for i, path in known if departed[i] or i in moved], notices
 
 
 def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list[str]) -> list[int]:
@@ -165,18 +158,11 @@ def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list
     told = answers.copy()
     away = Counter(answer for answer in told if isinstance(answer, str))
     notices += [
-        f"{printable(folder)}: empty, and unchanged since before the first run, though {_kept(count)} (is its "
-        "disk mounted? or remove the empty folder if its pictures were deleted)"
+        f"{printable(folder)}: empty, and unchanged since before the first run (is its disk mounted? or remove "
+        f"the empty folder if its pictures were deleted); frames known from there and kept: {count:,}"
         for folder, count in away.items()
     ]
     return [answer for answer in told if isinstance(answer, int)]
-
-
-def _kept(count: int) -> str:
-    frames = counted(
-        count, "frame is known from there; it is", "frames are known from there; they are"
-    )
-    return f"{frames} kept"
 
 
 def _uncovered(path: str, made: Path) -> str | None:

@@ -92,13 +92,16 @@ def with_end(root: str) -> str:
     return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
 
 
+def _real(path: str) -> str:
+    return path if is_url(path) else os.path.realpath(path)
+
+
 class RootsFound:
     """Takes what the walk finds; what lies in two roots, by a link too, counts for both."""
 
     def __init__(self, roots: Sequence[str | Path]) -> None:
         names = {root_name(r): None for r in roots}
-        self._real = {n: n if is_url(n) else os.path.realpath(n) for n in names}
-        self._empty = dict(self._real)
+        self._empty = {n: _real(n) for n in names}
         self.walked: set[str] = set()
         """Roots under which files were found that can be read."""
 
@@ -114,13 +117,8 @@ class RootsFound:
                 self._held(item.path)
 
     def _held(self, path: str) -> None:
-        places = [path]
-        for root, real in self._real.items():
-            if with_end(path).startswith(with_end(root)):
-                places.append(real + path[len(root) :])
-        for root, real in list(self._empty.items()):
-            if any(with_end(p).startswith((with_end(root), with_end(real))) for p in places):
-                del self._empty[root]
+        place = with_end(_real(path))
+        self._empty = {n: r for n, r in self._empty.items() if not place.startswith(with_end(r))}
 
     def empty(self) -> list[str]:
         """The roots in which nothing was found."""
