@@ -236,10 +236,7 @@ class _Scan:
         """Files counted on others stay so while those others stand; else they are looked at anew."""
         entries, self.counted = self.counted, []
         index = np.array([i for _, i in entries], np.int64)
-        leaders = self.planner.known.find(self.planner.known.leader[index])
-        if not self.planner.seen[leaders[leaders >= 0]].all():
-            # One that is deleted stands for nothing any more.
-            self._settle_departed(walk)
+        self._settle_departed(walk)  # one that is deleted stands for nothing any more
         valid = self.planner.leaders_valid(index)
         self.ledger.unchanged(counted=int(valid.sum()))
         invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]

@@ -50,36 +50,28 @@ class WriterLock:
         if fd is None:
             raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
         try:
-            self._take(fd)
-        except BaseException:
-            os.close(fd)
-            raise
-        self._fd = fd
-
-    def _take(self, fd: int) -> None:
-        """Lock the open file and write into it who holds it."""
-        try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             holder = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
+            os.close(fd)
             raise StoreBusy(
                 f"another run is writing to this store ({holder}): "
                 f"{self.path.parent}; wait until it ends, or give another --out folder"
             ) from None
         except OSError as error:
+            os.close(fd)
             raise StoreError(
                 f"{self.path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
             ) from error
+        self._fd = fd
         since = time.strftime("%Y-%m-%d %H:%M:%S")
-        try:
-            self._write(fd, f"process {os.getpid()} on {socket.gethostname()}, since {since}")
-        except OSError as error:
-            raise StoreError(f"{self.path} cannot be written ({why(error)})") from error
+        self._write(f"process {os.getpid()} on {socket.gethostname()}, since {since}")
 
-    @staticmethod
-    def _write(fd: int, text: str) -> None:
-        os.ftruncate(fd, 0)
-        os.pwrite(fd, text.encode(), 0)
+    def _write(self, text: str) -> None:
+        """Who holds the lock, into its file. Raises OSError."""
+        assert self._fd is not None
+        os.ftruncate(self._fd, 0)
+        os.pwrite(self._fd, text.encode(), 0)
 
     def confirm(self) -> None:
         """Raise `StoreBusy` where this object does not hold the lock."""
@@ -91,7 +83,7 @@ class WriterLock:
         if self._fd is None:
             return
         with contextlib.suppress(OSError):
-            self._write(self._fd, "")
+            self._write("")
         os.close(self._fd)
         self._fd = None
 
