@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from auditor.crawl.names import on_disk, printable
+from auditor.crawl.names import on_disk, path_prefixes, printable
 from auditor.engine.file_bytes import is_url
 from auditor.engine.messages import Identity, Job, to_measure
-from auditor.engine.walking import RootsFound, with_end
+from auditor.engine.walking import RootsFound
 from auditor.store.schema import path_key
 
 if TYPE_CHECKING:
@@ -105,15 +105,16 @@ def _suspects(
 ) -> tuple[list[tuple[int, str]], list[str]]:
     """(index and path of known rows that may be gone, notices of roots in which nothing was found)."""
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
-    reachable = tuple(with_end(r) for r in found.walked)
-    unread = tuple(with_end(on_disk(path)) for path, _ in ledger.summary.unread)
+    reachable = path_prefixes(found.walked)
+    unread = path_prefixes(on_disk(path) for path, _ in ledger.summary.unread)
     departed = np.zeros(len(ledger.planner.known), bool)
     departed[unseen] = [p.startswith(reachable) and not p.startswith(unread) for p in paths]
     moved = ledger.planner.left_behind(ledger.new_places, departed)
     known = list(zip(unseen.tolist(), paths, strict=True))
     notices = []
     for root in found.empty():
-        kept = sum(index not in moved and path.startswith(with_end(root)) for index, path in known)
+        inside = path_prefixes([root])
+        kept = sum(index not in moved and path.startswith(inside) for index, path in known)
         notices.append(
             f"{printable(root)}: nothing found (is the drive mounted?); frames known from there and kept: "
             f"{kept:,}"

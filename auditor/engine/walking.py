@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Final
 
 from auditor.crawl.entries import FileEntry, Skipped
-from auditor.crawl.names import root_name
+from auditor.crawl.names import path_prefixes, root_name
 from auditor.engine.file_bytes import is_url
 from auditor.error_text import one_line
 
-__all__ = ["Find", "RootsFound", "Walk", "with_end"]
+__all__ = ["Find", "RootsFound", "Walk"]
 
 
 CHUNK: Final = 2048
@@ -87,11 +87,6 @@ class Walk:
         self._given_up = True
 
 
-def with_end(root: str) -> str:
-    """A root as the beginning of the paths of what lies in it."""
-    return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
-
-
 def _real(path: str) -> str:
     return path if is_url(path) else os.path.realpath(path)
 
@@ -117,8 +112,10 @@ class RootsFound:
                 self._held(item.path)
 
     def _held(self, path: str) -> None:
-        place = with_end(_real(path))
-        self._empty = {n: r for n, r in self._empty.items() if not place.startswith(with_end(r))}
+        place = f"{_real(path)}/"
+        self._empty = {
+            n: r for n, r in self._empty.items() if not place.startswith(path_prefixes([r]))
+        }
 
     def empty(self) -> list[str]:
         """The roots in which nothing was found."""
