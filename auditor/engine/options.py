@@ -157,7 +157,7 @@ def _lines(what: str, found: list[tuple[str, str]]) -> list[str]:
 
 
 _EVERY_S: Final = 0.2
-"""Seconds between two reports: a live bar looks steady."""
+"""Seconds between two reports: a live line looks steady."""
 _OVER_S: Final = 30.0
 """The rate is that of so many last seconds."""
 
