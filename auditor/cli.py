@@ -8,7 +8,6 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from importlib import import_module
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -323,15 +322,6 @@ def _close(made: Mapping[str, Any], target: Path, more: list[str]) -> None:
         more = [*summary_lines(made), *more]
     except Exception as error:  # profile and page are there; they say it all
         more = [f"note: the summary cannot be told here ({type(error).__name__})", *more]
-    for line in [*more, *_without_database()]:
+    for line in more:
         terminal.to_stdout(line)
     terminal.to_stdout(f"Report: {target / 'report.html'}")
-
-
-def _without_database() -> list[str]:
-    """What to say where sensor sizes can't be looked up; the library is not loaded to see that."""
-    if find_spec("lensfunpy") is not None:
-        return []
-    return [
-        "Sensor sizes come from tags alone: the library with their database, lensfunpy, is not here."
-    ]

@@ -56,23 +56,6 @@ def have_streams() -> None:
             setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115
 
 
-class _Forgiving:
-    """A stream for somebody else's messages (a progress bar): one that is lost takes nothing along."""
-
-    def __init__(self, terminal: Terminal, stream: Any) -> None:
-        self._terminal, self._stream = terminal, stream
-
-    def write(self, text: str) -> int:
-        self._terminal.attempt(self._stream, lambda: self._stream.write(text))
-        return len(text)
-
-    def flush(self) -> None:
-        self._terminal.attempt(self._stream, self._stream.flush)
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._stream, name)
-
-
 class Terminal:
     """Lines on standard output and standard error, made fit for a terminal."""
 
@@ -97,35 +80,25 @@ class Terminal:
         """One line on standard output. Raises OSError unless the command outlives its terminal."""
         self._line(sys.stdout, line)
 
-    def to_stderr(self, line: str) -> None:
-        """One line on standard error; see `to_stdout`."""
-        self._line(sys.stderr, line)
+    def to_stderr(self, line: str, in_place: bool = False) -> None:
+        """One line on standard error, see `to_stdout`; `in_place` of the last one that was (ECMA-48: EL)."""
+        self._line(sys.stderr, line, "\r{}\x1b[K" if in_place else "{}\n")
 
-    def forgiving(self, stream: Any) -> Any:
-        """The stream for other writers; what they can't write is lost."""
-        return _Forgiving(self, stream)
-
-    def _line(self, stream: Any, line: str) -> None:
-        def write() -> None:
-            stream.write(plain_text(line) + "\n")
-            stream.flush()
-
-        if not self.attempt(stream, write) and self._log is not None:
-            self._log.line(plain_text(line))
-
-    def attempt(self, stream: Any, write: Any) -> bool:
-        """Whether writing went well; a stream that failed once is not tried again."""
-        if id(stream) in self._failed:
-            return False
-        try:
-            write()
-            return True
-        except (OSError, ValueError):
-            if self._log is None:
-                raise
-            self._failed.add(id(stream))
-            _drop(stream)
-            return False
+    def _line(self, stream: Any, line: str, form: str = "{}\n") -> None:
+        """Write a line, into the log where that fails; a stream that failed once is not tried again."""
+        text = plain_text(line)
+        if id(stream) not in self._failed:
+            try:
+                stream.write(form.format(text))
+                stream.flush()
+                return
+            except (OSError, ValueError):
+                if self._log is None:
+                    raise
+                self._failed.add(id(stream))
+                _drop(stream)
+        if self._log is not None and form.endswith("\n"):  # what is in place is past in a moment
+            self._log.line(text)
 
 
 def _drop(stream: Any) -> None:

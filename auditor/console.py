@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["frame_line", "frame_lines", "progress_display"]
 
 _PLAIN_EVERY_S: Final = 10.0
-"""Seconds between two lines where there is no live bar: a night's log stays readable."""
+"""Seconds between two lines where there is no terminal: a night's log stays readable."""
 _FIRST_AFTER_S: Final = 2.0
 """Seconds to the first, which shows that something goes on."""
 _SHOWN_PX: Final = 0.05
@@ -32,7 +32,7 @@ _LONGEST: Final = 1.5
 
 @contextmanager
 def progress_display(terminal: Terminal) -> Iterator[Callable[[Progress], None]]:
-    """A live bar on a terminal; elsewhere a plain line every ten seconds.
+    """A line on how far a scan is: written anew in its place on a terminal, elsewhere every ten seconds.
 
     Parameters
     ----------
@@ -44,41 +44,22 @@ def progress_display(terminal: Terminal) -> Iterator[Callable[[Progress], None]]
     callable
         Takes a `Progress` and shows it.
     """
-    if not sys.stderr.isatty():
-        yield _plain(terminal)
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
-    from rich.progress import Progress as Bar
-
-    columns = (
-        TextColumn("measuring"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("{task.fields[pace]}"),
-    )
-    with Bar(*columns, console=Console(file=terminal.forgiving(sys.stderr)), transient=True) as bar:
-        task = bar.add_task("", total=None, pace="")
-
-        def show(event: Progress) -> None:
-            bar.update(task, completed=event.done, total=event.total, pace=_pace(event))
-
-        yield show
-
-
-def _plain(terminal: Terminal) -> Callable[[Progress], None]:
+    live = sys.stderr.isatty()
     last = time.monotonic() - _PLAIN_EVERY_S + _FIRST_AFTER_S
 
     def show(event: Progress) -> None:
         nonlocal last
         now = time.monotonic()
-        if now - last < _PLAIN_EVERY_S:
-            return
-        last = now
-        total = event.total if event.total is not None else f"{event.found} found so far"
-        terminal.to_stderr(f"measured {event.done} of {total}{_pace(event)}")
+        if live or now - last >= _PLAIN_EVERY_S:
+            last = now
+            total = event.total if event.total is not None else f"{event.found} found so far"
+            terminal.to_stderr(f"measured {event.done} of {total}{_pace(event)}", in_place=live)
 
-    return show
+    try:
+        yield show
+    finally:
+        if live:
+            terminal.to_stderr("", in_place=True)
 
 
 def _pace(event: Progress) -> str:

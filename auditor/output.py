@@ -87,19 +87,7 @@ def prepare_output(out: Path, archives: Sequence[str]) -> Path:
     """
     target = real_place(out)
     # Links and mounts at or above any place written would lead the writing elsewhere.
-    places = [target, *(target / part for part in _WRITTEN)]
-    for archive in archives:
-        name = root_name(archive)
-        if "://" in name:
-            continue
-        root = Path(os.path.realpath(name))
-        for place in places if root.is_dir() else ():
-            if overlap(str(place), str(root)):
-                inside = "" if place == target else f" (through {place.relative_to(target)})"
-                raise OutputError(
-                    f"the output folder {out} lies inside the archive {archive}{inside}, which is "
-                    "never changed; choose a folder outside it"
-                )
+    _need_outside([target, *(target / part for part in _WRITTEN)], map(root_name, archives))
     if target.exists() and not target.is_dir():
         raise OutputError(f"the output folder {out} is a file; choose a folder")
     try:
@@ -181,18 +169,17 @@ def outside_archives(folders: Iterable[Path], out: Path) -> None:
     """
     from auditor.crawl.names import on_disk
 
-    roots = [
-        (archive, os.path.realpath(on_disk(archive)))
-        for archive in archives_of(out)
-        if "://" not in archive
-    ]
-    for folder in folders:
-        target = str(real_place(folder))
-        for archive, root in roots:
-            if overlap(target, root):
+    _need_outside(map(real_place, folders), map(on_disk, archives_of(out)))
+
+
+def _need_outside(places: Iterable[Path], archives: Iterable[str]) -> None:
+    folders = [archive for archive in archives if "://" not in archive]
+    for place in places:
+        for folder in folders:
+            if overlap(str(place), folder):
                 raise OutputError(
-                    f"{folder} lies inside the archive {archive}, which is never changed; choose a "
-                    "folder outside it"
+                    f"{place} lies inside the archive {folder}, which is never changed; choose a folder "
+                    "outside it"
                 )
 
 

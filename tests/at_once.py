@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from auditor.engine import batch
 from auditor.engine.batch import close_decoders, run_batch
@@ -46,6 +46,6 @@ class Here(OwnWorkers):
         batch._ended.clear()
 
 
-def run_named(jobs: Sequence[Job], options: ScanOptions, scan: str) -> batch.Answer:
+def run_named(jobs: Sequence[Job], options: ScanOptions, scan: str) -> list[list[Any]]:
     """Stands in for `run_batch` where files are named (`measure_files`): in the decoders of `Here`."""
     return run_batch(jobs, options, Here.scan_of(options))

@@ -19,12 +19,11 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from auditor.crawl.shared_words import share_words
 from auditor.exposure import STEPS_PER_DOUBLING
 from auditor.record.values import codes, map_names, numbers
 from auditor.units import HOUR_S, SECOND_CHARACTERS
 
-__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "sort_files"]
+__all__ = ["BURST_GAP_S", "OUTING_GAP_S", "relate", "share_words", "sort_files"]
 
 
 BURST_GAP_S: Final = 2.0
@@ -81,8 +80,7 @@ def relate(frames: pd.DataFrame) -> pd.DataFrame:
     best = _best(frames, table, capture)
     out["capture"] = capture
     out["best"] = best
-    for name, column in share_words(frames, capture).items():
-        out[name] = column
+    share_words(out, capture)
     rows = np.flatnonzero(best)
     # One row per capture, in the order of capture numbers.
     rows = rows[np.argsort(capture[rows], kind="stable")]
@@ -315,24 +313,42 @@ def _quality(frames: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.floa
 def _best(frames: pd.DataFrame, marks: _Marks, capture: Ints) -> NDArray[np.bool_]:
     """The best file of each capture; between equals the first by path."""
     status = frames["status"] if "status" in frames else pd.Series(None, index=frames.index)
-    keys = (-marks.pixels, marks.kind, (status != "measured").to_numpy(bool))
-    order = np.lexsort((*keys, capture))
-    lead = order[np.r_[True, capture[order][1:] != capture[order][:-1]]]
-    leader = np.empty(int(capture.max()) + 1, np.int64)
-    leader[capture[lead]] = lead
-    equal = np.ones(len(frames), bool)
-    for key in keys:
-        equal &= key == key[leader[capture]]
-    best = np.zeros(len(frames), bool)
-    several = np.bincount(capture[equal], minlength=len(leader)) > 1
-    best[leader[~several]] = True
-    tied = np.flatnonzero(equal & several[capture])
-    if len(tied):
-        paths = pd.DataFrame(
-            {"capture": capture[tied], "path": frames["path"].iloc[tied].to_numpy(), "row": tied}
-        )
-        best[paths.sort_values(["capture", "path"]).drop_duplicates("capture")["row"]] = True
+    several = np.bincount(capture)[capture] > 1
+    best = ~several
+    rows = np.flatnonzero(several)
+    table = pd.DataFrame(
+        {
+            "capture": capture[rows],
+            "unmeasured": (status != "measured").to_numpy(bool)[rows],
+            "kind": marks.kind[rows],
+            "less": -marks.pixels[rows],
+            "path": frames["path"].to_numpy(object)[rows],
+        },
+        index=rows,
+    )
+    best[table.sort_values(list(table)).drop_duplicates("capture").index] = True
     return best
+
+
+def share_words(frames: pd.DataFrame, capture: Ints) -> None:
+    """Give a file without stars the most that any file of its capture has, and every file the keywords of all of
+    them."""
+    several = np.bincount(capture)[capture] > 1
+    if "rating" in frames and several.any():
+        stars = pd.to_numeric(frames["rating"], errors="coerce").astype("Float64")
+        most = stars.groupby(capture).transform("max")
+        frames["rating"] = stars.fillna(most).astype("Int64")
+    if "labels" in frames and several.any():
+        values = frames["labels"].to_numpy(object).copy()
+        words: dict[int, dict[str, None]] = {}
+        rows = np.flatnonzero(several).tolist()
+        for i in rows:
+            if isinstance(values[i], list | tuple | np.ndarray):
+                words.setdefault(int(capture[i]), {}).update(dict.fromkeys(values[i]))
+        for i in rows:
+            if shared := words.get(int(capture[i])):
+                values[i] = list(shared)
+        frames["labels"] = pd.Series(values, index=frames.index)
 
 
 def _bursts(marks: _Marks, rows: Ints) -> Ints:

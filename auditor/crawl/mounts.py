@@ -16,35 +16,14 @@ __all__ = ["is_of_system", "overlap"]
 _LIST: Final = "/proc/self/mountinfo"
 _FIELDS: Final = 5
 """Fields of a line of it up to the place of the mount."""
-_OF_SYSTEM: Final = frozenset(
-    [
-        "proc",
-        "sysfs",
-        "devpts",
-        "devtmpfs",
-        "cgroup",
-        "cgroup2",
-        "debugfs",
-        "tracefs",
-        "securityfs",
-        "pstore",
-        "bpf",
-        "mqueue",
-        "configfs",
-        "fusectl",
-        "hugetlbfs",
-        "binfmt_misc",
-        "efivarfs",
-    ]
-)
-"""File systems that hold no files but the kernel's own (filesystems(5))."""
+_OF_SYSTEM: Final = ("/dev", "/proc", "/sys")
+"""Where Linux shows file systems that hold no files but the kernel's own (Filesystem Hierarchy Standard 3.0)."""
 
 
 class _Mount(NamedTuple):
     point: str
     device: str
     inside: str
-    kind: str
 
 
 def _mounts() -> list[_Mount]:
@@ -54,13 +33,8 @@ def _mounts() -> list[_Mount]:
             lines = file.read().splitlines()
     except OSError:
         return []
-    found = []
-    for line in lines:
-        before, _, after = line.partition(" - ")
-        words = before.split(" ")
-        if len(words) >= _FIELDS and after:
-            found.append(_Mount(_plain(words[4]), words[2], _plain(words[3]), after.split(" ")[0]))
-    return found[::-1]
+    listed = [line.split(" ") for line in reversed(lines)]
+    return [_Mount(_plain(w[4]), w[2], _plain(w[3])) for w in listed if len(w) >= _FIELDS]
 
 
 def _plain(text: str) -> str:
@@ -141,11 +115,6 @@ def is_of_system(path: str) -> bool:
     Returns
     -------
     bool
-        False where the system lists no mounts.
+        True for those that have their place in every system.
     """
-    mounts = _mounts()
-    path = os.path.realpath(path)
-    deepest = max(
-        (m for m in mounts if _below(path, m.point)), key=lambda m: len(m.point), default=None
-    )
-    return deepest is not None and deepest.kind in _OF_SYSTEM
+    return any(_below(os.path.realpath(path), folder) for folder in _OF_SYSTEM)

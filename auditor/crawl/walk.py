@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from functools import partial
 from operator import attrgetter
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from urllib.parse import urlsplit
 
 from auditor.crawl.entries import FileEntry, Skipped, changed_ns, in_64_bits, sidecar_of, stamp
@@ -69,16 +69,7 @@ def _why(error: OSError) -> str:
     return (error.strerror or type(error).__name__).lower()
 
 
-def _special(mode: int) -> str:
-    for test, words in (
-        (stat.S_ISFIFO, "a pipe"),
-        (stat.S_ISSOCK, "a socket"),
-        (stat.S_ISBLK, "a device"),
-        (stat.S_ISCHR, "a device"),
-    ):
-        if test(mode):
-            return f"{words}, not a file"
-    return "neither a file nor a folder"
+_SPECIAL: Final = "not an ordinary file, but a pipe, a socket or a device"
 
 
 class _Walker:
@@ -86,7 +77,6 @@ class _Walker:
 
     def __init__(self, real_roots: list[str]) -> None:
         self._device: int | None = None  # of the root that is walked
-        self._system: dict[int, bool] = {}  # devices met on the way: are they the kernel's own?
         self._roots = [r.rstrip(os.sep) + os.sep for r in real_roots]
         self._folders: set[tuple[int, int]] = set()
         self._linked: set[tuple[int, int]] = set()
@@ -109,7 +99,7 @@ class _Walker:
             yield FileEntry(root, info.st_size, changed_ns(info), root, _lone_sidecar(root))
             return
         if not stat.S_ISDIR(info.st_mode):
-            yield Skipped(root, _special(info.st_mode), claims_picture(root))
+            yield Skipped(root, _SPECIAL, claims_picture(root))
             return
         self._device = info.st_dev
         pending = [root]
@@ -132,7 +122,7 @@ class _Walker:
                 if (info.st_dev, info.st_ino) in self._folders:
                     yield Skipped(folder, "a folder that was read already", False)
                     return
-                if self._of_system(folder, info.st_dev):
+                if info.st_dev != self._device and is_of_system(folder):
                     yield Skipped(folder, "a folder of the system, not of the archive", False)
                     return
                 self._folders.add((info.st_dev, info.st_ino))
@@ -159,7 +149,7 @@ class _Walker:
         for entry in sorted(files, key=_name):
             yield self._file(entry, base, root, sidecars)
         for name in sorted(special):
-            yield self._special_file(base + name)
+            yield Skipped(base + name, _SPECIAL, claims_picture(name))
         for name in sorted(links):
             found = self._link(base, name, root, folders, sidecars)
             if found is not None:
@@ -170,13 +160,6 @@ class _Walker:
                 inner.append(base + name)
             else:
                 yield Skipped(base + name, reason, False)
-
-    def _of_system(self, folder: str, device: int) -> bool:
-        if device == self._device:
-            return False
-        if device not in self._system:
-            self._system[device] = is_of_system(folder)
-        return self._system[device]
 
     def _file(
         self, entry: os.DirEntry[str], base: str, root: str, sidecars: dict[str, str]
@@ -192,13 +175,6 @@ class _Walker:
                 path, f"gone or unreadable while the folder was read: {_why(error)}", True, True
             )
         return _entry(base, name, info, root, sidecars)
-
-    def _special_file(self, path: str) -> Skipped:
-        try:
-            reason = _special(os.lstat(path).st_mode)
-        except OSError as error:
-            reason = f"can't be examined: {_why(error)}"
-        return Skipped(path, reason, claims_picture(os.path.basename(path)))
 
     def _link(
         self, base: str, name: str, root: str, folders: list[str], sidecars: dict[str, str]
@@ -217,32 +193,29 @@ class _Walker:
             return Skipped(
                 path, f"a link that can't be followed: {_why(error)}", picture, unreadable
             )
-        target = os.path.realpath(path)
-        inside = any((target + os.sep).startswith(r) for r in self._roots)
+        target = os.path.realpath(path).rstrip(os.sep) + os.sep
         key = (info.st_dev, info.st_ino)
+        read = key in self._folders or key in self._linked
+        read = read or any(target.startswith(r) for r in self._roots)
         if stat.S_ISDIR(info.st_mode):
-            if inside:
-                return Skipped(
-                    path, "a link to a folder of the archive, which is read there", False
-                )
-            if os.path.realpath(root).startswith(target.rstrip(os.sep) + os.sep):
+            unreadable = False
+            if read:
+                reason = "a link to a folder that is read without it"
+            elif os.path.realpath(root).startswith(target):
                 reason = "a link to a folder that the archive lies in, which is read only when it is given"
-                return Skipped(path, reason, False)
-            if key in self._folders:
-                return Skipped(path, "a link to a folder that was read already", False)
-            if info.st_dev != self._device:
+            elif info.st_dev != self._device:
                 reason = "a link to another disk or share, which is read only when it is given"
-                return Skipped(path, reason, False, not self._of_system(path, info.st_dev))
-            folders.append(name)
-            return None
+                unreadable = not is_of_system(path)
+            else:
+                folders.append(name)
+                return None
+            return Skipped(path, reason, False, unreadable)
         if not stat.S_ISREG(info.st_mode):
-            return Skipped(path, f"a link to {_special(info.st_mode)}", picture)
+            return Skipped(path, f"a link to what is {_SPECIAL}", picture)
         if not (picture or _is_picture(name, path)):
             return None
-        if inside:
-            return Skipped(path, "a link to a file of the archive, which is read there", True)
-        if key in self._linked:
-            return Skipped(path, "a link to a file that was read already", True)
+        if read:
+            return Skipped(path, "a link to a file that is read without it", True)
         self._linked.add(key)
         return _entry(base, name, info, root, sidecars)
 

@@ -6,7 +6,6 @@ import secrets
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -17,7 +16,6 @@ from auditor.engine.messages import Job
 from auditor.engine.options import ScanOptions
 
 __all__ = [
-    "Answer",
     "close_decoders",
     "is_running",
     "new_scan_id",
@@ -41,16 +39,6 @@ _busy: dict[str, list[Decoder]] = {}
 _winding_down: set[str] = set()
 _ended: set[str] = set()
 _guard = threading.Lock()
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What a worker sends back of a batch."""
-
-    outcomes: list[list[Any]]
-    """Those of its first jobs, in order (see `Decoder.measure`); at least one, unless the scan ends."""
-    replaced: int
-    """Decoders that had to be replaced."""
 
 
 def new_scan_id() -> str:
@@ -99,12 +87,13 @@ def warm_up(options: ScanOptions, scan: str) -> None:
     decoder.start()
 
 
-def run_batch(jobs: Sequence[Job], options: ScanOptions, scan: str) -> Answer:
-    """Do `jobs` in order, as many as `BATCH_SECONDS` allow; after `wind_down` none is begun."""
+def run_batch(jobs: Sequence[Job], options: ScanOptions, scan: str) -> list[list[Any]]:
+    """Outcomes of the first of `jobs`, in order (see `Decoder.measure`): of as many as `BATCH_SECONDS` allow, one
+    at least; after `wind_down` none is begun."""
     decoder = _take(scan, options)
-    before, start = decoder.replaced, time.monotonic()
+    start = time.monotonic()
+    outcomes: list[list[Any]] = []
     try:
-        outcomes: list[list[Any]] = []
         for job in jobs:
             late = outcomes and time.monotonic() - start > BATCH_SECONDS
             if late or scan in _winding_down:
@@ -115,7 +104,7 @@ def run_batch(jobs: Sequence[Job], options: ScanOptions, scan: str) -> Answer:
         raise
     finally:
         _give_back(scan, decoder)
-    return Answer(outcomes, decoder.replaced - before)
+    return outcomes
 
 
 def is_running(scan: str) -> bool:

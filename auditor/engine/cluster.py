@@ -6,6 +6,7 @@ import contextlib
 import re
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
@@ -26,8 +27,6 @@ _MEET_S: Final = 5.0
 """Seconds between two checks of which workers came to the cluster and which left it."""
 _CALL_S: Final = 3.0
 """Seconds that workers may take to answer a call."""
-_LOOK_S: Final = 0.1
-"""Pause between two looks at who has answered."""
 _NO_WORKER_S: Final = 90.0
 """So long may pass without an answer before it is looked whether any worker is left."""
 _LOST_S: Final = 15.0
@@ -86,46 +85,43 @@ class Cluster(Workers):
 
     def _check_programs(self, here: Iterable[str]) -> None:
         """Ask workers not met before which copy of this program they have."""
-        pending = {
-            w: self._client.submit(program_hash, pure=False, **_only([w]))
-            for w in here
-            if w not in self._usable and w not in self._refused
-        }
-        until = time.monotonic() + _CHECK_S
-        while time.monotonic() < until and pending:
-            for worker in [w for w, f in pending.items() if f.status != "pending"]:
-                self._answered(worker, pending.pop(worker))
-            # One that can't load what it was sent leaves, and its question stays open.
-            departed = pending.keys() - self._all().keys() if self.connected() else set()
-            self._no_answer(
-                pending, departed, "left when it was asked (is auditor installed there?)"
-            )
-            time.sleep(_LOOK_S if pending else 0.0)
-        no_answer = f"no answer within {_CHECK_S:g} s (is auditor installed there?)"
-        self._no_answer(pending, set(pending), no_answer)
+        new = [w for w in here if w not in self._usable and w not in self._refused]
+        answers = self._ask(program_hash, new, _CHECK_S)
+        for worker in new:
+            answer = answers.get(worker)
+            if answer == program_hash():
+                self._usable.add(worker)
+            elif isinstance(answer, Exception):
+                self._refused[worker] = f"auditor cannot be loaded there ({one_line(answer)})"
+            elif answer is None:
+                self._refused[worker] = f"no answer within {_CHECK_S:g} s (is auditor there?)"
+            else:
+                why = "another copy of auditor is installed there: install this one"
+                self._refused[worker] = why
 
-    def _answered(self, worker: str, future: Any) -> None:
-        if future.status != "finished":
-            detail = one_line(future.exception())
-            self._refused[worker] = f"auditor cannot be loaded there ({detail})"
-        elif future.result() == program_hash():
-            self._usable.add(worker)
-        else:
-            self._refused[worker] = "another copy of auditor is installed there: install this one"
+    def _ask(
+        self, function: Any, workers: Iterable[str], seconds: float, *of: Any
+    ) -> dict[str, Any]:
+        """What workers answer, by their address; one that is busy or gone is waited for so long."""
+        answers: dict[str, Any] = {}
 
-    def _no_answer(self, pending: dict[str, Any], workers: Iterable[str], why: str) -> None:
-        for worker in workers:
-            pending.pop(worker).cancel()
-            self._refused[worker] = why
+        def ask(worker: str) -> None:
+            with contextlib.suppress(Exception):
+                answers.update(self._client.run(function, *of, workers=[worker], on_error="return"))
+
+        threads = [threading.Thread(target=ask, args=(w,), daemon=True) for w in workers]
+        for thread in threads:
+            thread.start()
+        until = time.monotonic() + seconds
+        for thread in threads:
+            thread.join(max(until - time.monotonic(), 0))
+        return answers.copy()
 
     def notices(self) -> list[str]:
         """A line for each reason why workers of the cluster are not used."""
-        by_reason: dict[str, int] = {}
-        for why in self._refused.values():
-            by_reason[why] = by_reason.get(why, 0) + 1
         return [
             f"{n} worker{'s' * (n > 1)} of the cluster not used: {why}"
-            for why, n in sorted(by_reason.items())
+            for why, n in sorted(Counter(self._refused.values()).items())
         ]
 
     def check_workers(self) -> None:
@@ -162,7 +158,7 @@ class Cluster(Workers):
 
     def _any_running(self) -> bool:
         """Whether any worker runs a batch, as far as they answer in time; True where none does."""
-        answers = self._run_on_all(is_running, self._usable & self._all().keys())
+        answers = self._ask(is_running, self._usable & self._all().keys(), _CALL_S, self._scan)
         return not answers or any(answers.values())
 
     def _take_back(self, ticket: int, why: str) -> None:
@@ -199,33 +195,16 @@ class Cluster(Workers):
             self._last_answer = time.monotonic()
         return arrived
 
-    def _run_on_all(self, function: Any, workers: Iterable[str]) -> dict[str, Any]:
-        """What these workers answer about this scan; one that is busy or gone is not waited for."""
-        answers: dict[str, Any] = {}
-
-        def ask() -> None:
-            with contextlib.suppress(Exception):
-                answers.update(
-                    self._client.run(
-                        function, self._scan, workers=sorted(workers), on_error="ignore"
-                    )
-                )
-
-        thread = threading.Thread(target=ask, daemon=True)
-        thread.start()
-        thread.join(_CALL_S)
-        return answers
-
     def wind_down(self) -> None:
         """Workers begin no further file; batches come back as far as they got."""
         if self.connected():
-            self._run_on_all(wind_down, self._usable)
+            self._ask(wind_down, self._usable, _CALL_S, self._scan)
 
     def _end(self) -> None:
         # The cluster stays as it was found.
         self.wind_down()
         if self.connected():
-            self._run_on_all(close_decoders, self._usable)
+            self._ask(close_decoders, self._usable, _CALL_S, self._scan)
 
 
 def _only(workers: Iterable[str]) -> dict[str, Any]:

@@ -73,7 +73,6 @@ class Decoder:
 
     def __init__(self, options: ScanOptions) -> None:
         self.options = options
-        self.replaced = 0
         self._process: subprocess.Popen[bytes] | None = None
         self._answers: queue.Queue[Any] = queue.Queue()
         self._stderr_tail: deque[bytes] = deque(maxlen=_KEPT_LINES)
@@ -198,24 +197,23 @@ class Decoder:
         tried once more in a fresh one before it is blamed, because an earlier file may have damaged
         the process, or something outside may have ended it.
         """
-        for attempt in range(2):
+        for _ in range(2):
             if self._served >= _RECYCLE_AFTER:
                 self.stop()
-            fresh = self._served == 0 or self._process is None
             self.start()
             outcome, at_fault = self._attempt(job)
-            if outcome[0] != "failed" or at_fault or attempt == 1:
-                return outcome
-            if fresh and outcome[1].startswith("crashed"):
-                return outcome
+            if at_fault:
+                break
         return outcome
 
     def _attempt(self, job: Job) -> tuple[list[Any], bool]:
+        """The outcome, and whether that is certain: a process that died may have been ended by something else."""
         limits = self.options
         self._served += 1
         self._send(job)
         identity: Identity | None = None
         answer = self._wait(limits.stall_seconds, limits.memory_mb)
+        limit = f"could not be read: no data came for {limits.stall_seconds:g} s"
         if isinstance(answer, list) and answer and answer[0] == "read":
             identity = answer[1]
             seconds = limits.seconds_per_file
@@ -223,46 +221,35 @@ class Decoder:
                 seconds = min(seconds, _IDENTIFY_S)
             answer = self._wait(seconds, limits.memory_mb)
             limit = f"took longer than {seconds:g} s"
-        else:
-            limit = f"could not be read: no data came for {limits.stall_seconds:g} s"
         if isinstance(answer, list):
             if answer[0] == "failed":
-                return [answer[0], answer[1], identity, self.diagnosis(), answer[2]], True
+                return [*answer[:2], identity, self.diagnosis(), answer[2]], True
             return answer, True
         process = self._process
         if process is None:
             raise DecoderBroken("the scan has ended")
-        transient = True
-        if answer == "time":
-            outcome, at_fault = limit, True
-        elif answer == "memory":
-            outcome, at_fault = wanted_memory(limits.memory_mb), True
-        else:
+        reason, passing = limit, True
+        if answer is None:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(_DIED_S)
-            code = process.returncode
-            outcome, at_fault, transient = (
-                self._cause(code),
-                False,
-                code is not None and -code in _EXTERNAL_SIGNALS,
-            )
-            if code is not None and -code == getattr(signal, "SIGPROF", None):
-                outcome, at_fault, transient = limit, True, True
-            if b"bad_alloc" in b"".join(self._stderr_tail):
-                outcome, transient = wanted_memory(limits.memory_mb), True
+            reason, passing = self._cause(process.returncode)
+        if answer == "memory" or b"bad_alloc" in b"".join(self._stderr_tail):
+            reason, passing = wanted_memory(limits.memory_mb), True
         diagnosis = self.diagnosis()
         self.stop()
-        self.replaced += 1
-        return ["failed", outcome, identity, diagnosis, transient], at_fault
+        return ["failed", reason, identity, diagnosis, passing], answer is not None
 
     @staticmethod
-    def _cause(code: int | None) -> str:
+    def _cause(code: int | None) -> tuple[str, bool]:
+        """Why a process ended, by its status, and whether that may pass."""
+        if code is not None and -code in _EXTERNAL_SIGNALS:
+            why = "its worker was ended from outside, twice (perhaps the machine ran out of memory)"
+            return why, True
+        how = f"exit status {code}"
         if code is not None and code < 0:
-            if -code in _EXTERNAL_SIGNALS:
-                return "its worker was ended from outside, twice (perhaps the machine ran out of memory)"
             with contextlib.suppress(ValueError):
-                return f"crashed the decoder ({signal.Signals(-code).name})"
-        return f"crashed the decoder (exit status {code})"
+                how = signal.Signals(-code).name
+        return f"crashed the decoder ({how})", False
 
     def _wait(self, seconds: float, memory_mb: int | None) -> Any:
         """The next answer; None when the process died, 'time' or 'memory' when a limit was passed.

@@ -38,8 +38,6 @@ __all__ = ["main"]
 
 IDLE_S: Final = 30.0 * MINUTE_S
 """A decoder that nobody asked for anything for so long ends itself."""
-GRACE_S: Final = MINUTE_S
-"""So much longer than the supervisor the process itself waits before it gives a file up."""
 ID_BYTES: Final = 16
 """Of the hash of a file's content: two contents never share one by chance."""
 GLANCES: Final = (MB // 4, 4 * MB)
@@ -93,14 +91,13 @@ class _Handler:
 
     - identify: ['tags', marks] | ['same', what is known of the content]
     - measure: ['row', row and pictures] | ['same', ...]
-    - count: ['row', row] | ['other', ...] where the content is not the expected
+    - count: ['row', row]
     - and for all of them: ['unreadable', reason, whether its place answers, when to try again] |
       ['failed', reason, whether that may pass]
     """
 
     def __init__(self, options: ScanOptions, out: BinaryIO) -> None:
         self.options, self.out = options, out
-        self.note: str | None = None
         self.limit = options.max_file_mb * MB
         self.measure = _load(options.measure)
         self.identify = _load(options.identify)
@@ -114,7 +111,7 @@ class _Handler:
         except Unreadable as error:
             reachable = error.retry != "soon" or place_reachable(job["path"], job["root"])
             return ["unreadable", str(error), reachable, error.retry]
-        sidecar, self.note = read_sidecar(job["sidecar"])
+        sidecar = read_sidecar(job["sidecar"])
         identity: Identity = {
             "file_id": _digest(content.data),
             "sidecar_id": None if sidecar is None else _digest(sidecar),
@@ -154,8 +151,6 @@ class _Handler:
     def _row(self, job: Job, data: bytes, sidecar: bytes | None, identity: Identity) -> list[Any]:
         path = job["path"]
         counted = job["do"] == "count"
-        if counted and job["expect"] not in (None, identity["file_id"]):
-            return ["other", identity]
         if counted:
             record = FrameRecord(path, settings=self.identify(data, path, sidecar))
         elif not data:
@@ -163,8 +158,6 @@ class _Handler:
         else:
             record = self.measure(data, path, sidecar, max_pixels=self.options.max_pixels)
         row: FileRow = {**to_row(record), **identity, "path": path}
-        if self.note is not None:
-            row["notes"] = [*(row.get("notes") or ()), self.note]
         if counted:
             row |= {"status": "counted", "measured_on": job["on"]}
         pictures = {n: getattr(record, n) for n in PICTURE_COLUMNS}
@@ -209,17 +202,11 @@ def main() -> None:
     _limit_memory(options.memory_mb)
     send(out, ["ready"])
     while _next_message_comes(inp) and (job := receive(inp)) is not None:
-        if hasattr(signal, "setitimer"):
-            # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
-            # the time of this process: a machine that was asleep is no reason.
-            signal.setitimer(signal.ITIMER_PROF, options.seconds_per_file + GRACE_S)
         try:
             answer = handler.handle(job)
         except MemoryError:
             answer = ["failed", wanted_memory(options.memory_mb), True]
         send(out, answer)
-        if hasattr(signal, "setitimer"):
-            signal.setitimer(signal.ITIMER_PROF, 0)
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ An archive that is not mounted has not lost its pictures.
 from __future__ import annotations
 
 import os
-import queue
 import threading
 from collections import Counter
 from pathlib import Path
@@ -14,11 +13,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from auditor.crawl.names import on_disk, printable
+from auditor.crawl.names import on_disk, path_prefixes, printable
 from auditor.engine.file_bytes import is_url
-from auditor.engine.ledger import counted
 from auditor.engine.messages import Identity, Job, to_measure
-from auditor.engine.walking import RootsFound, with_end
+from auditor.engine.walking import RootsFound
 from auditor.store.schema import path_key
 
 if TYPE_CHECKING:
@@ -53,38 +51,31 @@ class Duplicates:
         found, self._found = self._found, []
         copied: list[tuple[int, Job, Identity]] = []
         others: list[tuple[Job, Identity, list[int]]] = []
-        confirmed: set[int] = set()
         for job, identity in found:
             rows = planner.same_content(identity)
-            own_key = path_key(job["path"])
-            same_path = [i for i in rows if int(known.key[i]) == own_key]
-            if same_path:
-                copied.append((same_path[0], job, identity))
-                confirmed.update(same_path)
+            own = [i for i in rows if int(known.key[i]) == path_key(job["path"])]
+            planner.renewed[own] = False  # as it was, if touched: copies may be counted on it
+            if own:
+                copied.append((own[0], job, identity))
             else:
                 others.append((job, identity, rows))
         jobs: list[Job] = []
-        counted_on: list[tuple[Job, int]] = []
+        copies: list[tuple[Job, int]] = []
         for job, identity, rows in others:
             present = [
-                i
-                for i in rows
-                if known.measured[i]
-                and planner.seen[i]
-                and (not planner.renewed[i] or i in confirmed)
+                i for i in rows if known.measured[i] and planner.seen[i] and not planner.renewed[i]
             ]
             if present:
-                counted_on.append((job, present[0]))
+                copies.append((job, present[0]))
             elif rows:
                 copied.append((rows[0], job, identity))
             else:
                 jobs.append(to_measure(job))
-        paths = self._store.paths(known, [i for _, i in counted_on])
-        for (job, _), path in zip(counted_on, paths, strict=True):
-            if path:
-                jobs.append(job | {"do": "count", "same": [], "on": path, "expect": None})
-            else:
-                jobs.append(to_measure(job))
+        for (job, _), path in zip(
+            copies, self._store.paths(known, [i for _, i in copies]), strict=True
+        ):
+            count: Job = job | {"do": "count", "same": [], "on": path}
+            jobs.append(count if path else to_measure(job))
         return copied, jobs
 
 
@@ -114,29 +105,24 @@ def _suspects(
 ) -> tuple[list[tuple[int, str]], list[str]]:
     """(index and path of known rows that may be gone, notices of roots in which nothing was found)."""
     paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
-    reachable = tuple(with_end(r) for r in found.walked)
-    empty = found.empty()
-    unread = tuple(with_end(on_disk(path)) for path, _ in ledger.summary.unread)
+    reachable = path_prefixes(found.walked)
+    unread = path_prefixes(on_disk(path) for path, _ in ledger.summary.unread)
     departed = np.zeros(len(ledger.planner.known), bool)
     departed[unseen] = [p.startswith(reachable) and not p.startswith(unread) for p in paths]
     moved = ledger.planner.left_behind(ledger.new_places, departed)
-    suspects: list[tuple[int, str]] = []
-    missing: dict[str, int] = {}
-    for index, path in zip(unseen.tolist(), paths, strict=True):
-        if departed[index] or index in moved:
-            suspects.append((index, path))
-            continue
-        for root in empty:
-            if path.startswith(with_end(root)):
-                missing[root] = missing.get(root, 0) + 1
-    notices = [
-        f"{printable(root)}: nothing found, though {_kept(missing[root])} (is the drive mounted?)"
-        if root in missing
-        else f"no picture was found in {printable(root)}; check that the folder is the right one, and that "
-        "its disk or share is there"
-        for root in empty
-    ]
-    return suspects, notices
+    known = list(zip(unseen.tolist(), paths, strict=True))
+    notices = []
+    for root in found.empty():
+        inside = path_prefixes([root])
+        kept = sum(index not in moved and path.startswith(inside) for index, path in known)
+        notices.append(
+            f"{printable(root)}: nothing found (is the drive mounted?); frames known from there and kept: "
+            f"{kept:,}"
+            if kept
+            else f"no picture was found in {printable(root)}; check that the folder is the right one, and "
+            "that its disk or share is there"
+        )
+    return [(i, path) for i, path in known if departed[i] or i in moved], notices
 
 
 def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list[str]) -> list[int]:
@@ -147,46 +133,37 @@ def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list
         notices.append(silent)
         return []
     made = ledger.store.folder / "version.json"
-    answers: queue.Queue[int | str | None] = queue.Queue()
+    answers: list[int | str] = []
 
-    def work() -> None:
+    def ask() -> None:
         for index, path in suspects:
-            if is_url(path):
-                answers.put(index)  # the listing of its folder did not hold it
-                continue
             try:
-                os.lstat(path)
+                if not is_url(path):  # of an address the listing of its folder has told it
+                    os.lstat(path)
+                    continue
             except (FileNotFoundError, NotADirectoryError):
-                answers.put(_uncovered(path, made) or index)
+                answers.append(_uncovered(path, made) or index)
             except OSError:
-                pass
-        answers.put(None)
-
-    threading.Thread(target=work, daemon=True).start()
-    gone: list[int] = []
-    away: Counter[str] = Counter()
-    try:
-        while (answer := answers.get(timeout=_PATIENCE_S)) is not None:
-            if isinstance(answer, str):
-                away[answer] += 1
+                continue
             else:
-                gone.append(answer)
-    except queue.Empty:
+                answers.append(index)
+
+    asking, before = threading.Thread(target=ask, daemon=True), -1
+    asking.start()
+    while asking.is_alive() and len(answers) > before:
+        before = len(answers)
+        asking.join(_PATIENCE_S)
+    if asking.is_alive():
         ledger.silent = True
         notices.append(silent)
+    told = answers.copy()
+    away = Counter(answer for answer in told if isinstance(answer, str))
     notices += [
-        f"{printable(folder)}: empty, and unchanged since before the first run, though {_kept(count)} (is its "
-        "disk mounted? or remove the empty folder if its pictures were deleted)"
+        f"{printable(folder)}: empty, and unchanged since before the first run (is its disk mounted? or remove "
+        f"the empty folder if its pictures were deleted); frames known from there and kept: {count:,}"
         for folder, count in away.items()
     ]
-    return gone
-
-
-def _kept(count: int) -> str:
-    frames = counted(
-        count, "frame is known from there; it is", "frames are known from there; they are"
-    )
-    return f"{frames} kept"
+    return [answer for answer in told if isinstance(answer, int)]
 
 
 def _uncovered(path: str, made: Path) -> str | None:

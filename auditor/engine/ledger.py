@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from auditor.crawl.entries import Skipped
 from auditor.crawl.names import printable
-from auditor.engine.file_bytes import SIDECAR_NEXT_TIME, SIDECAR_UNREAD
 from auditor.engine.messages import FileRow, Identity, Job, Measured, to_measure
 from auditor.engine.options import ScanOptions, ScanSummary
 from auditor.engine.plan import UNREAD_STAMP, Planner
@@ -19,12 +18,20 @@ from auditor.store.schema import Trouble, path_key
 if TYPE_CHECKING:
     from auditor.store import Store
 
-__all__ = ["Ledger", "counted"]
+__all__ = ["Ledger"]
 
 COMMIT_ROWS: Final = 64
 """Rows after which they are put on disk ..."""
 COMMIT_SECONDS: Final = 2.0
 """... or seconds, so that a power cut costs no more than that."""
+_RETRIED: Final = (
+    "set aside, and tried again by the next run (rights, a share, time or memory that ran out)"
+)
+_OUT_OF_REACH: Final = "measured before, out of reach (rights, or links to nowhere) and kept"
+_WITHOUT_SIDECAR: Final = "measured without a sidecar that is over 16 MB or could not be read"
+_OTHER_VERSION: Final = (
+    "measured by another version and kept; a new output folder measures all alike"
+)
 ROWS_TOGETHER: Final = 1024
 """Known rows that are read and written again at a time; each may hold a few kilobytes."""
 
@@ -46,12 +53,8 @@ class Ledger:
         self.new_places: Counter[int] = Counter()
         """How often a known content was found under a path that it did not have; by the index of one of its
         rows."""
-        self.retriable = 0
-        """Files set aside in this run that the next one tries again."""
-        self.out_of_reach = 0
-        """Files measured before that could not be looked at."""
-        self.without_sidecar = 0
-        """Rows of this run whose sidecar could not be read."""
+        self.told: Counter[str] = Counter()
+        """Files by what the owner should know of them."""
         self.silent = False
         """Whether a folder has not answered when it was asked for missing files."""
         self._rows: list[FileRow] = []
@@ -86,7 +89,7 @@ class Ledger:
         self.summary.found += 1
         if item.unreadable and (status := self.planner.status_out_of_reach(item.path)):
             self.unchanged(**{status: 1})
-            self.out_of_reach += 1
+            self.told[_OUT_OF_REACH] += 1
         elif self.planner.skipped_before(item.path):
             self.unchanged(set_aside=1)
         else:
@@ -105,7 +108,7 @@ class Ledger:
             row["trouble"] = Trouble.NO_PICTURES
         counted = row["status"] == "counted"
         is_measured = counted or row["status"] == "measured"
-        self.without_sidecar += is_measured and _without_sidecar(row)
+        self.told[_WITHOUT_SIDECAR] += is_measured and row["sidecar_stamp"] == UNREAD_STAMP
         self.count(is_measured)
         if counted:
             self.summary.counted += 1
@@ -131,7 +134,7 @@ class Ledger:
         if trouble == Trouble.ENDED and job.get("tried"):
             trouble = Trouble.ENDED_TWICE
         if trouble in (Trouble.UNREAD, Trouble.ENDED):
-            self.retriable += 1
+            self.told[_RETRIED] += 1
         self._rows.append(
             {
                 **{name: job.get(name) for name in ("path", *Identity.__annotations__)},
@@ -147,16 +150,11 @@ class Ledger:
         self._note(job["path"], reason, detail)
 
     def _place(self, path: str, identity: Mapping[str, Any]) -> None:
-        """A path has a new row: what its old one said of its sidecar is past, and a known content may lie where
-        it did not lie before."""
-        file_id, known = identity.get("file_id"), self.planner.known
-        if (before := known.index(path)) >= 0:
-            known.without_sidecar[before] = False
-        if not file_id:
-            return
-        rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
-        if len(rows) and path_key(path) not in known.key[rows]:
-            self.new_places[int(rows[0])] += 1
+        """A path has a new row: a known content may lie where it did not lie before."""
+        if file_id := identity.get("file_id"):
+            rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
+            if len(rows) and path_key(path) not in self.planner.known.key[rows]:
+                self.new_places[int(rows[0])] += 1
 
     def _note(self, path: str, reason: str, detail: str) -> None:
         self.reasons[reason] += 1
@@ -165,37 +163,8 @@ class Ledger:
 
     def notices(self) -> list[str]:
         """What the owner should know of files that were no frames, or not whole ones."""
-        out = []
-        if self.retriable:
-            out.append(
-                f"{self.retriable:,} of the files set aside may be readable another time (rights, a share, "
-                "time or memory that ran out): the next run tries again by itself"
-            )
-        if self.out_of_reach:
-            out.append(
-                counted(self.out_of_reach, "frame measured before is", "frames measured before are")
-                + " out of reach (rights, or links to what is not there) and kept"
-            )
-        known = self.planner.known
-        if without := self.without_sidecar + int((known.without_sidecar & ~known.gone).sum()):
-            out.append(
-                counted(
-                    without,
-                    "frame was measured without its sidecar",
-                    "frames were measured without their sidecar",
-                )
-                + ", which is over 16 MB or could not be read"
-            )
-        if others := self.planner.measured_before():
-            out.append(
-                counted(
-                    others,
-                    "frame was measured by another version and is kept as it is",
-                    "frames were measured by another version and are kept as they are",
-                )
-                + "; a new output folder measures all alike"
-            )
-        return out
+        self.told[_OTHER_VERSION] = self.planner.measured_before()
+        return [f"{what}: {count:,}" for what, count in self.told.items() if count]
 
     # -- into the store ----------------------------------------------------------------------------
 
@@ -225,24 +194,18 @@ class Ledger:
                 to_measure_again.append(to_measure(job))
                 continue
             before, path = rows[index], job["path"]
-            unread = job["sidecar"] and identity["sidecar_id"] is None
-            if unread and not _without_sidecar(before):
-                to_measure_again.append(to_measure(job))  # the row knows of no sidecar
-                continue
             new = {
                 "path": printable(path),
                 "path_key": path_key(path),
-                "sidecar_stamp": _stamp(before, job),
+                "sidecar_stamp": _stamp(identity, job),
                 "gone": False,
             }
             row: FileRow = {**before, **identity, **new}
-            self.without_sidecar += bool(job["sidecar"]) and _without_sidecar(row)
+            self.told[_WITHOUT_SIDECAR] += row["sidecar_stamp"] == UNREAD_STAMP
             self._place(path, row)
             if row == before:  # its sidecar still can't be read
                 self.unchanged(**{row["status"].replace("-", "_"): 1})
                 continue
-            if row["notes"] and job["sidecar"] is None:
-                row["notes"] = [n for n in row["notes"] if SIDECAR_UNREAD not in n]
             self._rows.append(row)
             self.summary.moved += 1
             self.count(row["status"] == "measured")
@@ -255,18 +218,6 @@ class Ledger:
             self.summary.gone += len(rows)
 
 
-def _stamp(row: FileRow, job: Job) -> int:
-    """Stamp of the sidecar that a row knows: one of its own where it could not be read, so that it is looked at
-    as soon as it can be."""
-    unread = job["sidecar"] and any(SIDECAR_NEXT_TIME in n for n in row.get("notes") or ())
-    return UNREAD_STAMP if unread else job["stamp"]
-
-
-def _without_sidecar(row: FileRow) -> bool:
-    """Whether a row says that its sidecar could not be read."""
-    return any(SIDECAR_UNREAD in note for note in row.get("notes") or ())
-
-
-def counted(count: int, one: str, many: str) -> str:
-    """How many of something, by the word for `one` or for `many`: '1 frame is', '1,200 frames are'."""
-    return f"{count:,} {one if count == 1 else many}"
+def _stamp(row: Mapping[str, Any], job: Job) -> int:
+    """Stamp of the sidecar that a row knows."""
+    return UNREAD_STAMP if job["sidecar"] and row["sidecar_id"] is None else job["stamp"]

@@ -80,8 +80,6 @@ class Job(TypedDict):
     """Whether it ended a process before."""
     on: NotRequired[str]
     """Path of the file that it is counted on."""
-    expect: NotRequired[str | None]
-    """Hash of the bytes that it must have to be counted."""
     losses: NotRequired[int]
     """Workers that went down with it."""
     second: NotRequired[bool]

@@ -87,7 +87,6 @@ class ScanSummary:
     """Recognised by their content and not measured again."""
     gone: int = 0
     """Known, and no longer where they were."""
-    workers_replaced: int = 0
     seconds: float = 0.0
     stopped: str | None = None
     """Why the scan ended early, and what to do; None when it ran to its end."""
@@ -114,7 +113,7 @@ class ScanSummary:
             f"{'stopped: ' + self.stopped if self.stopped else 'done'}; found {self.found}, measured "
             f"{self.measured} ({self.counted} of them counted on another file), set aside "
             f"{self.set_aside}, unchanged {self.unchanged}, moved {self.moved}, gone {self.gone}, "
-            f"workers replaced {self.workers_replaced}, {self.seconds:.0f} s"
+            f"{self.seconds:.0f} s"
         )
 
     def set_aside_lines(self) -> list[str]:
@@ -158,7 +157,7 @@ def _lines(what: str, found: list[tuple[str, str]]) -> list[str]:
 
 
 _EVERY_S: Final = 0.2
-"""Seconds between two reports: a live bar looks steady."""
+"""Seconds between two reports: a live line looks steady."""
 _OVER_S: Final = 30.0
 """The rate is that of so many last seconds."""
 

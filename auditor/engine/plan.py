@@ -25,7 +25,8 @@ __all__ = ["UNREAD_STAMP", "Decision", "Planner", "stamp_of"]
 _CANDIDATES: Final = 32
 """So many known files of one size a new one is held against."""
 UNREAD_STAMP: Final = -2
-"""Stands for the stamp of a sidecar that could not be read: no sidecar has it, nor a file without one."""
+"""Stands for the stamp of a sidecar that could not be read: no sidecar has it, nor a file without one, so that the
+next run looks again."""
 
 
 def stamp_of(entry: FileEntry) -> int:
@@ -37,11 +38,6 @@ def stamp_of(entry: FileEntry) -> int:
     except OSError:
         return -1
     return stamp(info.st_size, info.st_mtime_ns)
-
-
-def _may_be_read(sidecar: str | None) -> bool:
-    """Whether looking at a sidecar (None: at the lack of one) may tell something new."""
-    return sidecar is None or is_url(sidecar) or os.access(sidecar, os.R_OK)
 
 
 @dataclass(slots=True)
@@ -98,8 +94,7 @@ class Planner:
             same &= known.size[row] == np.array(sizes, np.int64)
             same &= known.mtime[row] == np.array(mtimes, np.int64)
             same &= ~known.gone[row] & ~self._retry[row]
-            for i in np.flatnonzero(same & (known.stamp[row] != stamps)).tolist():
-                same[i] = not _may_be_read(entries[i].sidecar)
+            same &= known.stamp[row] == stamps
             fresh = ~((index >= 0) & self.seen[row])
             self.seen[index[index >= 0]] = True
         else:

@@ -236,10 +236,7 @@ class _Scan:
         """Files counted on others stay so while those others stand; else they are looked at anew."""
         entries, self.counted = self.counted, []
         index = np.array([i for _, i in entries], np.int64)
-        leaders = self.planner.known.find(self.planner.known.leader[index])
-        if not self.planner.seen[leaders[leaders >= 0]].all():
-            # One that is deleted stands for nothing any more.
-            self._settle_departed(walk)
+        self._settle_departed(walk)  # one that is deleted stands for nothing any more
         valid = self.planner.leaders_valid(index)
         self.ledger.unchanged(counted=int(valid.sum()))
         invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]
@@ -280,11 +277,10 @@ class _Scan:
             if isinstance(answer, BaseException):
                 self._batch_lost(jobs, answer)
                 continue
-            self.summary.workers_replaced += answer.replaced
             self.broken = 0
-            for job, outcome in zip(jobs, answer.outcomes, strict=False):
+            for job, outcome in zip(jobs, answer, strict=False):
                 self._outcome(job, outcome)
-            self.queues.put_back(jobs[len(answer.outcomes) :])
+            self.queues.put_back(jobs[len(answer) :])
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """The worker itself went down: try again, then split until the culprit is alone."""
@@ -298,7 +294,6 @@ class _Scan:
         if self.pool is not None and not self.pool.connected():
             self.queues.unanswered.append(jobs)  # the batch is not to blame (see `check_workers`)
             return
-        self.summary.workers_replaced += 1
         culprit = self.queues.worker_lost(jobs)
         if culprit is not None:
             reason = "ended its worker each time it was tried"
@@ -317,8 +312,6 @@ class _Scan:
             if job["do"] == "measure":
                 measured = row["status"] == "measured"
                 self.queues.add(self.exposures.settled(job, row if measured else None))
-        elif kind == "other":
-            self.queues.add(self.exposures.split_off(job, outcome[1]["file_id"]))
         elif kind == "same":
             self.duplicates.add(job, outcome[1])
         elif kind == "unreadable":

@@ -71,7 +71,7 @@ def _row(found: FileEntry | Skipped, options: ScanOptions, scan: str) -> FileRow
     row: FileRow = {"path": found.path, "status": "set-aside"}
     if isinstance(found, Skipped):
         return row | {"reason": found.reason}
-    (outcome,) = run_batch([job_of(found)], options, scan).outcomes
+    (outcome,) = run_batch([job_of(found)], options, scan)
     if outcome[0] == "row":
         message: Measured = outcome[1]
         return message["row"] | (message["pictures"] or {})

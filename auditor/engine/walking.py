@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Final
 
 from auditor.crawl.entries import FileEntry, Skipped
-from auditor.crawl.names import root_name
+from auditor.crawl.names import path_prefixes, root_name
 from auditor.engine.file_bytes import is_url
 from auditor.error_text import one_line
 
-__all__ = ["Find", "RootsFound", "Walk", "with_end"]
+__all__ = ["Find", "RootsFound", "Walk"]
 
 
 CHUNK: Final = 2048
@@ -87,9 +87,8 @@ class Walk:
         self._given_up = True
 
 
-def with_end(root: str) -> str:
-    """A root as the beginning of the paths of what lies in it."""
-    return root.rstrip("/" + os.sep) + ("/" if is_url(root) else os.sep)
+def _real(path: str) -> str:
+    return path if is_url(path) else os.path.realpath(path)
 
 
 class RootsFound:
@@ -97,8 +96,7 @@ class RootsFound:
 
     def __init__(self, roots: Sequence[str | Path]) -> None:
         names = {root_name(r): None for r in roots}
-        self._real = {n: n if is_url(n) else os.path.realpath(n) for n in names}
-        self._empty = dict(self._real)
+        self._empty = {n: _real(n) for n in names}
         self.walked: set[str] = set()
         """Roots under which files were found that can be read."""
 
@@ -114,13 +112,10 @@ class RootsFound:
                 self._held(item.path)
 
     def _held(self, path: str) -> None:
-        places = [path]
-        for root, real in self._real.items():
-            if with_end(path).startswith(with_end(root)):
-                places.append(real + path[len(root) :])
-        for root, real in list(self._empty.items()):
-            if any(with_end(p).startswith((with_end(root), with_end(real))) for p in places):
-                del self._empty[root]
+        place = f"{_real(path)}/"
+        self._empty = {
+            n: r for n, r in self._empty.items() if not place.startswith(path_prefixes([r]))
+        }
 
     def empty(self) -> list[str]:
         """The roots in which nothing was found."""

@@ -2,9 +2,9 @@
 
 A part is written to a temporary name, flushed to disk and renamed, so that it is there whole or not at
 all. Its name carries the batch it holds and a checksum of the whole file (`part-00000007.89ab12cd.parquet`)
-or, after a merge, the range of batches (`part-00000000-00000063.89ab12cd.parquet`). A part whose range
-lies inside another's is a leftover of a merge that was cut short; it is ignored and removed by the next
-writer.
+or, after a merge, the range of batches (`part-00000000-00000063.89ab12cd.parquet`). A merge that was cut
+short leaves the parts that it joined beside the whole; their rows are then there twice, of which the newest
+counts, until the next merge.
 """
 
 from __future__ import annotations
@@ -16,15 +16,14 @@ import re
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from auditor.error_text import one_line
 from auditor.open_files import write_file
 from auditor.units import MB
 
@@ -49,9 +48,6 @@ _BLOCK_BYTES: Final = 4 * MB
 """Read at a time for a checksum."""
 
 _NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
-
-_KEYS = {"frames": "path_key", "pictures": "file_id"}
-"""Key of each table's rows."""
 
 
 class DamagedPart(ValueError):
@@ -83,54 +79,15 @@ def is_whole(part: Part) -> bool:
     return match is not None and checksum == int(match[3], 16)
 
 
-def list_parts(folder: Path) -> tuple[list[Part], list[Part]]:
-    """(parts in the order in which they were written, leftovers). A missing folder has none.
-
-    A leftover's range lies inside another part's that is whole and has all of its keys: what a merge
-    leaves that was cut short. A part that only bears such a name (damaged, or of another store) is none.
-    """
+def list_parts(folder: Path) -> list[Part]:
+    """Parts in the order in which they were written; a missing folder has none."""
     found = []
     with contextlib.suppress(FileNotFoundError):
         for name in os.listdir(folder):
-            match = _NAME.fullmatch(name)
-            if match:
+            if match := _NAME.fullmatch(name):
                 first = int(match[1])
                 found.append(Part(int(match[2] or first), first, folder / name))
-    leftovers = []
-    widest: Part | None = None
-    for part in sorted(found, key=lambda p: (p.first, -p.last)):
-        if widest is None or part.last > widest.last:
-            widest = part if part.first == part.last or _rows(part.path) else widest
-        elif (part.first, part.last) != (widest.first, widest.last) and _holds_all_of(
-            widest.path, part.path
-        ):
-            leftovers.append(part)
-    return sorted(set(found) - set(leftovers)), leftovers
-
-
-def _rows(path: Path) -> int:
-    """Number of rows; 0 where that can't be read."""
-    try:
-        return int(pq.read_metadata(path).num_rows)
-    except UNREADABLE:
-        return 0
-
-
-@lru_cache(maxsize=4096)
-def _holds_all_of(wide: Path, narrow: Path) -> bool:
-    """Whether a part is whole and has every key that another has. A part's name changes with its content."""
-    key = _KEYS.get(wide.parent.name, "path_key")
-    try:
-        if not is_whole(Part(0, 0, wide)):
-            return False
-        have = pq.read_table(wide, columns=[key])[key]
-    except UNREADABLE:
-        return not wide.exists()  # merged with more in the meantime
-    try:
-        wanted = pq.read_table(narrow, columns=[key])[key]
-    except UNREADABLE:
-        return True
-    return bool(pc.all(pc.is_in(wanted, value_set=have.combine_chunks()), min_count=0).as_py())
+    return sorted(found)
 
 
 def write_part(
@@ -219,8 +176,7 @@ def _fitted(table: pa.Table, rows: int, columns: Sequence[str], schema: pa.Schem
 
 def damaged(part: Part, error: Exception) -> DamagedPart:
     """One line about a part that cannot be used."""
-    lines = str(error).strip().splitlines()
-    reason = lines[0][:160] if lines else type(error).__name__
+    reason = one_line(error) or type(error).__name__
     return DamagedPart(
         f"{part.path.name} in {part.path.parent} cannot be read and is left out ({reason}); "
         "its frames are measured again on the next run"

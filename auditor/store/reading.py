@@ -95,7 +95,7 @@ class StoreReader:
     def _newest(self, columns: Sequence[str]) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")[0]]
+        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")]
         tables = [table for table in read if table is not None]
         # Making even an empty table from nothing loads pandas.
         return newest(tables) if tables else FRAME_SCHEMA.empty_table().select(names)
@@ -131,7 +131,7 @@ class StoreReader:
         unusable: set[Path] = set()
         while True:
             found = present_rows(
-                list_parts(self.folder / "frames")[0], self._read_frames, wanted, unusable
+                list_parts(self.folder / "frames"), self._read_frames, wanted, unusable
             )
             parts = []
             # A few columns at a time: a large table does not lie in memory twice.
@@ -187,7 +187,7 @@ class StoreReader:
         """
         wanted = pa.array(sorted(set(file_ids)), pa.string())
         tables = [PICTURE_SCHEMA.empty_table()]
-        for part in list_parts(self.folder / "pictures")[0]:
+        for part in list_parts(self.folder / "pictures"):
             hits = self._hits(part, "file_id", PICTURE_SCHEMA, wanted)
             if len(hits):
                 try:
@@ -283,7 +283,7 @@ class StoreReader:
         index_of = {int(known.key[i]): i for i in indices}
         wanted = positions(np.fromiter(index_of, np.int64))
         found: dict[int, dict[str, Any]] = {}
-        for part in list_parts(self.folder / "frames")[0] if index_of else ():
+        for part in list_parts(self.folder / "frames") if index_of else ():
             hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
             table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
             if table is not None:

@@ -193,8 +193,6 @@ class Known:
         Something that is nothing about the file itself stood in its way (`schema.Trouble`).
     no_pictures : (n,) ndarray of bool
         Measured, and gives no small pictures.
-    without_sidecar : (n,) ndarray of bool
-        Measured or counted, and its sidecar could not be read.
     version : (n,) ndarray of int16
         Index into `versions` of the program that measured the file.
     versions : list of str
@@ -226,8 +224,6 @@ class Known:
         self.ended = is_trouble(Trouble.ENDED)
         self.troubled = is_trouble(Trouble.UNREAD, Trouble.ENDED, Trouble.ENDED_TWICE)
         self.no_pictures = is_trouble(Trouble.NO_PICTURES)
-        unread = (self.stamp != -1) & ~_valid(table["sidecar_id"])[order]
-        self.without_sidecar = (self.measured | self.counted) & unread
         version, self.versions = codes(table["tool_version"])
         self.version: NDArray[np.int16] = version.astype(np.int16)[order]
 

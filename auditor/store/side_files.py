@@ -50,7 +50,7 @@ def version_of(folder: Path) -> int | None:
     try:
         version = json.loads(path.read_bytes())["store"]
     except FileNotFoundError:
-        if list_parts(folder / "frames")[0]:
+        if list_parts(folder / "frames"):
             raise StoreError(
                 f"{folder} holds measurements but no version.json, so they cannot be "
                 "trusted; give another --out folder"

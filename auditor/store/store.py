@@ -18,11 +18,11 @@ import pyarrow as pa
 
 from auditor.open_files import open_own
 from auditor.store.errors import StoreBusy, StoreError, why, write_error
-from auditor.store.parts import Part, list_parts, write_part
+from auditor.store.parts import list_parts, write_part
 from auditor.store.reading import StoreReader
 from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, picture_table
 from auditor.store.side_files import renew_unread, version_of, write_version
-from auditor.store.upkeep import SmallParts, mend
+from auditor.store.upkeep import mend, merge_small
 
 __all__ = ["Store", "WriterLock"]
 
@@ -50,36 +50,28 @@ class WriterLock:
         if fd is None:
             raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
         try:
-            self._take(fd)
-        except BaseException:
-            os.close(fd)
-            raise
-        self._fd = fd
-
-    def _take(self, fd: int) -> None:
-        """Lock the open file and write into it who holds it."""
-        try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             holder = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
+            os.close(fd)
             raise StoreBusy(
                 f"another run is writing to this store ({holder}): "
                 f"{self.path.parent}; wait until it ends, or give another --out folder"
             ) from None
         except OSError as error:
+            os.close(fd)
             raise StoreError(
                 f"{self.path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
             ) from error
+        self._fd = fd
         since = time.strftime("%Y-%m-%d %H:%M:%S")
-        try:
-            self._write(fd, f"process {os.getpid()} on {socket.gethostname()}, since {since}")
-        except OSError as error:
-            raise StoreError(f"{self.path} cannot be written ({why(error)})") from error
+        self._write(f"process {os.getpid()} on {socket.gethostname()}, since {since}")
 
-    @staticmethod
-    def _write(fd: int, text: str) -> None:
-        os.ftruncate(fd, 0)
-        os.pwrite(fd, text.encode(), 0)
+    def _write(self, text: str) -> None:
+        """Who holds the lock, into its file. Raises OSError."""
+        assert self._fd is not None
+        os.ftruncate(self._fd, 0)
+        os.pwrite(self._fd, text.encode(), 0)
 
     def confirm(self) -> None:
         """Raise `StoreBusy` where this object does not hold the lock."""
@@ -91,7 +83,7 @@ class WriterLock:
         if self._fd is None:
             return
         with contextlib.suppress(OSError):
-            self._write(self._fd, "")
+            self._write("")
         os.close(self._fd)
         self._fd = None
 
@@ -119,7 +111,6 @@ class Store(StoreReader):
         super().__init__(folder)
         self._lock = WriterLock(self.folder / "lock")
         self._next = 0
-        self._fresh: dict[Path, pa.Table] = {}  # parts written since the last merge
         self._small = 0
 
     @property
@@ -158,11 +149,9 @@ class Store(StoreReader):
             write_version(self.folder)
         last = -1
         for name in ("frames", "pictures"):
-            parts, leftovers = list_parts(self.folder / name)
-            stray = [p for p in (self.folder / name).iterdir() if p.name.endswith(".tmp")]
-            for path in (*(p.path for p in leftovers), *stray):
+            for path in (self.folder / name).glob("*.tmp"):
                 path.unlink(missing_ok=True)
-            last = max([last, *(p.last for p in parts)])
+            last = max([last, *(p.last for p in list_parts(self.folder / name))])
         self._next = last + 1
 
     @contextlib.contextmanager
@@ -217,15 +206,13 @@ class Store(StoreReader):
         with self._store_errors():
             if pictures:
                 self._write("pictures", number, picture_table(pictures), PICTURE_GROUP)
-            table = frame_table(rows)
-            part = self._write("frames", number, table, FRAME_GROUP)
-            self._fresh[part.path] = table
+            self._write("frames", number, frame_table(rows), FRAME_GROUP)
             self._small += 1
             if self._small >= SMALL_PARTS:
                 self.compact()
 
-    def _write(self, name: str, number: int, table: pa.Table, group: int) -> Part:
-        return write_part(self.folder / name, number, number, [table], table.schema, group)
+    def _write(self, name: str, number: int, table: pa.Table, group: int) -> None:
+        write_part(self.folder / name, number, number, [table], table.schema, group)
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
@@ -234,10 +221,8 @@ class Store(StoreReader):
             ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS),
             ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", PART_ROWS[:1]),
         ):
-            parts = SmallParts(self.folder / name, schema, self._fresh, self._whole)
-            for path in parts.merge(group, key, sizes):
+            for path in merge_small(self.folder / name, schema, group, key, sizes):
                 self._keys.pop(path, None)
-        self._fresh.clear()
         self._small = 0
 
     def remember_unread(self, found: Iterable[tuple[str, str]], walked: Sequence[str] = ()) -> None:

@@ -128,8 +128,8 @@ def test_link_loops_end_and_nothing_is_followed_twice(tmp_path: Path) -> None:
     odd = skipped(root)
     assert "not there" in odd["dangling.jpg"].reason
     assert odd["dangling.jpg"].picture
-    assert "already" in odd["two.jpg"].reason
-    assert "read there" in odd["again.jpg"].reason
+    assert "read without it" in odd["two.jpg"].reason
+    assert "read without it" in odd["again.jpg"].reason
     assert "can't be followed" in odd["self"].reason
     assert {"up", "back"} <= set(odd)
 
@@ -170,7 +170,7 @@ def test_pipes_and_sockets_are_named_and_never_opened(tmp_path: Path) -> None:
         finally:
             os.chdir(before)
         odd = skipped(tmp_path)
-    assert "pipe" in odd["pipe.jpg"].reason
+    assert "a pipe" in odd["pipe.jpg"].reason
     assert "socket" in odd["s.jpg"].reason
     assert odd["pipe.jpg"].picture
     (tmp_path / "link.jpg").symlink_to("/dev/zero")

@@ -205,7 +205,7 @@ def test_frames_out_of_reach_stay_measured(tmp_path: Path, at_once: None) -> Non
     archive.measured_now()
     summary = run(root, out)
     assert (*sums(summary), summary.unchanged) == (4, 3, 1, 1, 4)
-    assert [n for n in summary.notices if n.startswith("2 frames measured before are out of reach")]
+    assert [n for n in summary.notices if "out of reach" in n and n.endswith(": 2")]
     (tmp_path / "away").rename(disk)
     jpeg(disk / "IMG_0003.jpg", 3)
     assert (*sums(run(root, out)), run(root, out).unchanged) == (4, 4, 0, 1, 4)
@@ -287,7 +287,7 @@ def test_files_that_only_begin_and_end_alike_are_all_measured(
     tmp_path: Path, at_once: None
 ) -> None:
     root = tmp_path / "a"
-    margin = bytes(70_000)
+    margin = bytes(300_000)
     for n in range(5):
         put(root / f"scan{n}.tif", margin + RNG.bytes(9000) + margin)
     same = put(root / "x" / "scan.tif", margin + b"1" * 9000 + margin)

@@ -10,7 +10,7 @@ import pytest
 from compared import find
 
 from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
-from auditor.crawl.shared_words import share_words
+from auditor.crawl.captures import share_words
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.labels import (
     contradicted,
@@ -84,7 +84,7 @@ def test_a_keyword_on_one_file_of_a_capture_holds_for_the_capture() -> None:
     raw["labels"] = [[]] * len(raw)
     frames["best"] = False
     both = pd.concat([raw, frames], ignore_index=True)
-    both = both.assign(**share_words(both, both["capture"].to_numpy(np.int64)))
+    share_words(both, both["capture"].to_numpy(np.int64))
     whole = find(compare_labels(both, []), "sharpness")
     assert (whole["label"], whole["pairs"]) == ("polariser", 8)
 

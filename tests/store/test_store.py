@@ -127,6 +127,7 @@ def test_a_merge_cut_short_leaves_no_double_rows(
     assert len(parts(tmp_path)) == 6
     pd.testing.assert_frame_equal(Store(tmp_path).load(), before)
     with Store(tmp_path) as store:
+        store.compact()
         assert len(parts(tmp_path)) == 1
         store.append([row("/a", iso=9.0)])
     assert Store(tmp_path).load(["iso", "path"]).set_index("path").loc["/a", "iso"] == 9.0
