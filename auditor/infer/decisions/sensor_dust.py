@@ -224,18 +224,11 @@ def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
 
 def _resampled(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, Plane]:
     """A map on places of another size (nearest neighbour): z-scores, and their noise as it would be at f/16."""
-
-    def nearest(plane: Plane) -> Plane:
-        if plane.shape == shape:
-            return plane
-        rows, cols = (
-            ((np.arange(n) + 0.5) * m / n).astype(np.int64)
-            for n, m in zip(shape, plane.shape, strict=True)
-        )
-        return np.asarray(plane[np.ix_(rows, cols)])
-
-    z = nearest(dust.significance)
-    noise = nearest(dust.local_sd) * np.float32((REFERENCE_F_NUMBER / f_number) ** 2)
+    z, noise = (
+        cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)
+        for plane in (dust.significance, dust.local_sd)
+    )
+    noise = noise * np.float32((REFERENCE_F_NUMBER / f_number) ** 2)
     known = np.isfinite(z) & (noise > 0)
     return np.where(known, z, np.float32(0)), np.where(known, noise, np.float32(np.inf))
 
