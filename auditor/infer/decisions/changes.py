@@ -158,11 +158,11 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> I
         lengths = np.round(np.log(numbers(frames, "focal_length_mm")) / _FOCAL_STEP)
     lengths = np.where(np.isfinite(lengths), lengths, 0)
     value = {p: log_sharpness(frames, p) for p in _PLACES}
-    upright = numbers(frames, "orientation") >= UPRIGHT
+    outing, upright = numbers(frames, "outing"), numbers(frames, "orientation") >= UPRIGHT
     source = words(frames, "source", "unknown")
     keys = ("lens", "body", "converter", "lens_serial")
     for subject, rows in _groups(frames, good & np.isfinite(stops), keys):
-        test = partial(_series, frames, day, (stops, lengths), rows)
+        test = partial(_series, day, outing, (stops, lengths), rows)
         own = {p: value[p][rows] for p in _PLACES}
         # Freed of the aperture at once: a regression that begins far from it would take slow apertures for failures.
         level = pd.DataFrame(own).groupby(stops[rows]).transform("quantile", UPPER)
@@ -179,16 +179,15 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> I
 
 
 def _series(
-    frames: pd.DataFrame, day: Floats, factors: Sequence[Floats], rows: Rows, figure: Floats,
+    day: Floats, outing: Floats, factors: Sequence[Floats], rows: Rows, figure: Floats,
     sharp: bool = False,
 ) -> Series:  # fmt: skip
     """The series of a figure (len(rows),) of some frames, where it is known; all else by frame."""
     known = np.flatnonzero(np.isfinite(figure))
     known = known[evenly(len(known), _MOST_FRAMES)]
     here = rows[known]
-    outing = numbers(frames.iloc[here], "outing").astype(np.int64)
     codes = [factor[here].astype(np.int64) for factor in factors]
-    return Series(day[here], figure[known], outing, codes, sharp)
+    return Series(day[here], figure[known], outing[here].astype(np.int64), codes, sharp)
 
 
 def _with_mean(table: pd.DataFrame) -> pd.DataFrame:
@@ -203,16 +202,17 @@ def _body_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> I
         time = np.round(np.log2(seconds)).astype(float)
         noise = [np.log(numbers(frames, f"{tone_column(s)}_sigma")) for s in TONE_SIGNALS]
     source, hot = words(frames, "source", "unknown"), numbers(frames, "hot_pixels")
+    outing = numbers(frames, "outing")
     for subject, rows in _groups(frames, good & np.isfinite(speed), ("body", "body_serial")):
         short = rows[~(seconds[rows] >= LONG_EXPOSURE_S)]
         tones = pd.DataFrame(np.stack([n[short] for n in noise], axis=1))
         tones = tones.where(np.isfinite(tones))
         # Less what is usual at that ISO and tone; tones that a frame lacks make it no noisier.
         unusual = tones - tones.groupby(speed[short]).transform("median")
-        series = _series(frames, day, (), short, unusual.mean(axis=1).to_numpy())
+        series = _series(day, outing, (), short, unusual.mean(axis=1).to_numpy())
         yield _Test(subject, "noise", "", series, source[rows[0]])
         count = np.where(np.isfinite(time[rows]), np.log1p(hot[rows]), np.nan)
-        series = _series(frames, day, (speed, time), rows, count)
+        series = _series(day, outing, (speed, time), rows, count)
         if (series.value > 0).sum() >= _LEAST_HOT * len(series.value):
             yield _Test(subject, "hot pixels", "", series)
 
