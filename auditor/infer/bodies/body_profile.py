@@ -30,7 +30,7 @@ from auditor.infer.bodies.visible import (
     usable_iso,
 )
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW_FRAMES, FEWEST_OUTINGS
+from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST_OUTINGS
 from auditor.model import (
     Band,
     Body,
@@ -144,6 +144,9 @@ def _describe(
         f"ISO {named}: no noise could be seen, in {hidden}": bool(unseen),
         "its files name no camera and may be of several: not held against other bodies": (
             body == UNKNOWN_BODY
+        ),
+        f"not held against other bodies: that needs {FEW} frames or more": (
+            body != UNKNOWN_BODY and cells.frame_count < FEW
         ),
         f"ISO {noise.isos[0]} is no cleaner than ISO {noise.base_iso:g}: below the sensor's base": (
             noise.base_iso > noise.isos[0]
