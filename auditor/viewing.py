@@ -119,11 +119,6 @@ class Viewing:
         name = f"{width_cm:g} cm print from {distance_cm:g} cm"
         return cls(name, distance_cm, width_cm)
 
-    @property
-    def phrase(self) -> str:
-        """As a sentence can end with it."""
-        return f"{'on' if self.width_cm is None else 'in'} a {self.name}"
-
     def pixels_per_degree(self, width_px: float) -> float:
         """Pixels of the file in one degree of the visual field.
 

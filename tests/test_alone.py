@@ -59,7 +59,7 @@ def test_a_body_of_which_no_tone_is_known_is_asked_for_test_frames() -> None:
     band = {"band": "shade", "frames": 3, "usable_iso": {"excellent": None}}
     band["usable_iso_detail"] = {"excellent": {"low": None, "high": None, "reason": None}}
     body = {"body": "Elm Three", "frames": 3, "kind": "camera", "tones": [], "other_kinds": []}
-    ((request, _),) = body_requests([body | {"brightness": [band]}], [])
+    ((request, _),) = body_requests([body | {"brightness": [band]}])
     assert request["body"] == "Elm Three"
     assert request["iso"] == [100, 400, 1600, 6400]
 

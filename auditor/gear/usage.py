@@ -3,10 +3,8 @@ for and changes nothing."""
 
 from __future__ import annotations
 
-import re
-from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -24,6 +22,7 @@ from auditor.units import DAY_CHARACTERS
 __all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle"]
 
 Floats = NDArray[np.float64]
+Days = NDArray[np.datetime64]
 
 IN_USE: Final = "in use"
 SHARE: Final = 0.02
@@ -42,34 +41,9 @@ A_YEAR_DAYS: Final = 365
 """Days in a year."""
 PHONE_PARALLEL: Final = 0.99
 """Phones have one aperture at each focal length, in this share of the frames."""
-PHONE_WIDE: Final = 1.95
-"""So wide are phones alone, where too few frames show whether they have one aperture only."""
 
-
-_DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-"""A day by ISO 8601."""
 USE_COLUMNS: Final = ("body", "lens", "converter", "focal_length_mm", "f_number", "iso", "taken")
 """Columns by which use is judged."""
-
-
-class _Days(NamedTuple):
-    """Days of an archive."""
-
-    of: NDArray[np.int64]
-    """Number of the day on which each frame was taken, -1 unknown."""
-    dates: list[str]
-    """The days (ISO 8601), the first first."""
-    before: NDArray[np.int64]
-    """Frames taken before each of them, and at last those of all."""
-
-    def since(self, first: str) -> int:
-        """Frames from a day on."""
-        return int(self.before[-1] - self.before[bisect_left(self.dates, first)])
-
-    def long_after(self, last: str) -> int:
-        """Frames more than `BORROWED_DAYS` after a day."""
-        end = str(np.datetime64(last) + np.timedelta64(BORROWED_DAYS, "D"))
-        return int(self.before[-1] - self.before[bisect_right(self.dates, end)])
 
 
 def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
@@ -90,11 +64,11 @@ def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
         "seldom used", "single frames", "not named". `lenses` have the same and lens, converter, body: one
         entry for each combination, as the profile's `lenses`.
     """
+    day = _days_of(frames)
     figures = {n: numbers(frames, n) for n in ("iso", "focal_length_mm", "f_number")}
-    days = _days_of(frames)
-    bodies = _entries(frames, ["body"], figures, days, chosen)
+    bodies = _entries(frames, ["body"], figures, day, chosen)
     roles = {b["body"]: b["role"] for b in bodies}
-    lenses = _entries(frames, ["lens", "body", "converter"], figures, days, chosen)
+    lenses = _entries(frames, ["lens", "body", "converter"], figures, day, chosen)
     for lens in lenses:
         if roles[lens["body"]] not in (IN_USE, "not named"):
             lens["role"] = roles[lens["body"]]  # a lens is no more in use than the body it sits on
@@ -103,47 +77,43 @@ def gear_in_use(frames: pd.DataFrame, chosen: Chosen) -> Gear:
     return {"bodies": bodies, "lenses": lenses}
 
 
-def _days_of(frames: pd.DataFrame) -> _Days:
-    code, found = pd.factorize(texts(frames, "taken").str.slice(0, DAY_CHARACTERS))
-    dates = sorted(str(text) for text in found if _DAY.fullmatch(str(text)))
-    number = {date: i for i, date in enumerate(dates)}
-    day = np.array([*(number.get(str(text), -1) for text in found), -1], np.int64)[code]
-    counts = np.bincount(day[day >= 0], minlength=len(dates))
-    return _Days(day, dates, np.concatenate([[0], np.cumsum(counts)]))
+def _days_of(frames: pd.DataFrame) -> Days:
+    """Day on which each frame was taken, NaT where it is unknown."""
+    code, texts_of = pd.factorize(texts(frames, "taken").str.slice(0, DAY_CHARACTERS))
+    days = pd.to_datetime(pd.Series(texts_of), format="%Y-%m-%d", errors="coerce")
+    return days.to_numpy("datetime64[D]")[code]
 
 
 def _entries(
     frames: pd.DataFrame,
     keys: Sequence[str],
     figures: Mapping[str, Floats],
-    days: _Days,
+    day: Days,
     chosen: Chosen,
 ) -> list[Use]:
-    total = len(frames)
-    day, dates = days.of, days.dates
-    year = np.array([int(d[:4]) for d in dates], np.int64)
     iso, focal, f_number = (figures[n] for n in ("iso", "focal_length_mm", "f_number"))
+    all_days = np.sort(day[~np.isnat(day)])
     # Arrays, not tables: hundreds of bodies and lenses, each of few frames; those first seen first.
     groups = sorted(rows_by_names(frames, keys).items(), key=lambda group: group[1][0])
     out: list[Use] = []
     for key, rows in groups:
-        known_days = day[rows][day[rows] >= 0]
-        isos = iso[rows][~np.isnan(iso[rows])]
+        own = np.sort(day[rows][~np.isnat(day[rows])])
+        isos = iso[rows][np.isfinite(iso[rows])]
         named = {k: name or None for k, name in zip(keys, key, strict=True)}
         entry: Use = {
             "body": named["body"],
             "frames": len(rows),
-            "share": round(len(rows) / total, 4),
-            "first": dates[known_days.min()] if len(known_days) else None,
-            "last": dates[known_days.max()] if len(known_days) else None,
-            "years": len(np.unique(year[known_days])),
-            "iso_low": _end(isos.min()) if len(isos) else None,
-            "iso_high": _end(isos.max()) if len(isos) else None,
+            "share": round(len(rows) / len(frames), 4),
+            "first": str(own[0]) if len(own) else None,
+            "last": str(own[-1]) if len(own) else None,
+            "years": len(np.unique(own.astype("datetime64[Y]"))),
+            "iso_low": float(isos.min()) if len(isos) else None,
+            "iso_high": float(isos.max()) if len(isos) else None,
         }
         if "lens" in named:
             entry["lens"], entry["converter"] = named["lens"], named["converter"]
         phone = not chosen.phones and is_phone(focal[rows], f_number[rows])
-        entry["role"] = _role(entry, phone, days, chosen)
+        entry["role"] = _role(entry, phone, own, all_days, chosen)
         out.append(entry)
     out.sort(key=lambda e: -e["frames"])
     known = [e for e in out if (e["lens"] if "lens" in e else e["body"])]
@@ -153,10 +123,11 @@ def _entries(
     return out
 
 
-def _role(entry: Use, like_a_phone: bool, days: _Days, chosen: Chosen) -> Role:
-    own = chosen.my_lenses if "lens" in entry else chosen.my_bodies
+def _role(entry: Use, like_a_phone: bool, own: Days, all_days: Days, chosen: Chosen) -> Role:
+    """`own`, `all_days`: known days of its frames and of all frames, ascending."""
+    mine = chosen.my_lenses if "lens" in entry else chosen.my_bodies
     name = entry["lens"] if "lens" in entry else entry["body"]
-    if own and names_one_of(pd.Series([name]), own).any():
+    if mine and names_one_of(pd.Series([name]), mine).any():
         return IN_USE
     if not name and not entry.get("body"):
         return "not named"
@@ -165,17 +136,16 @@ def _role(entry: Use, like_a_phone: bool, days: _Days, chosen: Chosen) -> Role:
         return "phone"
     if entry["frames"] < SINGLE:
         return "single frames"
-    first, last = entry["first"], entry["last"]
     lasting = entry["years"] >= 2
-    if first and last:
-        given_back = days.long_after(last) >= SINGLE  # single frames may be of a clock set wrong
-        brief = (
-            _days(first, last) <= BORROWED_DAYS
-            and _days(days.dates[0], days.dates[-1]) > A_YEAR_DAYS
-        )
-        if given_back and brief and entry["share"] < BORROWED_SHARE:
+    if len(own):
+        brief = np.timedelta64(BORROWED_DAYS, "D")
+        since = len(all_days) - np.searchsorted(all_days, own[0])
+        long_after = len(all_days) - np.searchsorted(all_days, own[-1] + brief, "right")
+        given_back = long_after >= SINGLE  # single frames may be of a clock set wrong
+        a_year = all_days[-1] - all_days[0] > np.timedelta64(A_YEAR_DAYS, "D")
+        if given_back and a_year and own[-1] - own[0] <= brief and entry["share"] < BORROWED_SHARE:
             return "borrowed"
-        lasting |= not given_back and entry["frames"] >= SHARE * days.since(first)
+        lasting |= bool(not given_back and entry["frames"] >= SHARE * since)
     used = entry["share"] >= SHARE or (lasting and entry["frames"] >= LASTING)
     return IN_USE if used else "seldom used"
 
@@ -191,27 +161,14 @@ def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
     Returns
     -------
     bool
-        False where neither is known of any frame.
+        False where neither is known of `SINGLE` frames: a compact's single frame has one aperture too.
     """
-    known = ~np.isnan(focal_mm) & ~np.isnan(f_number)
+    known = np.isfinite(focal_mm) & np.isfinite(f_number)
     focal_mm, f_number = focal_mm[known], f_number[known]
-    if not len(focal_mm) or focal_mm.max() >= PHONE_FOCAL_MM:
+    if len(focal_mm) < SINGLE or focal_mm.max() >= PHONE_FOCAL_MM:
         return False
-    if len(focal_mm) < SINGLE:
-        # A compact's single frame has one aperture too, but is seldom as wide.
-        return bool((f_number < PHONE_WIDE).all())
-    frames = pd.DataFrame({"f_number": f_number})
-    usual = frames.groupby(focal_mm.round(1))["f_number"].transform(lambda n: n.mode().iloc[0])
+    usual = pd.Series(f_number).groupby(focal_mm.round(1)).transform(lambda n: n.mode().iloc[0])
     return bool((np.abs(f_number - usual) < SAME_F_NUMBER).mean() >= PHONE_PARALLEL)
-
-
-def _end(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _days(first: str, last: str) -> int:
-    between = np.datetime64(last) - np.datetime64(first)
-    return int(between / np.timedelta64(1, "D"))
 
 
 def idle(

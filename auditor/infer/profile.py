@@ -242,14 +242,11 @@ def _shots(
     requested: list[Shot],
 ) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
-    matches = bodies["iso_matches"]
 
     def shots(
         kept: list[Lens], kept_bodies: list[Body], limits_of: list[Handheld], requested: list[Shot]
     ) -> tuple[list[Shot], int]:
-        return next_shots(
-            kept, kept_bodies, matches if kept_bodies else [], limits_of, criteria, gear, requested
-        )
+        return next_shots(kept, kept_bodies, limits_of, criteria, gear, requested)
 
     def usable_lenses(kept: list[Lens]) -> list[Lens]:
         shots(kept, [], limits, [])

@@ -121,7 +121,6 @@ class KeptApart(TypedDict):
     high: High
     outings: NotRequired[Annotated[Count, "in which they were taken"]]
     from_s: NotRequired[Annotated[float, "long exposures: from so many seconds"]]
-    from_stops: NotRequired[Annotated[float, "lifted files: from so many stops"]]
 
 
 class KindNoise(TypedDict, total=False):
@@ -138,7 +137,6 @@ class KindNoise(TypedDict, total=False):
     no_noise_seen: list[Unseen] | None
     full_scale_e: Annotated[float | None, "electrons at white at ISO 100"]
     long_exposures: KeptApart | None
-    lifted_files: KeptApart | None
     output_megapixels: Positive
     notes: list[str]
 
@@ -223,7 +221,6 @@ class Habit(TypedDict):
     low: Share
     high: Share
     text: str
-    lifted_stops: NotRequired[Annotated[float | None, "median lift"]]
 
 
 class AcceptedRow(TypedDict):

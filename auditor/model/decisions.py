@@ -67,7 +67,6 @@ class VisibleLoss(TypedDict):
     frames: Annotated[Count, "frames at the aperture"]
     odds: Annotated[str | None, "how sure a verdict with 'probably' is"]
     evidence: Literal["strong", "fair", "thin"]
-    text: str
 
 
 class NoiseVisible(TypedDict):
@@ -84,7 +83,6 @@ class NoiseVisible(TypedDict):
     ]
     first_seen_high: NotRequired[Annotated[int | None, "upper end; null where none shows it"]]
     frames: Count
-    text: str
 
 
 class RivalDifference(TypedDict):

@@ -43,7 +43,7 @@ def _held(archives: int, seed: int, world: ToneWorld) -> tuple[float, float, flo
             for iso in ISOS[1:7]:
                 noises = [band_noises(model, {key: scenes})[key] for model in (one, two)]
                 quantile = t_quantile(one.dof + two.dof, SHARE)
-                answer = equal_noise_isos(noises[0], [noises[1]], [iso], [quantile])[:, 0, 0]
+                answer = equal_noise_isos(*noises, [iso], quantile)[:, 0]
                 target = frame_snr(log_one, scenes, one.output_scale)[ISO_GRID.index(iso)]
                 curve = frame_snr(log_two, scenes, two.output_scale)
                 truth = float(isos_reaching(curve, target))

@@ -14,7 +14,7 @@ from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import DECISIONS, decide, decision_shots, scan
 from auditor.infer.decisions.changes import _Test, _what, find_changes
-from auditor.infer.decisions.focus_bias import _sign_flip_p, _theil_sen, find_focus_bias
+from auditor.infer.decisions.focus_bias import _sign_flip_p, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
 from auditor.infer.decisions.scan import Change, Series, estimate_change, most_likely_change
 from auditor.infer.decisions.sensor_dust import find_dust
@@ -346,15 +346,6 @@ def test_spots_that_have_not_gone_ask_for_a_sky_once_a_body():
         ("A", "a spot of dust was last seen on 2024-02-07"),
         ("B", "2 spots of dust were last seen on 2024-05-01"),
     ]
-
-
-def test_the_line_is_that_of_scipy():
-    """Against scipy.stats, which the package does not load for its weight."""
-    rng = np.random.default_rng(4)
-    x = np.round(rng.normal(0, 4, 41)) / 2
-    y = 0.3 * x + rng.normal(0, 1, 41)
-    slope, middle, *_ = scipy.stats.theilslopes(y, x)
-    assert _theil_sen(x, y, x) == pytest.approx(middle + slope * x, rel=1e-12)
 
 
 def test_the_chance_of_a_side_is_the_binomials_where_frames_weigh_alike():

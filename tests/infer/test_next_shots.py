@@ -176,10 +176,10 @@ def test_nobody_is_sent_to_set_what_a_scanner_or_a_phone_does_not_have():
     body = {"body": "Scanner", "frames": 60, "kind": None, "brightness": [], "other_kinds": []}
     body |= {"left_out": [{"frames": 60, "reason": "has no ISO in its settings"}], "sensor": None}
     use = {"body": "Scanner", "frames": 60, "role": "in use", "iso_low": None, "iso_high": None}
-    asked, _ = next_shots([], [body], [], [], Criteria(), {"bodies": [use], "lenses": []})
+    asked, _ = next_shots([], [body], [], Criteria(), {"bodies": [use], "lenses": []})
     assert asked == []
     use |= {"iso_low": 100, "iso_high": 3200}
-    asked, _ = next_shots([], [body], [], [], Criteria(), {"bodies": [use], "lenses": []})
+    asked, _ = next_shots([], [body], [], Criteria(), {"bodies": [use], "lenses": []})
     assert len(asked) == 1
     lens = {"lens": "Phone 4mm", "body": "Phone", "converter": None}
     part = {"frames": 30, "focal_mm": [4.2, 4.2], "sweet_spot": None}
@@ -254,7 +254,7 @@ def test_open_or_wide_usable_iso_asks_for_the_iso_values_that_would_tell(
         "body": "A", "frames": 12, "frames_used": 12, "kind": "camera", "brightness": [band],
         "other_kinds": [], "sensor": None, "tones": [{"iso": 100}],
     }  # fmt: skip
-    found = [shot for shot, _ in body_requests([body], [])]
+    found = [shot for shot, _ in body_requests([body])]
     assert [request["iso"] for request in found] == ([asked] if asked else [])
     assert all(words in request["why"] for request in found)
 
@@ -262,28 +262,19 @@ def test_open_or_wide_usable_iso_asks_for_the_iso_values_that_would_tell(
 def test_read_noise_that_is_open_asks_for_raw_frames_at_isos_not_used_yet():
     row = {"iso": 400, "read_noise_e": 2.0}
     sensor = {"level_reason": "needs raw frames at three ISO values", "by_iso": [row]}
-    body = {"body": "A", "frames": 9, "kind": "raw", "brightness": [], "other_kinds": []}
-    ((request, _),) = body_requests([body | {"sensor": sensor}], [])
+    body = {
+        "body": "A",
+        "frames": 9,
+        "kind": "raw",
+        "brightness": [],
+        "other_kinds": [],
+        "tones": [row],
+    }
+    ((request, _),) = body_requests([body | {"sensor": sensor}])
     assert request["kind"] == "read noise"
     assert "raw" in request["how"]
     assert 400 not in request["iso"]
     assert len(request["iso"]) == 2
-
-
-def test_a_match_within_both_bodies_iso_that_is_wide_is_asked_of_the_body_with_fewer_frames():
-    tones = [{"iso": iso} for iso in (100, 400, 1600)]
-    known = {"kind": "camera", "brightness": [], "other_kinds": [], "sensor": None, "tones": tones}
-    bodies = [known | {"body": n, "frames": k, "frames_used": k} for n, k in (("A", 50), ("B", 12))]
-    match = {"kind": "camera", "reference_iso": 800, "predicted": False, "frames": 12}
-    wide = [
-        match | {"body": a, "reference_body": b, "low": 200, "high": 1600}
-        for a, b in (("A", "B"), ("B", "A"))
-    ]
-    ((request, _),) = body_requests(bodies, wide)
-    assert request["body"] == "B"
-    assert request["iso"] == [200, 400, 800, 1600]
-    close = [m | {"low": 640, "high": 1000} for m in wide]
-    assert body_requests(bodies, close) == []
 
 
 def test_an_open_handheld_limit_asks_for_frames_around_the_rule_of_thumb():

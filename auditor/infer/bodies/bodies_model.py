@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,10 +52,8 @@ class BodiesModel:
         Kind of file -> band key -> `Scenes`, the typical frame.
     left_out : dict
         Body -> reason in plain words -> count of frames that say nothing of its noise.
-    not_sampled : dict
-        (body, kind) -> frames that show noise and for which a sample stands.
-    long_exposures, lifted : dict
-        (body, kind) -> how much noisier long exposures, and frames brightened in editing, are.
+    long_exposures : dict
+        (body, kind) -> how much noisier long exposures are.
     frames_of : dict
         Body -> measured frames.
     pitch_of : dict
@@ -73,9 +72,7 @@ class BodiesModel:
     main: dict[str, str]
     scenes: dict[str, dict[str, Scenes]]
     left_out: dict[str, dict[str, int]]
-    not_sampled: dict[tuple[str, str], int]
     long_exposures: dict[tuple[str, str], KeptApart]
-    lifted: dict[tuple[str, str], KeptApart]
     frames_of: dict[str, int]
     pitch_of: dict[str, float]
     scales_of: dict[str, list[Scale]]
@@ -129,7 +126,7 @@ def fit_bodies(
     """Noise model of every body and kind of file in a frame table.
 
     Tones (`observe`) are pooled into robust cell means (`gather`), and a Gaussian process about the physics
-    is conditioned on these (`fit_noise`). Long exposures and frames brightened in editing are excluded from
+    is conditioned on these (`fit_noise`). Long exposures are excluded from
     the fit, and their noise is given as a ratio to the model's.
 
     Parameters
@@ -159,23 +156,17 @@ def fit_bodies(
     observations = observe(frames, lifted.index[lifted["lift"] >= LIFT_STOPS])
     models: dict[tuple[str, str], NoiseModel] = {}
     long_exposures: dict[tuple[str, str], KeptApart] = {}
-    lifted_files: dict[tuple[str, str], KeptApart] = {}
     for key, rows in observations.groups():
-        long, pushed = rows["long_exposure"], rows["pushed"]
-        unusual = long | pushed
-        usual = rows[~unusual] if unusual.any() else rows
+        long = rows["long_exposure"]
+        usual = rows[~long] if long.any() else rows
         if not len(usual):
             reasons = observations.left_out.setdefault(key[0], {})
-            text = "is a long exposure or was lifted in editing, as is every frame of its kind"
+            text = "is a long exposure, as is every frame of its kind"
             reasons[text] = reasons.get(text, 0) + observations.usable[key]
             continue
         models[key] = fit_noise(*key, gather(usual), _output_scale(usual, criteria))
         if long.any():
             long_exposures[key] = _noise_ratio(models[key], rows[long], criteria.interval)
-            long_exposures[key]["from_s"] = LONG_EXPOSURE_S
-        if (pushed & ~long).any():
-            lifted_files[key] = _noise_ratio(models[key], rows[pushed & ~long], criteria.interval)
-            lifted_files[key]["from_stops"] = LIFT_STOPS
     main: dict[str, str] = {}
     for body, kind in sorted(models, key=lambda k: -observations.usable[k]):
         main.setdefault(body, kind)
@@ -184,9 +175,7 @@ def fit_bodies(
         main=main,
         scenes=scenes,
         left_out=observations.left_out,
-        not_sampled=observations.not_sampled,
         long_exposures=long_exposures,
-        lifted=lifted_files,
         criteria=criteria,
         **counted,
     )
@@ -195,33 +184,28 @@ def fit_bodies(
 def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
     """How much noisier frames kept apart are than the body's own figures at their ISO and signal;
     None where no noise could be measured in them."""
-    count = len(np.unique(rows["frame"]))
+    out: KeptApart = {
+        "frames": len(np.unique(rows["frame"])), "noise_ratio": None, "low": None, "high": None,
+        "from_s": LONG_EXPOSURE_S,
+    }  # fmt: skip
     rows = rows[~rows["censored"]]
     if not len(rows) or not len(model.cells.iso):
-        return {"frames": count, "noise_ratio": None, "low": None, "high": None}
-    at = [
-        (ISO_GRID.index(min(max(int(i), ISO_GRID[0]), ISO_GRID[-1])), SIGNAL_GRID.index(s))
-        for i, s in zip(rows["step"], rows["signal"], strict=True)
-    ]
-    expected = np.array([model.log_sigma[a] for a in at])
+        return out
+    iso = np.searchsorted(ISO_GRID, np.clip(rows["step"], ISO_GRID[0], ISO_GRID[-1]))
+    signal = np.array([SIGNAL_GRID.index(s) for s in rows["signal"]])
     _, first, frame = np.unique(rows["frame"], return_index=True, return_inverse=True)
-    ratio = robust_location(group_medians(rows["log_sigma"] - expected, frame), PRIOR_FRAME_SD)
+    excess = rows["log_sigma"] - model.log_sigma[iso, signal]
+    ratio = robust_location(group_medians(excess, frame), PRIOR_FRAME_SD)
     per_outing = np.unique(rows["unit"][first], return_counts=True)[1]
-    low, high = None, None
+    out |= {"frames": ratio.count, "noise_ratio": math.exp(ratio.value), "outings": len(per_outing)}
     if ratio.count > 1:
         # Frames of an outing share an error, and all share that of the figures that they are compared with.
+        shared = model.cells.outing_sd**2 * float(np.square(per_outing / ratio.count).sum())
+        shared += float(np.mean(model.covariance[iso, signal, signal]))
         own = (ratio.bounds(share)[1] - ratio.value) ** 2
-        shared = model.cells.outing_sd**2 * float(np.sum((per_outing / per_outing.sum()) ** 2))
-        shared += float(np.mean([model.covariance[i, j, j] for i, j in at]))
-        half = np.sqrt(own + t_quantile(model.dof, share) ** 2 * shared)
-        low, high = np.exp([ratio.value - half, ratio.value + half]).tolist()
-    return {
-        "frames": ratio.count,
-        "outings": len(per_outing),
-        "noise_ratio": float(np.exp(ratio.value)),
-        "low": low,
-        "high": high,
-    }
+        half = math.sqrt(own + t_quantile(model.dof, share) ** 2 * shared)
+        out |= {"low": math.exp(ratio.value - half), "high": math.exp(ratio.value + half)}
+    return out
 
 
 def census(frames: pd.DataFrame) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping
 from typing import Final, TypedDict
 
@@ -16,7 +17,6 @@ from auditor.infer.bodies.habits import find_habits
 from auditor.infer.bodies.matches import match_bodies
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
-    STEP_LIMIT,
     UNKNOWN_BODY,
 )
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
@@ -39,7 +39,6 @@ from auditor.model import (
     IsoMatch,
     LeftOut,
     Tone,
-    Unseen,
 )
 from auditor.record import TONE_SIGNALS
 
@@ -127,7 +126,6 @@ def _describe(
     """Tones, brightness and notes of one body in one kind of file."""
     noise = model.models[body, kind]
     cells = noise.cells
-    notes: list[str] = []
     # Where no noise was measured at all, figures rest on all frames.
     support = (
         (cells.measured_frames, cells.measured_units)
@@ -135,38 +133,26 @@ def _describe(
         else (cells.frame_count, cells.unit_count)
     )
     settled = support[0] >= HEADLINE_FRAMES and support[1] >= FEWEST_OUTINGS
-    if kind in ("edited", "camera", "unknown"):
-        notes.append("noise reduction and development are part of what was measured")
-    if cells.frame_count < FEW_FRAMES:
-        notes.append(f"only {_count(cells.frame_count)}: the intervals are wide")
-    if not settled:
-        notes.append(
-            f"its limits stay out of headlines: those need {HEADLINE_FRAMES} frames"
-            f"{' that show noise' if len(cells.iso) else ''}, of {FEWEST_OUTINGS} outings"
-        )
     unseen = isos_without_noise(noise)
-    if unseen:
-        notes.append(
-            f"{_isos(unseen)}: no noise could be seen, in {_count(sum(u['frames'] for u in unseen))}"
-        )
-    if body == UNKNOWN_BODY:
-        notes.append(
-            "its files name no camera and may be of several: not held against other bodies"
-        )
-    elif cells.frame_count < FEW:
-        notes.append(f"not held against other bodies: that needs {FEW} frames or more")
-    not_sampled = model.not_sampled.get((body, kind), 0)
-    if not_sampled:
-        notes.append(
-            f"{not_sampled:,} more frames were not needed: of one ISO value {STEP_LIMIT:,} chosen by "
-            "chance stand for all"
-        )
-    notes += _only_long_exposures(model, body, kind)
-    lowest = noise.isos[0]
-    if noise.base_iso > lowest:
-        notes.append(
-            f"ISO {lowest} is no cleaner than ISO {noise.base_iso:g}: below the sensor's base"
-        )
+    named = ", ".join(str(u["iso"]) for u in unseen)
+    hidden = _count(sum(u["frames"] for u in unseen))
+    notes = {
+        "noise reduction and development are part of what was measured": kind != "raw",
+        f"only {_count(cells.frame_count)}: the intervals are wide": cells.frame_count < FEW_FRAMES,
+        f"its limits stay out of headlines: those need {HEADLINE_FRAMES} frames"
+        f"{' that show noise' if len(cells.iso) else ''}, of {FEWEST_OUTINGS} outings": not settled,
+        f"ISO {named}: no noise could be seen, in {hidden}": bool(unseen),
+        "its files name no camera and may be of several: not held against other bodies": (
+            body == UNKNOWN_BODY
+        ),
+        f"not held against other bodies: that needs {FEW} frames or more": (
+            body != UNKNOWN_BODY and cells.frame_count < FEW
+        ),
+        f"ISO {noise.isos[0]} is no cleaner than ISO {noise.base_iso:g}: below the sensor's base": (
+            noise.base_iso > noise.isos[0]
+        ),
+    }
+    told = [note for note, holds in notes.items() if holds]
     return {
         "kind": kind,
         "frames_used": cells.frame_count,
@@ -178,82 +164,53 @@ def _describe(
         "brightness": _brightness(model, noise, noise_by_band),
         "full_scale_e": noise.physics.full_scale_e if len(cells.iso) else None,
         "long_exposures": model.long_exposures.get((body, kind)),
-        "lifted_files": model.lifted.get((body, kind)),
         "output_megapixels": model.criteria.output_megapixels,
-        "notes": notes,
+        "notes": [*told, *_only_long_exposures(model, body, kind)],
     }
 
 
 def _only_long_exposures(model: BodiesModel, body: str, kind: str) -> list[str]:
     """Of light in which every frame is a long exposure, that its limit is open and what would tell it."""
-    out = []
-    for band in BANDS:
-        frames, long = (
-            counts.get((body, kind, band.key), 0)
-            for counts in (model.frames_in_band, model.long_in_band)
-        )
-        if frames and frames == long:
-            of = (
-                "its one frame is a long exposure"
-                if frames == 1
-                else f"all {frames} frames are long exposures"
-            )
-            out.append(
-                f"{band.name}: {of}, kept out of these figures; only frames under {LONG_EXPOSURE_S:g} s would "
-                "tell how far ISO may go there"
-            )
-    return out
+    frames = {band.name: model.frames_in_band.get((body, kind, band.key), 0) for band in BANDS}
+    long = {band.name: model.long_in_band.get((body, kind, band.key), 0) for band in BANDS}
+    return [
+        f"{name}: {'its one frame is a long exposure' if n == 1 else f'all {n} frames are long exposures'}, "
+        f"kept out of these figures; only frames under {LONG_EXPOSURE_S:g} s would tell how far ISO may go there"
+        for name, n in frames.items()
+        if n and n == long[name]
+    ]
 
 
 def _count(frames: int) -> str:
     return "one frame" if frames == 1 else f"{frames} frames"
 
 
-def _isos(unseen: list[Unseen]) -> str:
-    named = [str(u["iso"]) for u in unseen]
-    return "ISO " + (named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}")
-
-
 def _tones(noise: NoiseModel, share: float) -> list[Tone]:
     cells, limits = noise.cells, noise.cells.limits
-    measured = bool(len(cells.iso))
-    frames = dict(
-        zip(
-            zip(cells.iso, cells.signal, strict=True),
-            zip(cells.frames.tolist(), cells.unseen.tolist(), strict=True),
-            strict=True,
-        )
-    )
-    bounds = dict(
-        zip(
-            zip(limits.iso, limits.signal, strict=True),
-            zip(np.exp(limits.log_sigma).tolist(), limits.frames, strict=True),
-            strict=True,
-        )
-    )
-    log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
+    places = zip(cells.iso, cells.signal, strict=True)
+    counts = dict(zip(places, zip(cells.frames, cells.unseen, strict=True), strict=True))
+    places = zip(limits.iso, limits.signal, strict=True)
+    bounds = dict(zip(places, zip(limits.log_sigma, limits.frames, strict=True), strict=True))
     half_widths = noise.half_width(np.diagonal(noise.covariance, axis1=1, axis2=2), share)
+    log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
     snr, low, high = (np.exp(log_snrs + n * half_widths) for n in (0, -1, 1))
+    output = snr / noise.output_scale[:, None]
     out: list[Tone] = []
     for iso, signal in itertools.product((i for i in noise.isos if i in ISO_GRID), TONE_SIGNALS):
-        at = ISO_GRID.index(iso), SIGNAL_GRID.index(signal)
-        bound, limit_frames = bounds.get((iso, signal), (None, 0))
-        seen, unseen = frames.get((iso, signal), (0, int(limit_frames)))
-        snr_at_least = None if bound is None else signal / bound
-        out.append(
-            {
-                "iso": iso,
-                "signal": signal,
-                "snr": float(snr[at]) if measured else None,
-                "low": float(low[at]) if measured else snr_at_least,
-                "high": float(high[at]) if measured else None,
-                "frames": seen,
-                "snr_output": float(snr[at] / noise.output_scale[at[0]]) if measured else None,
-                "predicted": (iso, signal) not in frames,
-                "frames_at_most": unseen,
-                "snr_at_least": snr_at_least,
-            }
-        )
+        bound, hidden = bounds.get((iso, signal), (None, 0))
+        seen, unseen = counts.get((iso, signal), (0, hidden))
+        at_least = None if bound is None else signal / math.exp(bound)
+        tone: Tone = {
+            "iso": iso, "signal": signal, "snr": None, "low": at_least, "high": None,
+            "frames": int(seen), "snr_output": None, "predicted": (iso, signal) not in counts,
+            "frames_at_most": int(unseen), "snr_at_least": at_least,
+        }  # fmt: skip
+        if len(cells.iso):
+            at = ISO_GRID.index(iso), SIGNAL_GRID.index(signal)
+            tone["snr"], tone["low"], tone["high"], tone["snr_output"] = (
+                float(figure[at]) for figure in (snr, low, high, output)
+            )
+        out.append(tone)
     return out
 
 
@@ -263,25 +220,19 @@ def _brightness(
     criteria, of_kind = model.criteria, model.scenes.get(noise.kind, {})
     snrs = criteria.snr_excellent, criteria.snr_acceptable
     out: list[Band] = []
-    for band in BANDS:
-        if band.key not in noise_by_band:
-            continue
-        scenes, band_noise = of_kind[band.key], noise_by_band[band.key]
-        half = noise.half_width(band_noise.variance, criteria.interval)
-        limits = iso_interval(band_noise.snr[:, None], half[:, None], np.log2(snrs))
+    for band in (b for b in BANDS if b.key in noise_by_band):
+        own = noise_by_band[band.key]
+        half = noise.half_width(own.variance, criteria.interval)
+        limits = iso_interval(own.snr[:, None], half[:, None], np.log2(snrs))
         place = noise.body, noise.kind, band.key
         excellent, acceptable = (usable_iso(noise, limits[:, j], s) for j, s in enumerate(snrs))
-        out.append(
-            {
-                "ev100": list(band.ev100),
-                "key": band.key,
-                "band": band.name,
-                "frames": model.frames_in_band.get(place, 0),
-                "long_exposures": model.long_in_band.get(place, 0),
-                "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
-                "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
-                "signals": dict(zip(("q25", "median", "q75"), scenes.quartiles, strict=True)),
-                "by_iso": snr_by_iso(noise, band_noise.snr, half),
-            }
-        )
+        out.append({
+            "ev100": list(band.ev100), "key": band.key, "band": band.name,
+            "frames": model.frames_in_band.get(place, 0),
+            "long_exposures": model.long_in_band.get(place, 0),
+            "usable_iso": {"excellent": excellent[0], "acceptable": acceptable[0]},
+            "usable_iso_detail": {"excellent": excellent[1], "acceptable": acceptable[1]},
+            "signals": dict(zip(("q25", "median", "q75"), of_kind[band.key].quartiles, strict=True)),
+            "by_iso": snr_by_iso(noise, own.snr, half),
+        })  # fmt: skip
     return out

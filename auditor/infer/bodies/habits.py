@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -53,12 +54,35 @@ HEADROOM_LOG2: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 
 
-def _entry(body: str, habit: str, hits: NDArray[np.bool_], share: float, text: str) -> Habit:
-    low, high = share_interval(int(hits.sum()), len(hits), share)
-    return {
-        "body": body, "habit": habit, "frames": int(hits.sum()), "of": len(hits),
-        "share": float(hits.mean()), "low": low, "high": high, "text": text,
-    }  # fmt: skip
+_TEXTS: Final = {
+    "lifted": (
+        "of the edited files are brighter than their original by two thirds of a stop or "
+        "more, beyond this body's usual development"
+    ),
+    "underexposed": (
+        "of the frames above the lowest ISO are darker than they had to be: even their brightest "
+        "places lie two stops or more under white"
+    ),
+    "time to spare": (
+        "of the frames of scenes that stood still are at a higher ISO than is excellent in their "
+        "light, though the shutter could have stayed open four times as long by the rule of "
+        "1 / focal length in full-frame terms"
+    ),
+}
+"""What a habit's share is of."""
+
+
+def _entry(
+    body: str, habit: str, judged: pd.Series | NDArray[np.bool_], share: float
+) -> Iterator[Habit]:
+    """The habit's share among the frames that could be judged, if any; `judged`: whether each has it."""
+    of, hits = len(judged), int(judged.sum())
+    if of:
+        low, high = share_interval(hits, of, share)
+        yield {
+            "body": body, "habit": habit, "frames": hits, "of": of, "share": hits / of,
+            "low": low, "high": high, "text": _TEXTS[habit],
+        }  # fmt: skip
 
 
 def lifts(frames: pd.DataFrame) -> pd.DataFrame:
@@ -147,72 +171,26 @@ def find_habits(
         'time to spare' (a higher ISO than needed for a scene that stood still); `frames` of `of` have it.
     """
     out: list[Habit] = []
-    if not len(frames):
-        return out
-    lifted = lifts(frames)
-    for body, rows in lifted.groupby("body"):
+    for body, rows in lifts(frames).groupby("body"):
         hits = (rows["lift"] >= LIFT_STOPS).to_numpy(bool)
-        stops = float(rows["lift"][hits].median()) if hits.any() else None
-        text = (
-            "of the edited files are brighter than their original by two thirds of a stop or "
-            "more, beyond this body's usual development"
-        )
-        out.append({**_entry(str(body), "lifted", hits, share, text), "lifted_stops": stops})
-    judged = flags(frames, "best", True) & (frames["status"] == "measured").to_numpy(bool)
-    judged &= frames["source"].isin(KINDS).to_numpy() & frames["body"].notna().to_numpy()
-    place = np.flatnonzero(judged)
+        out += _entry(str(body), "lifted", hits, share)
+    judged = flags(frames, "best", True) & (words(frames, "status") == "measured")
+    source, body_of = words(frames, "source"), words(frames, "body")
+    place = np.flatnonzero(judged & np.isin(source, KINDS) & (body_of != ""))
     rows = frames[[c for c in _HABIT_COLUMNS if c in frames]].iloc[place]
     figures = pd.DataFrame({n: numbers(rows, n) for n in _FIGURES})
-    figures["white"], figures["taken"] = (
-        signal_quantile(histograms(frames, place), BRIGHTEST),
-        days(rows) * DAY_S,
-    )
+    figures["white"] = signal_quantile(histograms(frames, place), BRIGHTEST)
+    figures["taken"] = days(rows) * DAY_S
+    figures["spare"], figures["band"] = -shutter_stops(rows), bands_of(figures["ev100"].to_numpy())
     signature = texts(frames, "signature")
-    bodies = words(rows, "body")
-    for name, at in pd.Series(place).groupby(bodies).indices.items():
+    for name, at in pd.Series(place).groupby(body_of[place]).indices.items():
         body, own = str(name), figures.iloc[at]
+        known = own["white"].notna() & own["iso"].notna()
+        raised = known & (own["iso"] > own["iso"][known].min() * 2**HALF_THIRD)
+        out += _entry(body, "underexposed", own["white"][raised] < HEADROOM_LOG2, share)
         static = _static(own["taken"].to_numpy(), signature, place[at])
-        out += _headroom(body, own, share) + _spare(body, own, static, excellent_iso, share)
+        timed = own[static & own[["spare", "iso", "ev100"]].notna().all(axis=1)]
+        limits = {key: iso for (of, key), iso in excellent_iso.items() if of == body and iso}
+        above = timed["iso"] > timed["band"].map(limits).astype(float).fillna(np.inf)
+        out += _entry(body, "time to spare", above & (timed["spare"] >= SPARE_STOPS), share)
     return out
-
-
-def _headroom(body: str, rows: pd.DataFrame, share: float) -> list[Habit]:
-    white, iso = rows["white"].to_numpy(), rows["iso"].to_numpy()
-    known = np.isfinite(white) & np.isfinite(iso)
-    if not known.any():
-        return []
-    raised = known & (iso > np.nanmin(iso[known]) * 2**HALF_THIRD)
-    if not raised.any():
-        return []
-    hits = white[raised] < HEADROOM_LOG2
-    text = (
-        "of the frames above the lowest ISO are darker than they had to be: even their brightest "
-        "places lie two stops or more under white"
-    )
-    return [_entry(body, "underexposed", hits, share, text)]
-
-
-def _spare(
-    body: str,
-    rows: pd.DataFrame,
-    static: NDArray[np.bool_],
-    excellent_iso: dict[tuple[str, str], float | None],
-    share: float,
-) -> list[Habit]:
-    iso, light, spare = rows["iso"].to_numpy(), rows["ev100"].to_numpy(), -shutter_stops(rows)
-    judged = static & np.isfinite(spare) & np.isfinite(iso) & np.isfinite(light)
-    if not judged.any():
-        return []
-    band = bands_of(light[judged])
-    limit = np.full(len(band), np.inf)
-    for key in np.unique(band):
-        highest = excellent_iso.get((body, str(key)))
-        if highest is not None:
-            limit[band == key] = highest
-    above = iso[judged] > limit
-    text = (
-        "of the frames of scenes that stood still are at a higher ISO than is excellent in their "
-        "light, though the shutter could have stayed open four times as long by the rule of "
-        "1 / focal length in full-frame terms"
-    )
-    return [_entry(body, "time to spare", above & (spare[judged] >= SPARE_STOPS), share, text)]

@@ -4,7 +4,7 @@ photographer accepts on a body they know to every other body and band."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -18,7 +18,6 @@ from auditor.infer.bodies.visible import (
     HALF_THIRD,
     BandNoise,
     band_noises,
-    engraved_iso,
     engraved_isos,
     iso_interval,
     reach,
@@ -41,41 +40,34 @@ Floats = NDArray[np.float64]
 MOST_REFERENCES: Final = 6
 """Bodies that others are compared with: a photographer asks what an ISO means on the body that they know,
 and pairs of forty bodies would fill a profile with what nobody asks."""
+_ROUNDED: Final = ("near", "down", "up")
+"""How best value, low and high end are rounded to engraved values."""
 
 
 def equal_noise_isos(
-    reference: BandNoise,
-    others: Sequence[BandNoise],
-    isos: Sequence[int],
-    quantiles: Sequence[float],
+    reference: BandNoise, other: BandNoise, isos: Sequence[int], quantile: float
 ) -> Floats:
-    """ISO on other bodies that looks as noisy as each ISO on a reference body.
+    """ISO on another body that looks as noisy as each ISO on a reference body.
 
     The common error of the noise measurement (`ESTIMATOR_SD`) cancels between two bodies.
 
     Parameters
     ----------
-    reference : BandNoise
-        Noise of the reference body in one band.
-    others : sequence of BandNoise
-        The same of the other bodies.
+    reference, other : BandNoise
+        Noise of both bodies in one band.
     isos : sequence of int
         ISO values on the reference, entries of `ISO_GRID`.
-    quantiles : sequence of float
-        For each of the others, half the width of the interval in standard errors (`t_quantile`).
+    quantile : float
+        Half the width of the interval in standard errors (`t_quantile`).
 
     Returns
     -------
-    ndarray of float64, shape (3, others, ISO)
+    ndarray of float64, shape (3, ISO)
         Best value, low and high end, log2 ISO; infinite where the answer lies beyond every ISO of the grid.
     """
     rows = [ISO_GRID.index(iso) for iso in isos]
-    snr, variance = (
-        np.stack([getattr(other, name) for other in others], axis=1)[..., None]
-        for name in ("snr", "variance")
-    )
-    half = np.reshape(quantiles, (-1, 1)) * np.sqrt(variance + reference.variance[rows])
-    return iso_interval(snr, half, np.tile(reference.snr[rows], (len(others), 1)))
+    half = quantile * np.sqrt(other.variance[:, None] + reference.variance[rows])
+    return iso_interval(other.snr[:, None], half, reference.snr[rows])
 
 
 def _references(models: Sequence[NoiseModel]) -> list[NoiseModel]:
@@ -120,52 +112,38 @@ def match_bodies(
     for reference in _references(comparable):
         low, high = reach(reference.isos)
         isos = [i for i in ISO_GRID if low <= math.log2(i) <= high]
-        others = [m for m in comparable if m.body != reference.body and m.kind == reference.kind]
-        if not others:
-            continue
-        own, measured = noises[reference.body, reference.kind], reference.measured_isos
-        quantiles = [t_quantile(reference.dof + m.dof, share) for m in others]
-        answers = {}
-        for key in own:
-            band_noise = [noises[m.body, m.kind][key] for m in others]
-            found = equal_noise_isos(own[key], band_noise, isos, quantiles)
-            steps = [engraved_isos(found[i], to) for i, to in enumerate(("near", "down", "up"))]
-            answers[key] = found[0].tolist(), np.stack(steps, axis=-1).tolist()
-        for i, other in enumerate(others):
-            # Told within reach of what the other used; seen where its noise was measured on both sides.
-            first, last = reach(other.isos)
-            seen_at = sorted(other.measured_isos)
-            lowest, highest = (
-                math.log2(seen_at[0]) - HALF_THIRD,
-                math.log2(seen_at[-1]) + HALF_THIRD,
-            )
-            for band in BANDS:
-                if band.key not in own:
-                    continue
-                exact, engraved = (found[i] for found in answers[band.key])
-                for iso, best, step in zip(isos, exact, engraved, strict=True):
-                    if not first <= best <= last:
-                        continue
-                    out.append(
-                        {
-                            "body": other.body,
-                            "reference_body": reference.body,
-                            "kind": reference.kind,
-                            "band": band.name,
-                            "ev100": list(band.ev100),
-                            "reference_iso": int(iso),
-                            "iso": step[0],
-                            "low": step[1],
-                            "high": step[2],
-                            "iso_exact": round(2.0**best, 1),
-                            "stops": round(best - math.log2(iso), 3),
-                            "predicted": not (iso in measured and lowest <= best <= highest),
-                            "frames": int(
-                                min(reference.cells.frame_count, other.cells.frame_count)
-                            ),
-                        }
-                    )
+        own = noises[reference.body, reference.kind]
+        for other in comparable:
+            if other.body == reference.body or other.kind != reference.kind:
+                continue
+            quantile = t_quantile(reference.dof + other.dof, share)
+            for band in (b for b in BANDS if b.key in own):
+                noise = noises[other.body, other.kind][band.key]
+                found = equal_noise_isos(own[band.key], noise, isos, quantile)
+                out += _one_band(reference, other, band, isos, found)
     return out
+
+
+def _one_band(
+    reference: NoiseModel, other: NoiseModel, band: Band, isos: Sequence[int], found: Floats
+) -> Iterator[IsoMatch]:
+    """Answers `found` (3, ISO) within reach of what the other body used."""
+    first, last = reach(other.isos)
+    # Seen where noise was measured on both sides.
+    seen = [math.log2(iso) for iso in sorted(other.measured_isos)]
+    engraved = [engraved_isos(ends, to) for ends, to in zip(found, _ROUNDED, strict=True)]
+    steps = np.stack(engraved, axis=-1).tolist()
+    for iso, best, step in zip(isos, found[0].tolist(), steps, strict=True):
+        if first <= best <= last:
+            measured = seen[0] - HALF_THIRD <= best <= seen[-1] + HALF_THIRD
+            yield {
+                "body": other.body, "reference_body": reference.body, "kind": reference.kind,
+                "band": band.name, "ev100": list(band.ev100), "reference_iso": iso,
+                "iso": step[0], "low": step[1], "high": step[2], "iso_exact": round(2.0**best, 1),
+                "stops": round(best - math.log2(iso), 3),
+                "predicted": not (iso in reference.measured_isos and measured),
+                "frames": int(min(reference.cells.frame_count, other.cells.frame_count)),
+            }  # fmt: skip
 
 
 class AcceptError(ValueError):
@@ -281,20 +259,17 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
             if model is reference:
                 shared = reference.covariance_with(at) @ own.weight[at]
                 variance = np.maximum(variance - 2 * (noise.weight * shared).sum(axis=1), 0.0)
-            best, low, high = iso_interval(noise.snr, quantile * np.sqrt(variance), target).tolist()
-            row: AcceptedRow = {
+            found = iso_interval(noise.snr, quantile * np.sqrt(variance), target)
+            told = lowest <= found[0] <= highest
+            iso_of = [
+                int(engraved_isos(end, to)) if told else None
+                for end, to in zip(found, _ROUNDED, strict=True)
+            ]
+            rows.append({
                 "body": name, "kind": kind, "band": other.name, "key": other.key, "ev100": list(other.ev100),
-                "iso": None, "low": None, "high": None, "iso_exact": None, "predicted": True,
-                "reason": "the answer lies too far from every ISO this body used",
-            }  # fmt: skip
-            rows.append(row)
-            if not lowest <= best <= highest:
-                continue
-            value = engraved_iso(best, "near")
-            row["iso"] = value
-            row["low"] = engraved_iso(low, "down")
-            row["high"] = engraved_iso(high, "up")
-            row["iso_exact"] = round(2.0**best, 1)
-            row["predicted"] = value not in model.measured_isos or not seen
-            row["reason"] = None
+                "iso": iso_of[0], "low": iso_of[1], "high": iso_of[2],
+                "iso_exact": round(2.0 ** float(found[0]), 1) if told else None,
+                "predicted": iso_of[0] not in model.measured_isos or not seen,
+                "reason": None if told else "the answer lies too far from every ISO this body used",
+            })  # fmt: skip
     return rows

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -65,7 +65,7 @@ class Observations:
     frames : DataFrame
         One row per frame; columns `body`, `kind`, `iso` (as written), `step` (nearest third of a stop),
         `unit` (its outing, or a number of its own), `frame` (row number in the frame table),
-        `eight_bit`, `long_exposure`, `pushed`, `pixels_per_frame`, `scale` (factor on sigma for the output
+        `eight_bit`, `long_exposure`, `pixels_per_frame`, `scale` (factor on sigma for the output
         size of the noise measurement).
     sigma, at_most : ndarray of float32, shape (frames, tones)
         By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit; NaN where a tone says
@@ -74,9 +74,6 @@ class Observations:
         Body -> reason in plain words -> count of frames.
     usable : dict
         (body, kind) -> frames that say something.
-    not_sampled : dict
-        (body, kind) -> those of them that are not among `frames`, as `STEP_LIMIT` of their ISO step stand
-        for all.
     """
 
     frames: pd.DataFrame
@@ -84,7 +81,6 @@ class Observations:
     at_most: NDArray[np.float32]
     left_out: dict[str, dict[str, int]]
     usable: dict[tuple[str, str], int]
-    not_sampled: dict[tuple[str, str], int]
 
     def groups(self) -> Iterator[tuple[tuple[str, str], Tones]]:
         """Tones of one body and kind of file after another.
@@ -97,28 +93,22 @@ class Observations:
             A row per tone that says something; the fields of its frame, and `signal` (linear, 1 = white),
             `censored` (True for an upper limit), `log_sigma` (natural log).
         """
-        if len(self.frames):
-            columns = {n: c.to_numpy() for n, c in self.frames.items() if n not in _GROUPS}
-            by = self.frames.groupby(list(_GROUPS), observed=True, sort=True)
-            for (body, kind), rows in by.indices.items():  # type: ignore[misc]
-                yield (str(body), str(kind)), self._tones(columns, rows)
+        by = self.frames.groupby(list(_GROUPS), observed=True, sort=True)
+        for (body, kind), rows in by.indices.items():  # type: ignore[misc]
+            yield (str(body), str(kind)), self._tones(rows)
 
-    def _tones(self, columns: dict[Any, NDArray[Any]], rows: NDArray[np.int64]) -> Tones:
-        measured = ~np.isnan(self.sigma[rows])
-        at, level = np.nonzero((measured | ~np.isnan(self.at_most[rows])).T)[::-1]
-        sigma_or_limit = np.where(measured, self.sigma[rows], self.at_most[rows])[at, level].astype(
-            float
+    def _tones(self, rows: NDArray[np.int64]) -> Tones:
+        sigma, at_most = self.sigma[rows], self.at_most[rows]
+        level, at = np.nonzero((~np.isnan(sigma) | ~np.isnan(at_most)).T)
+        measured, limit = sigma[at, level].astype(float), at_most[at, level].astype(float)
+        tones = self.frames.drop(columns=list(_GROUPS)).iloc[rows[at]]
+        censored = np.isnan(measured)
+        tones = tones.assign(
+            signal=np.asarray(TONE_SIGNALS)[level],
+            censored=censored,
+            log_sigma=np.log(np.where(censored, limit, measured)),
         )
-        own = rows[at]
-        tones = {n: c[own] for n, c in columns.items()} | {
-            "signal": np.asarray(TONE_SIGNALS)[level],
-            "censored": ~measured[at, level],
-            "log_sigma": np.log(sigma_or_limit),
-        }
-        out = np.empty(len(own), [(n, v.dtype) for n, v in tones.items()])
-        for name, values in tones.items():
-            out[name] = values
-        return out
+        return tones.to_records(index=False)
 
 
 def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
@@ -141,24 +131,24 @@ def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Float
     return np.asarray(255 * srgb.slope(signal) * sigma)
 
 
-def _reasons(frames: pd.DataFrame, informative: NDArray[np.bool_]) -> NDArray[np.object_]:
+def _reasons(
+    frames: pd.DataFrame, informative: NDArray[np.bool_], lifted: NDArray[np.bool_]
+) -> NDArray[np.object_]:
     """Why a frame says nothing of its body's noise; empty where it does. `informative`: it has a tone."""
-    number = numbers(frames, "iso")
+    iso = numbers(frames, "iso")
     rules = (
-        (frames["status"] != "measured", "could not be measured"),
-        (frames["source"] == "resized", "was resized, so its pixels are not the sensor's"),
+        (words(frames, "status") != "measured", "could not be measured"),
+        (words(frames, "source") == "resized", "was resized, so its pixels are not the sensor's"),
         (
             several_exposures(frames),
             "was merged or stacked from several exposures, which averages noise",
         ),
-        (~(np.isfinite(number) & (number > 0)), "has no ISO in its settings"),
+        (~(np.isfinite(iso) & (iso > 0)), "has no ISO in its settings"),
         (~informative, "has no even area in which noise could be seen or ruled out"),
+        (lifted, "was brightened in editing, which shows the noise of darker light"),
     )
     reason = np.full(len(frames), "", dtype=object)
-    for condition, text in rules:
-        holds = condition
-        if isinstance(holds, pd.Series):
-            holds = holds.fillna(False).to_numpy(bool)
+    for holds, text in rules:
         reason[holds & (reason == "")] = text
     reason[_other_size(frames, reason == "")] = "has another picture size than most of its kind"
     return reason
@@ -178,14 +168,14 @@ def _other_size(frames: pd.DataFrame, usable: NDArray[np.bool_]) -> NDArray[np.b
     return other
 
 
-def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
+def observe(frames: pd.DataFrame, lifted: Collection[int] = ()) -> Observations:
     """Collect the noise observations of all bodies.
 
     Parameters
     ----------
     frames : DataFrame
         `record.COLUMNS` and the columns of `crawl.relate`; its index is unique.
-    pushed : collection of int, optional
+    lifted : collection of int, optional
         Index of the frames that were brightened in editing.
 
     Returns
@@ -205,7 +195,7 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
     sigma[~(sigma > 0)] = np.nan
     at_most[~((at_most > 0) & np.isnan(sigma))] = np.nan
     informative = np.any(~np.isnan(sigma) | ~np.isnan(at_most), axis=1)
-    reason = _reasons(table, informative)
+    reason = _reasons(table, informative, table.index.isin(list(lifted)))
     left_out: dict[str, dict[str, int]] = {}
     excluded = np.flatnonzero(reason != "")
     bodies = pd.Series(words(table, "body", UNKNOWN_BODY)[excluded])
@@ -213,20 +203,15 @@ def observe(frames: pd.DataFrame, pushed: Collection[int] = ()) -> Observations:
         left_out.setdefault(str(b), {})[str(r)] = int(count)
 
     keep = np.flatnonzero(reason == "")
-    candidates = _frame_columns(table[[c for c in _COLUMNS if c in table]].iloc[keep], pushed)
+    candidates = _frame_columns(table[[c for c in _COLUMNS if c in table]].iloc[keep])
     sample = _sample(candidates, frames, sigma[keep])
     keep, sampled = keep[sample], candidates.iloc[sample].reset_index(drop=True)
-    usable, used = _by_kind(candidates), _by_kind(sampled)
-    not_sampled = {key: n - used[key] for key, n in usable.items() if n > used[key]}
-    return Observations(sampled, sigma[keep], at_most[keep], left_out, usable, not_sampled)
+    count = candidates.groupby(list(_GROUPS), observed=True).size()
+    usable = {(str(b), str(k)): int(n) for (b, k), n in count.items()}  # type: ignore[misc]
+    return Observations(sampled, sigma[keep], at_most[keep], left_out, usable)
 
 
-def _by_kind(candidates: pd.DataFrame) -> dict[tuple[str, str], int]:
-    count = candidates.groupby(["body", "kind"], observed=True).size()
-    return {(str(b), str(k)): int(n) for (b, k), n in count.items()}  # type: ignore[misc]
-
-
-def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
+def _frame_columns(rows: pd.DataFrame) -> pd.DataFrame:
     iso = numbers(rows, "iso")
     written, code = np.unique(iso, return_inverse=True)
     kind = words(rows, "source")
@@ -243,7 +228,6 @@ def _frame_columns(rows: pd.DataFrame, pushed: Collection[int]) -> pd.DataFrame:
         "frame": rows.index.to_numpy(),
         "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
         "long_exposure": long_exposure,
-        "pushed": rows.index.isin(list(pushed)),
         "pixels_per_frame": numbers(rows, "width_px") * numbers(rows, "height_px"),
         "scale": numbers(rows, "tone_output_scale"),
     }
@@ -254,13 +238,12 @@ def _sample(
     candidates: pd.DataFrame, frames: pd.DataFrame, sigma: NDArray[np.float32]
 ) -> NDArray[np.int64]:
     """Row numbers of at most `STEP_LIMIT` frames of each body, kind and ISO step, by chance but always
-    the same ones; long exposures and pushed frames are counted on their own."""
-    names = ["body", "kind", "step", "long_exposure", "pushed"]
+    the same ones; long exposures are counted on their own."""
+    names = [*_GROUPS, "step", "long_exposure"]
     group = candidates.groupby(names, observed=True, sort=True).ngroup().to_numpy()
     if not len(group) or np.bincount(group).max() <= STEP_LIMIT:
         return np.arange(len(candidates))
     drawn = draw_order(frames.filter(["file_id"]).loc[candidates["frame"]], sigma)
     order = np.lexsort((drawn, group))
-    counts = np.bincount(group)
-    rank = np.arange(len(order)) - (np.cumsum(counts) - counts)[group[order]]
+    rank = pd.Series(group[order]).groupby(group[order]).cumcount().to_numpy()
     return np.sort(order[rank < STEP_LIMIT])

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
@@ -214,59 +215,40 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, ch. 2 and 2.7.
     T. Minka, UAI 2001 (expectation propagation).
     """
-    base = find_base_iso(cells)
-    limits = cells.limits
-    law = _law(cells, base, kind != "raw")
-    at_iso = np.maximum(np.concatenate([cells.iso, limits.iso]), base)
-    at = at_iso, np.concatenate([cells.signal, limits.signal])
-    known = len(cells.iso)
+    base, limits = find_base_iso(cells), cells.limits
+    iso, own = np.maximum(cells.iso, base), cells.signal
+    sd = np.hypot(cells.sd, LAW_FIT_SD)
+    law = fit_physics(iso, own, cells.log_sigma, sd) if len(iso) else assumed_law(kind != "raw")
+    limit_iso = np.maximum(limits.iso, base)
+    at = np.concatenate([iso, limit_iso]), np.concatenate([own, limits.signal])
     noise = (
         cells.covariance
         # Doubt is half common to all cells (one compression) and half each cell's own.
         + 0.5 * np.outer(cells.coding_sd, cells.coding_sd)
         + np.diag(0.5 * cells.coding_sd**2 + 1e-6)
     )
-    residual = cells.log_sigma - law.log_sigma(at_iso[:known], cells.signal)
-    amplitudes = _choose_amplitudes(law, at_iso[:known], cells.signal, residual, noise)
+    residual = cells.log_sigma - law.log_sigma(iso, own)
+    amplitudes = _choose_amplitudes(law, iso, own, residual, noise)
     prior = _prior(law, amplitudes, at, at)
-    bound = limits.log_sigma - law.log_sigma(at_iso[known:], limits.signal)
+    bound = limits.log_sigma - law.log_sigma(limit_iso, limits.signal)
     target, full = _with_limits(prior, residual, noise, bound)
-    iso, signal = np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
-    gain = _prior(law, amplitudes, (iso, signal), at) @ np.linalg.inv(prior + full)
-    posterior = _Posterior(law, amplitudes, (iso, signal), at, gain)
+    grid_iso, grid_signal = np.meshgrid(np.maximum(ISO_GRID, base), SIGNAL_GRID, indexing="ij")
+    grid = grid_iso, grid_signal
+    gain = _prior(law, amplitudes, grid, at) @ np.linalg.inv(prior + full)
+    posterior = _Posterior(law, amplitudes, grid, at, gain)
     return NoiseModel(
         body=body,
         kind=kind,
         physics=law,
         cells=cells,
-        log_sigma=law.log_sigma(iso, signal, texture=False) + gain @ target,
-        covariance=posterior.covariance((iso, signal)),
+        log_sigma=law.log_sigma(*grid, texture=False) + gain @ target,
+        covariance=posterior.covariance(grid),
         posterior=posterior,
         output_scale=output_scale,
         dof=max(cells.frame_count - len(cells.isos), 1) + PRIOR_WEIGHT,
         isos=tuple(int(i) for i in cells.isos),
         base_iso=base,
     )
-
-
-def _law(cells: Cells, base: float, developed: bool) -> Physics:
-    """The physics that the cells show; that of an unknown body where nothing was measured."""
-    if not len(cells.iso):
-        return assumed_law(developed)
-    sd = np.hypot(cells.sd, LAW_FIT_SD)
-    at = np.maximum(cells.iso, base), cells.signal, cells.log_sigma, sd
-    return fit_physics(*at)
-
-
-def _prior(law: Physics, amplitudes: tuple[float, float], a: _Places, b: _Places) -> Floats:
-    """Covariance of log noise between places: of the law's own figures, and of departures from it."""
-    by_law = (log_sigma_jacobian(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(
-        log_sigma_jacobian(law, *b), -1, -2
-    )
-    k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _LENGTH_ISO)
-    k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _LENGTH_SIGNAL)
-    one, two = np.square(amplitudes)
-    return np.asarray(by_law + one * k_iso + two * k_signal)
 
 
 def find_base_iso(cells: Cells) -> float:
@@ -285,23 +267,27 @@ def find_base_iso(cells: Cells) -> float:
     float
         0 where every ISO used is cleaner than those above it.
     """
-    steps = np.unique(cells.iso)
-    base = 0.0
-    above = steps[steps >= 100]
-    if not len(above):
-        return base
-    reference = {cells.signal[i]: i for i in np.flatnonzero(cells.iso == above[0])}
-    for step in steps[steps < 100]:
-        own = [i for i in np.flatnonzero(cells.iso == step) if cells.signal[i] in reference]
-        if not own:
-            continue
-        other = [reference[cells.signal[i]] for i in own]
-        fall = float(np.median(cells.log_sigma[other] - cells.log_sigma[own]))
-        doubt = np.sqrt(np.mean(np.diag(cells.covariance)[own + other]) * 2)
-        expected = 0.5 * np.log(above[0] / step)
-        if fall + doubt < expected and fall < expected / 2:
-            base = float(above[0])
-    return base
+    by_iso = {
+        float(iso): pd.Series(cells.log_sigma[cells.iso == iso], cells.signal[cells.iso == iso])
+        for iso in np.unique(cells.iso)
+    }
+    first = min((iso for iso in by_iso if iso >= 100), default=0.0)
+    for iso in (iso for iso in by_iso if iso < first):
+        # Of signals that only one of both holds there is no difference.
+        if (by_iso[first] - by_iso[iso]).median() < np.log(first / iso) / 4:
+            return first
+    return 0.0
+
+
+def _prior(law: Physics, amplitudes: tuple[float, float], a: _Places, b: _Places) -> Floats:
+    """Covariance of log noise between places: of the law's own figures, and of departures from it."""
+    by_law = (log_sigma_jacobian(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(
+        log_sigma_jacobian(law, *b), -1, -2
+    )
+    k_iso = _kernel(np.log2(a[0]), np.log2(b[0]), _LENGTH_ISO)
+    k_signal = _kernel(np.log2(a[1]), np.log2(b[1]), _LENGTH_SIGNAL)
+    one, two = np.square(amplitudes)
+    return np.asarray(by_law + one * k_iso + two * k_signal)
 
 
 def _choose_amplitudes(

@@ -8,7 +8,6 @@ level from some ISO on: there, raising ISO only takes headroom away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -74,23 +73,14 @@ def sensor_figures(frames: pd.DataFrame, share: float, seed: int = 0) -> dict[st
     }
 
 
-@dataclass(frozen=True, slots=True)
-class _Median:
-    """Median of a figure over frames with its resamples; ends of its interval where it has several frames."""
-
-    middle: float
-    draws: Floats
-    low: float | None = None
-    high: float | None = None
-
-
 def _median(
     rows: pd.DataFrame, name: str, share: float, rng: np.random.Generator
-) -> _Median | None:
-    """Outings are drawn with replacement, frames where there are fewer than three."""
+) -> tuple[float | None, float | None, float | None, Floats]:
+    """Median of a figure over frames, ends of its interval where it has several, and its resamples; outings are
+    drawn with replacement, frames where there are fewer than three."""
     known = rows[rows[name].notna()]
     if not len(known):
-        return None
+        return None, None, None, np.full(DRAWS, np.nan)
     value, unit = known[name].to_numpy(), known["unit"].to_numpy()
     groups = [value[unit == u] for u in np.unique(unit)]
     if len(groups) < FEWEST:
@@ -98,7 +88,7 @@ def _median(
     picks = rng.integers(0, len(groups), (DRAWS, len(groups)))
     draws = np.array([np.median(np.concatenate([groups[i] for i in pick])) for pick in picks])
     low, _, high = low_middle_high(draws, share).tolist() if len(known) > 1 else (None,) * 3
-    return _Median(float(np.median(value)), draws, low, high)
+    return float(np.median(value)), low, high, draws
 
 
 def _one_depth(rows: pd.DataFrame) -> pd.DataFrame:
@@ -113,49 +103,40 @@ def _one_body(every: pd.DataFrame, share: float, rng: np.random.Generator) -> Se
     rows = _one_depth(every)
     rows = rows.assign(full_scale_e=rows["gain_e_per_dn"] * rows["white_dn"])
     by_iso: list[SensorIso] = []
-    dark: dict[int, _Median] = {}
+    dark: dict[int, Floats] = {}
     for step, group in rows.groupby(rows["iso"].map(nominal_iso)):
-        read = _median(group, "read_noise_e", share, rng)
-        gain = _median(group, "gain_e_per_dn", share, rng)
+        read, read_low, read_high, draws = _median(group, "read_noise_e", share, rng)
+        gain, gain_low, gain_high, _ = _median(group, "gain_e_per_dn", share, rng)
         assert gain is not None
         full_scale = group["full_scale_e"].median()
-        by_iso.append(
-            {
-                "iso": int(step),
-                "gain_e_per_dn": gain.middle,
-                "read_noise_e": read.middle if read else None,
-                "full_scale_e": float(full_scale) if pd.notna(full_scale) else None,
-                "frames": len(group),
-                "gain_low": gain.low,
-                "gain_high": gain.high,
-                "read_low": read.low if read else None,
-                "read_high": read.high if read else None,
-            }
-        )
-        if read is not None and group["read_noise_e"].notna().sum() >= FEWEST:
-            dark[int(step)] = read
-    steps = list(dark)
+        by_iso.append({
+            "iso": int(step), "gain_e_per_dn": gain, "read_noise_e": read,
+            "full_scale_e": float(full_scale) if pd.notna(full_scale) else None,
+            "frames": len(group), "gain_low": gain_low, "gain_high": gain_high,
+            "read_low": read_low, "read_high": read_high,
+        })  # fmt: skip
+        if read is not None and group["read_noise_e"].count() >= FEWEST:
+            dark[int(step)] = np.append(read, draws)
     out: Sensor = {
         "by_iso": by_iso, "level_from_iso": None, "level_low": None, "level_high": None,
         "level_reason": None, "other_bit_depth": len(every) - len(rows),
     }  # fmt: skip
+    steps = np.array(list(dark))
     if len(steps) < FEWEST:
         out["level_reason"] = (
             f"needs {FEWEST} raw frames with dark flat places at each of three ISO values or more; there are "
             f"{len(steps) or 'none'}"
         )
         return out
-    best = _level_from(np.array(steps), np.array([[d.middle for d in dark.values()]]))[0]
-    sampled = _level_from(np.array(steps), np.stack([d.draws for d in dark.values()], axis=1))
-    known = np.isfinite(sampled)
-    if known.mean() <= 1 - share:
-        out["level_reason"] = f"read noise still falls at ISO {steps[-1]}, the highest used"
-    elif not np.isfinite(best) or known.mean() < share:
-        out["level_reason"] = (
-            f"whether read noise still falls at ISO {steps[-1]}, the highest used, is not settled"
-        )
+    best, *sampled = _level_from(steps, np.stack(list(dark.values()), axis=1))
+    known = np.array([s for s in sampled if np.isfinite(s)])
+    agreeing, highest = len(known) / DRAWS, f"ISO {steps[-1]}, the highest used"
+    if agreeing <= 1 - share:
+        out["level_reason"] = f"read noise still falls at {highest}"
+    elif not np.isfinite(best) or agreeing < share:
+        out["level_reason"] = f"whether read noise still falls at {highest}, is not settled"
     else:
-        low, _, high = low_middle_high(sampled[known], share)
+        low, _, high = low_middle_high(known, share)
         out["level_from_iso"] = int(best)
         out["level_low"], out["level_high"] = nominal_iso(float(low)), nominal_iso(float(high))
     return out
@@ -166,7 +147,5 @@ def _level_from(steps: NDArray[np.int64], read: Floats) -> Floats:
     level = read <= read.min(axis=1, keepdims=True) * LEVEL
     # From the right: all steps above must be level too.
     stays = np.flip(np.logical_and.accumulate(np.flip(level, axis=1), axis=1), axis=1)
-    first = np.argmax(stays, axis=1)
-    value = steps[first].astype(float)
-    value[(first == len(steps) - 1) | ~stays.any(axis=1)] = np.nan
-    return value
+    first = np.where(stays.any(axis=1), stays.argmax(axis=1), len(steps) - 1)
+    return np.where(first < len(steps) - 1, steps[first], np.nan)

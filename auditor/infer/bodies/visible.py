@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.bodies.bands import Scenes
-from auditor.infer.bodies.observe import sigma_code
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
 from auditor.model import BandSnr, Unseen, UsableDetail
 from auditor.record import MID_GREY
@@ -30,7 +29,6 @@ __all__ = [
     "ISO_TOLERANCE",
     "BandNoise",
     "band_noises",
-    "engraved_iso",
     "engraved_isos",
     "frame_snr",
     "iso_interval",
@@ -57,9 +55,6 @@ answer is only that it lies higher."""
 
 HALF_THIRD: Final = 1 / 6
 """Half the step between engraved ISO values, in stops."""
-
-CODE_HIDDEN: Final = 1.5
-"""Code values of 8 bits up to which a bound comes from coding rather than from texture."""
 
 _LOG_ISO: Final = np.log2(np.array(ISO_GRID, float))
 
@@ -235,11 +230,6 @@ def iso_interval(log2_snr: Floats, half: Floats, target: ArrayLike) -> Floats:
     return np.stack([isos_reaching(curve, target) for curve in curves])
 
 
-def engraved_iso(log2_iso: float, rounding: str = "near") -> int:
-    """`engraved_isos` of one value."""
-    return int(engraved_isos(np.array(log2_iso), rounding))
-
-
 def engraved_isos(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
     """ISO in third stops, as cameras have them engraved, at values or to one side of them.
 
@@ -264,6 +254,10 @@ def engraved_isos(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]
     }[rounding]
     index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
     return np.asarray(ISO_GRID)[index.astype(int)]
+
+
+def _engraved(log2_iso: float, rounding: str) -> int:
+    return int(engraved_isos(np.array(log2_iso), rounding))
 
 
 def isos_without_noise(noise: NoiseModel) -> list[Unseen]:
@@ -314,11 +308,11 @@ def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | Non
         "snr": snr, "predicted": False, "reason": None, "low": None, "high": None,
     }  # fmt: skip
     if not len(noise.cells.iso):
-        return _nothing_measured(noise, snr, min(low, ceiling), detail)
+        return _nothing_measured(noise, min(low, ceiling), detail)
     if best < floor - HALF_THIRD:
         reason = f"not reached at ISO {noise.isos[0]}, the lowest used"
         if high >= floor:
-            reason += f", though its 90% interval ends at ISO {engraved_iso(high, 'up')}"
+            reason += f", though its 90% interval ends at ISO {_engraved(high, 'up')}"
         detail["reason"] = reason
         return None, detail
     if best > ceiling:
@@ -326,39 +320,26 @@ def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | Non
         low = min(low, ceiling)
         detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
     low = max(low, floor - 1)
-    detail["low"], detail["high"] = engraved_iso(low, "down"), engraved_iso(high, "up")
-    value = engraved_iso(best, "down")
+    detail["low"], detail["high"] = _engraved(low, "down"), _engraved(high, "up")
+    value = _engraved(best, "down")
     detail["predicted"] = value not in noise.measured_isos
     detail["exact"] = round(2.0 ** float(best), 1)
     return value, detail
 
 
 def _nothing_measured(
-    noise: NoiseModel, snr: float, low: float, detail: UsableDetail
+    noise: NoiseModel, low: float, detail: UsableDetail
 ) -> tuple[int | None, UsableDetail]:
     """Usable ISO of a body of which no frame showed measurable noise: what it is at least, so that
     nothing that was only assumed stands as a finding."""
-    clean = [u["iso"] for u in isos_without_noise(noise) if u["iso"] in _clean_isos(noise, snr)]
-    at_least = max([low, *np.log2(clean)])
-    if at_least < np.log2(noise.isos[0]) - HALF_THIRD:
+    if low < math.log2(noise.isos[0]) - HALF_THIRD:
         detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
         return None, detail
-    value = engraved_iso(at_least, "down")
-    clean_to = clean[-1] if clean else noise.isos[0]
-    detail["low"], detail["predicted"] = value, not clean or value > clean_to
-    detail["reason"] = f"likely higher still; no noise was seen up to ISO {clean_to}"
-    detail["exact"] = round(2.0 ** float(at_least), 1)
+    value, highest = _engraved(low, "down"), noise.isos[-1]
+    detail["low"], detail["predicted"] = value, value > highest
+    detail["reason"] = f"likely higher still; no noise was seen up to ISO {highest}"
+    detail["exact"] = round(2.0**low, 1)
     return value, detail
-
-
-def _clean_isos(noise: NoiseModel, snr: float) -> set[int]:
-    """ISO steps at which noise, if any, is less than coding shows at some brightness, and that little
-    enough: in lightness a code value of the sRGB curve is nearly the same at all brightnesses."""
-    limits = noise.cells.limits
-    code = sigma_code(limits.signal, np.exp(limits.log_sigma))
-    scale = np.interp(limits.iso, ISO_GRID, noise.output_scale)
-    reached = MID_GREY / (code * scale) * sigma_code(np.array(MID_GREY), np.array(1.0)) >= snr
-    return {int(i) for i in limits.iso[reached & (code <= CODE_HIDDEN)]}
 
 
 def snr_by_iso(noise: NoiseModel, snr: Floats, half: Floats) -> list[BandSnr]:

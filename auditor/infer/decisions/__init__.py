@@ -131,17 +131,15 @@ def _focus(entry: FocusBias) -> Shot:
 
 def _dust(spots: Sequence[DustSpot]) -> Iterator[Shot]:
     """One request for a body whose spots have not gone."""
-    remaining: dict[str | None, list[DustSpot]] = {}
-    for spot in spots:
-        if not spot["gone_by"]:
-            remaining.setdefault(spot["body"], []).append(spot)
+    remaining = [s for s in spots if not s["gone_by"]]
     how = (
         "the plain sky or a white wall out of focus, the camera moved between the frames; once "
         "before and once after cleaning the sensor"
     )
-    for body, own in remaining.items():
-        many = "a spot of dust was" if len(own) == 1 else f"{len(own)} spots of dust were"
-        why = f"{many} last seen on {max(s['last'] for s in own)}"
+    for body in dict.fromkeys(s["body"] for s in remaining):
+        last = [s["last"] for s in remaining if s["body"] == body]
+        many = "a spot of dust was" if len(last) == 1 else f"{len(last)} spots of dust were"
+        why = f"{many} last seen on {max(last)}"
         yield shot_of(
             "dust", 3, how, why, body=body, apertures=[REFERENCE_F_NUMBER], iso=[100]
         )  # fmt: skip

@@ -7,6 +7,7 @@ all quantities of all lenses; where nothing changed nothing is reported.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -16,20 +17,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.exposure import f_number_index, f_number_place
+from auditor.exposure import f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import date_of, holm, iso_day
 from auditor.infer.decisions.scan import (
+    UPPER,
     Candidate,
     Change,
     Series,
     estimate_change,
     most_likely_change,
 )
-from auditor.infer.enough import FEW_FRAMES
-from auditor.infer.frame_values import days, log_sharpness, usable
-from auditor.infer.lenses.grouping import of_commonest_size, within_range
+from auditor.infer.enough import FEW_FRAMES, FEWEST
+from auditor.infer.frame_values import days, evenly, log_sharpness, usable
+from auditor.infer.lenses.grouping import of_commonest_size
 from auditor.model import GearChange
 from auditor.record import TONE_SIGNALS, UPRIGHT, tone_column
 from auditor.record.values import name_combinations, numbers, rows_by_names, words
@@ -57,7 +59,7 @@ _LIKE_DEVELOPMENT: Final = {
 """What else than the gear may have changed all of a frame, by kind of file: raw files hold what the sensor saw."""
 _OTHER_DEVELOPMENT: Final = "; another development would look alike"
 _MOST_FRAMES: Final = 6000
-"""Frames of a series beyond which whole outings are left out by chance."""
+"""Frames of a series beyond which some stand for all, evenly over the table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,7 @@ def find_changes(
     frames : DataFrame
         Frame table: `record.COLUMNS` and the columns of `crawl.relate`.
     lenses : sequence of mapping
-        The profile's `lenses`, for their curves.
+        The profile's `lenses`: which names have several copies.
     criteria : Criteria
         Interval and seed.
 
@@ -96,9 +98,10 @@ def find_changes(
         and high (as a share), frames_before, frames_after, `p`, `also` (what else moved at that time, in
         words) and `text`.
     """
-    day = days(frames)
+    day, outing = days(frames), numbers(frames, "outing")
+    good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
     found = []
-    for test in (*_lens_tests(frames, day, lenses), *_body_tests(frames, day)):
+    for test in (*_lens_tests(frames, day, good), *_body_tests(frames, day, good)):
         candidate = most_likely_change(test.series, criteria.seed)
         if candidate is not None:
             found.append((test, candidate))
@@ -144,112 +147,69 @@ def _seen_in_one_place(found: tuple[_Test, Change], whole: tuple[_Test, Change])
 
 
 def _relevant(test: _Test, change: Change) -> bool:
-    """Whether the whole interval lies beyond the least size, on one side."""
-    least = _LEAST[test.kind]
-    return (change.low > least / 2 and change.size > least) or (
-        change.high < -least / 2 and change.size < -least
-    )
+    """Whether size and the whole interval lie beyond the least size, on one side."""
+    least, sign = _LEAST[test.kind], math.copysign(1, change.size)
+    return abs(change.size) > least and min(sign * change.low, sign * change.high) > least / 2
 
 
-def _lens_tests(frames: pd.DataFrame, day: Floats, lenses: Sequence[Block]) -> Iterator[_Test]:
-    outing = numbers(frames, "outing")
-    good = usable(frames) & np.isfinite(day) & np.isfinite(outing)
-    f_number, focal = numbers(frames, "f_number"), numbers(frames, "focal_length_mm")
+def _lens_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> Iterator[_Test]:
     with np.errstate(invalid="ignore", divide="ignore"):
-        stops = np.round(f_number_place(f_number))
-        lengths = np.round(np.log(focal) / _FOCAL_STEP)
-    good &= np.isfinite(stops)
+        stops = np.round(f_number_place(numbers(frames, "f_number")))
+        lengths = np.round(np.log(numbers(frames, "focal_length_mm")) / _FOCAL_STEP)
     lengths = np.where(np.isfinite(lengths), lengths, 0)
     value = {p: log_sharpness(frames, p) for p in _PLACES}
-    curves = _curves(lenses)
-    upright = numbers(frames, "orientation") >= UPRIGHT
+    outing, upright = numbers(frames, "outing"), numbers(frames, "orientation") >= UPRIGHT
     source = words(frames, "source", "unknown")
-    for subject, rows in _groups(frames, good, ("lens", "body", "converter", "lens_serial")):
-        if not subject["lens"] or len(rows) < 2 * FEW_FRAMES:
-            continue
+    keys = ("lens", "body", "converter", "lens_serial")
+    for subject, rows in _groups(frames, good & np.isfinite(stops), keys):
         test = partial(_series, day, outing, (stops, lengths), rows)
-        parts = curves.get(_key(subject))
         own = {p: value[p][rows] for p in _PLACES}
-        residual = {}
-        for place in _PLACES:
-            zone = "centre" if place == "centre" else "corner"
-            residual[place] = own[place] - _expected(parts, zone, stops[rows], focal[rows])
-        residual["frame"] = _mean(list(residual.values()))
-        for place, figure in residual.items():
-            series = test(figure, sharp=True)
-            yield _Test(subject, "sharpness", place, series, source[rows[0]])
+        # Freed of the aperture at once: a regression that begins far from it would take slow apertures for failures.
+        level = pd.DataFrame(own).groupby(stops[rows]).transform("quantile", UPPER)
+        for place, figure in _with_mean(pd.DataFrame(own) - level).items():
+            yield _Test(
+                subject, "sharpness", place, test(figure.to_numpy(), sharp=True), source[rows[0]]
+            )
         # Foreground at the bottom of a scene softens that side of a centred lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
-        is_upright = upright[rows]
         across, down = own["left"] - own["right"], own["top"] - own["bottom"]
-        yield _Test(subject, "sides", "left and right", test(np.where(is_upright, np.nan, across)))
-        yield _Test(subject, "sides", "top and bottom", test(np.where(is_upright, down, np.nan)))
+        across[upright[rows]] = down[~upright[rows]] = np.nan
+        yield _Test(subject, "sides", "left and right", test(across))
+        yield _Test(subject, "sides", "top and bottom", test(down))
 
 
 def _series(
-    day: Floats, outing: Floats, factors: Sequence[NDArray[Any]], rows: Rows, figure: Floats,
+    day: Floats, outing: Floats, factors: Sequence[Floats], rows: Rows, figure: Floats,
     sharp: bool = False,
 ) -> Series:  # fmt: skip
     """The series of a figure (len(rows),) of some frames, where it is known; all else by frame."""
-    known = np.isfinite(figure)
-    known[known] = _sampled(outing[rows[known]])
+    known = np.flatnonzero(np.isfinite(figure))
+    known = known[evenly(len(known), _MOST_FRAMES)]
     here = rows[known]
     codes = [factor[here].astype(np.int64) for factor in factors]
     return Series(day[here], figure[known], outing[here].astype(np.int64), codes, sharp)
 
 
-def _mean(figures: Sequence[Floats]) -> Floats:
-    """Mean of those that are known of each frame, where three or more are, each about its median."""
-    stack = np.stack([f - np.nanmedian(f) if np.isfinite(f).any() else f for f in figures])
-    known = np.isfinite(stack).sum(0)
-    return np.where(known >= 3, np.nansum(stack, 0) / np.maximum(known, 1), np.nan)
+def _with_mean(table: pd.DataFrame) -> pd.DataFrame:
+    """Figures by place, and as "frame" the mean of those that are known of each frame, where three or more are."""
+    return table.assign(frame=table.mean(axis=1).where(table.count(axis=1) >= FEWEST))
 
 
-def _key(entry: Block) -> tuple[Any, ...]:
-    return tuple(entry.get(k) or None for k in ("lens", "body", "converter"))
-
-
-def _curves(lenses: Sequence[Block]) -> dict[tuple[Any, ...], list[Block]]:
-    """Focal ranges of each lens on each body."""
-    out: dict[tuple[Any, ...], list[Block]] = {}
-    for lens in lenses:
-        out.setdefault(_key(lens), []).extend(lens["focal_ranges"])
-    return out
-
-
-def _expected(parts: Sequence[Block] | None, zone: str, stops: Floats, focal: Floats) -> Floats:
-    """Log MTF50 of the lens's own curve at each frame's aperture and focal length, (n,), NaN where
-    there is none."""
-    out = np.full(len(stops), np.nan)
-    for part in parts or ():
-        known = [a for a in part["apertures"] if a[zone]]
-        if not known:
-            continue
-        inside = np.ones(len(stops), bool)
-        if part["focal_mm"]:
-            inside = within_range(part["focal_mm"], focal)
-        places = [f_number_index(a["f_number"]) for a in known]
-        curve = np.log([a[zone]["mtf50_cpp"] for a in known])
-        out[inside] = np.interp(stops[inside], places, curve, left=np.nan, right=np.nan)
-    return out
-
-
-def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
-    outing = numbers(frames, "outing")
+def _body_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> Iterator[_Test]:
     iso, seconds = numbers(frames, "iso"), numbers(frames, "exposure_time_s")
     with np.errstate(invalid="ignore", divide="ignore"):
         speed = np.round(3 * np.log2(iso / 100))
-        time = np.round(np.log2(seconds))
-    good = usable(frames) & np.isfinite(day) & np.isfinite(outing) & np.isfinite(speed)
-    source = words(frames, "source", "unknown")
-    hot = numbers(frames, "hot_pixels")
-    tones = [numbers(frames, f"{tone_column(s)}_sigma") for s in TONE_SIGNALS]
-    for subject, rows in _groups(frames, good, ("body", "body_serial")):
-        if not subject["body"] or len(rows) < 2 * FEW_FRAMES:
-            continue
+        time = np.round(np.log2(seconds)).astype(float)
+        noise = [np.log(numbers(frames, f"{tone_column(s)}_sigma")) for s in TONE_SIGNALS]
+    source, hot = words(frames, "source", "unknown"), numbers(frames, "hot_pixels")
+    outing = numbers(frames, "outing")
+    for subject, rows in _groups(frames, good & np.isfinite(speed), ("body", "body_serial")):
         short = rows[~(seconds[rows] >= LONG_EXPOSURE_S)]
-        noise = _noise_residuals(tones, speed, short)
-        series = _series(day, outing, (), short, noise)
+        tones = pd.DataFrame(np.stack([n[short] for n in noise], axis=1))
+        tones = tones.where(np.isfinite(tones))
+        # Less what is usual at that ISO and tone; tones that a frame lacks make it no noisier.
+        unusual = tones - tones.groupby(speed[short]).transform("median")
+        series = _series(day, outing, (), short, unusual.mean(axis=1).to_numpy())
         yield _Test(subject, "noise", "", series, source[rows[0]])
         count = np.where(np.isfinite(time[rows]), np.log1p(hot[rows]), np.nan)
         series = _series(day, outing, (speed, time), rows, count)
@@ -257,55 +217,25 @@ def _body_tests(frames: pd.DataFrame, day: Floats) -> Iterator[_Test]:
             yield _Test(subject, "hot pixels", "", series)
 
 
-def _noise_residuals(tones: list[Floats], speed: Floats, rows: Rows) -> Floats:
-    """Mean over tones of log noise less what is usual at that ISO and tone, (len(rows),)."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value = np.log(np.stack([sigma[rows] for sigma in tones]))
-    steps, step = np.unique(speed[rows], return_inverse=True)
-    group = step + len(steps) * np.arange(len(tones))[:, None]
-    # Within groups pandas selects: sorting a million pairs takes eight times as long.
-    usual = pd.Series(value.ravel()).groupby(group.ravel()).transform("median")
-    stack = np.where(np.isfinite(value), value - usual.to_numpy().reshape(value.shape), np.nan)
-    count = np.isfinite(stack).sum(0)
-    return np.where(count > 0, np.nansum(stack, 0) / np.maximum(count, 1), np.nan)
-
-
 def _groups(
     frames: pd.DataFrame, good: NDArray[np.bool_], keys: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str | None], Rows]]:  # fmt: skip
-    """Rows of each subject in the kind of file and the size of picture that it has most of: a cycle per
+    """Rows of each named subject in the kind of file and the size of picture that it has most of: a cycle per
     pixel and a place in the frame, noise and hot pixels of a picture mean something else at another size,
-    and its sides something else where a program has turned the pixels."""
+    and its sides something else where a program has turned the pixels. What is unknown of a frame is taken to be
+    as in most."""
     kind = name_combinations(frames, ("source",))[0]
     with np.errstate(invalid="ignore", divide="ignore"):
         names = ("width_px", "height_px", "pixel_pitch_um")
-        scale = np.log(np.stack([numbers(frames, name) for name in names]))
+        sizes = [np.log(numbers(frames, name)) for name in names]
     for key, rows in rows_by_names(frames, keys).items():
         own = rows[good[rows]]
-        if len(own):
-            subject = {k: v or None for k, v in zip(keys, key, strict=True)}
+        if key[0] and len(own):
             own = own[kind[own] == np.bincount(kind[own]).argmax()]
-            yield subject, own[_one_size(scale[:, own])]
-
-
-def _one_size(scale: Floats) -> Rows:
-    """The frames, by ln of width, height and pixel pitch (3, n), that are as large as most are; what is
-    unknown of a frame is taken to be as in most."""
-    kept = np.arange(scale.shape[1])
-    for size in scale:
-        kept = kept[of_commonest_size(size[kept])]
-    return kept
-
-
-def _sampled(outing: Floats) -> NDArray[np.bool_]:
-    """The frames, by their outings, of so many whole ones that their number stays within bounds."""
-    if len(outing) <= _MOST_FRAMES:
-        return np.ones(len(outing), bool)
-    groups, code = np.unique(outing, return_inverse=True)
-    chosen = np.random.default_rng(0).permutation(len(groups))
-    size = np.bincount(code)[chosen]
-    kept = chosen[np.cumsum(size) <= max(_MOST_FRAMES, size[0])]
-    return np.isin(code, kept)
+            for size in sizes:
+                own = own[of_commonest_size(size[own])]
+            if len(own) >= 2 * FEW_FRAMES:
+                yield {k: v or None for k, v in zip(keys, key, strict=True)}, own
 
 
 def _entry(

@@ -37,13 +37,12 @@ from auditor.infer.frame_values import (
     group_numbers,
     log_sharpness,
     near_and_far,
-    random_sample,
     usable,
 )
 from auditor.infer.lenses.grouping import within_range
 from auditor.model import FocusBias
 from auditor.record.values import numbers, rows_by_names, words
-from auditor.robust import low_middle_high
+from auditor.robust import bisquare_regression, low_middle_high
 
 __all__ = ["find_focus_bias"]
 
@@ -91,12 +90,8 @@ def find_focus_bias(
         the frames, front or behind), `apertures` that it costs sharpness at ([f_number, loss]),
         `sides_known` and `text`.
     """
-    tests = []
-    for lens, part, rows in _parts(frames, lenses):
-        found = _test_bias(frames, rows, lens, part, criteria)
-        if found is not None:
-            tests.append(found)
-    tests.sort(key=lambda t: t["p"])
+    found = [_test_bias(frames, *part, criteria) for part in _parts(frames, lenses)]
+    tests = sorted((t for t in found if t is not None), key=lambda t: t["p"])
     significant = tests[: holm([t["p"] for t in tests])]
     reported = [t for t in significant if t["share"] >= LEAST_SHARE]
     for entry in reported:
@@ -127,7 +122,7 @@ def _parts(
 
 
 def _test_bias(
-    frames: pd.DataFrame, rows: Rows, lens: Block, part: Block, criteria: Criteria
+    frames: pd.DataFrame, lens: Block, part: Block, rows: Rows, criteria: Criteria
 ) -> FocusBias | None:  # fmt: skip
     table = frames[[c for c in _READ if c in frames]].iloc[rows]
     near, far, below = near_and_far(table)
@@ -181,12 +176,8 @@ def _beside(table: pd.DataFrame, below: Rows) -> Floats:
     """Log MTF50 (n,) of the parts beside the middle as the frame was held, the mean of those that show;
     NaN where none does."""
     left = np.where(below < 2, EDGES.index("left"), EDGES.index("bottom"))
-    side = np.stack([log_sharpness(table, s) for s in EDGES])
-    at = np.arange(len(table))
-    both = np.stack([side[left, at], side[OPPOSITE_EDGE[left], at]])
-    shown = np.isfinite(both)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(shown, both, 0.0).sum(0) / shown.sum(0))
+    side, at = np.stack([log_sharpness(table, s) for s in EDGES]), np.arange(len(table))
+    return pd.DataFrame([side[left, at], side[OPPOSITE_EDGE[left], at]]).mean().to_numpy()
 
 
 def _lens_falloff(
@@ -201,56 +192,40 @@ def _lens_falloff(
     """
     offset = np.stack([log_sharpness(table, s) for s in EDGES]) - log_sharpness(table, "centre")
     beside = np.stack([below >= 2, below >= 2, below < 2, below < 2])
-    shown = beside & np.isfinite(offset) & np.isfinite(stops)
-    common = _theil_sen(np.tile(stops, (4, 1))[shown], offset[shown], stops)
-    sides = np.stack([common] * 4)
-    known = np.zeros(4, bool)
+    shown = beside & np.isfinite(offset)
+    sides, known = np.full(offset.shape, np.nan), np.zeros(4, bool)
+    if shown.sum() >= FEW:
+        design = np.column_stack([np.ones(len(stops)), stops])
+        line, _ = bisquare_regression(offset[shown], np.tile(design, (4, 1))[shown.ravel()])
+        sides[:] = design @ line
     for first, second in ((0, 1), (2, 3)):
         difference = (offset[first] - offset[second])[shown[first] & shown[second]]
         if len(difference) >= FEW:
             known[[first, second]] = True
             half = float(np.median(difference)) / 2
-            sides[first], sides[second] = common + half, common - half
+            sides[first] += half
+            sides[second] -= half
     at = np.arange(len(below))
     used = np.unique(np.concatenate([below, OPPOSITE_EDGE[below]]))
     return sides[below, at], sides[OPPOSITE_EDGE[below], at], bool(known[used].all())
-
-
-def _theil_sen(x: Floats, y: Floats, at: Floats) -> Floats:
-    """Value at `at` of a robust line (Theil 1950, Sen 1968); of the median where x hardly varies."""
-    if len(x) < FEW:
-        return np.full(len(at), np.nan)
-    # It takes every pair.
-    sample = random_sample(np.arange(len(x)))
-    x, y = x[sample], y[sample]
-    if np.ptp(x) < 0.5:
-        return np.full(len(at), float(np.median(y)))
-    first, second = np.triu_indices(len(x), 1)
-    run = x[second] - x[first]
-    known = run != 0
-    slope = np.median((y[second] - y[first])[known] / run[known])
-    return np.asarray(np.median(y) + slope * (at - np.median(x)))
 
 
 def _sign_flip_p(excess: Floats, outing: Rows, seed: int) -> float:
     """P-value of a sum of signed votes (expected 0), two-sided: signs of whole outings are drawn anew, as
     frames of one outing are not independent.
     """
-    groups, code = np.unique(outing, return_inverse=True)
-    summed = np.bincount(code, weights=excess, minlength=len(groups))
-    signs = np.random.default_rng(seed).choice([-1.0, 1.0], (SHUFFLES, len(groups)))
+    summed = pd.Series(excess).groupby(outing).sum().to_numpy()
+    signs = np.random.default_rng(seed).choice([-1.0, 1.0], (SHUFFLES, len(summed)))
     flipped = signs @ summed >= summed.sum() - 1e-9
     return min(2 * (1 + int(flipped.sum())) / (SHUFFLES + 1), 1.0)
 
 
 def _interval(biased: NDArray[np.bool_], outing: Rows, criteria: Criteria) -> tuple[float, float]:
     """Ends of the interval of the share of biased frames, by a bootstrap of outings."""
-    groups, code = np.unique(outing, return_inverse=True)
-    biased_frames, size = np.bincount(code, biased.astype(float)), np.bincount(code)
+    by_outing = pd.Series(biased).groupby(outing).agg(["sum", "size"]).to_numpy(float)
     rng = np.random.default_rng(criteria.seed)
-    resample = rng.integers(0, len(groups), (DRAWS, len(groups)))
-    shares = biased_frames[resample].sum(1) / size[resample].sum(1)
-    low, _, high = low_middle_high(shares, criteria.interval)
+    drawn = by_outing[rng.integers(0, len(by_outing), (DRAWS, len(by_outing)))].sum(1)
+    low, _, high = low_middle_high(drawn[:, 0] / drawn[:, 1], criteria.interval)
     return round(float(low), 3), round(float(high), 3)
 
 

@@ -38,6 +38,7 @@ from auditor.infer.decisions.visible import (
     viewings,
 )
 from auditor.infer.enough import FEW, FEW_FRAMES
+from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PRIME, SAME_PITCH
 from auditor.model import LensChoice, Rival, RivalAperture, RivalDifference, RivalZone
 
@@ -79,9 +80,15 @@ def lens_rivals(
         of MTF50 per picture height, positive where `lens` is sharper.
     """
     found = [f for pair in _pairs(lenses) if (f := _compare(*pair, sizes, criteria))]
-    entries = [entry for entry, _ in found]
-    _name_sharper(found)
-    for entry in entries:
+    tests = sorted(
+        ((p, i, zone) for i, (_, chances) in enumerate(found) for zone, p in chances.items()),
+        key=lambda t: t[0],
+    )
+    for _, i, zone in tests[: holm([p for p, *_ in tests])]:
+        entry = found[i][0]
+        block = entry["zones"][zone]
+        block["sharper"] = entry["lens"] if block["difference"] > 0 else entry["against"]
+    for entry, _ in found:
         if not any(z["sharper"] for z in entry["zones"].values()):
             # What could not be shown is not called visible.
             visibility = entry["seen"]
@@ -89,7 +96,7 @@ def lens_rivals(
                 v: w if w.endswith("not visible") else OPEN for v, w in visibility.items()
             }
         entry["text"] = _text(entry)
-    return entries
+    return [entry for entry, _ in found]
 
 
 def _pairs(lenses: Sequence[Block]) -> Iterator[tuple[Block, Block, Block, Block]]:
@@ -148,11 +155,9 @@ def _compare(
         worth = min(first["frames"], second["frames"]) >= 2 * FEW_FRAMES
         return (entry, {}) if worth else None
     heights = [sizes.get((x["body"], x["lens"]), (0, 0))[1] for x in (a, b)]
-    # Per picture height: figures count cycles per pixel of the file.
-    per_height = math.log(heights[0] / heights[1]) if all(heights) else 0.0
     one_body = a["body"] == b["body"]
-    if one_body:
-        per_height = 0.0
+    # Per picture height: figures count cycles per pixel of the file.
+    per_height = math.log(heights[0] / heights[1]) if all(heights) and not one_body else 0.0
     outings = first["outings"], second["outings"]
     others = {e["f_number"]: e for e in second["apertures"]}
     shared = [(e, others[e["f_number"]]) for e in first["apertures"] if e["f_number"] in others]
@@ -228,20 +233,6 @@ def _mean_over_apertures(
     return {**_difference(mean, spread, criteria.interval), "sharper": None}, p
 
 
-def _name_sharper(found: Sequence[tuple[Rival, dict[str, float]]]) -> None:
-    """Name the sharper lens where the test remains significant among all pairs and zones."""
-    tests = sorted(
-        ((p, i, zone) for i, (_, chances) in enumerate(found) for zone, p in chances.items()),
-        key=lambda t: t[0],
-    )
-    rejected = holm([p for p, *_ in tests])
-    for rank, (_, i, zone) in enumerate(tests):
-        entry = found[i][0]
-        if rank < rejected:
-            block = entry["zones"][zone]
-            block["sharper"] = entry["lens"] if block["difference"] > 0 else entry["against"]
-
-
 def _visibility(
     files: Files,
     shared: Sequence[tuple[Block, Block]],
@@ -272,12 +263,12 @@ def _visibility(
 def _sharper_by(block: Block) -> tuple[float, float, float]:
     """By what share the sharper lens is sharper than the softer one, with its ends, of a difference of the
     first lens against the second."""
-    value, low, high = (float(block[k]) for k in ("difference", "low", "high"))
-    if value >= 0:
-        return value, low, high
-    # Softer by a half is half as sharp: the other is sharper by all of it.
-    more, most, least = (1 / (1 + share) - 1 for share in (value, low, high))
-    return more, least, most
+    shares = [float(block[k]) for k in ("difference", "low", "high")]
+    if shares[0] < 0:
+        # Softer by a half is half as sharp: the other is sharper by all of it.
+        shares = [1 / (1 + share) - 1 for share in shares]
+    low, high = sorted(shares[1:])
+    return shares[0], low, high
 
 
 def _first(entry: Block) -> tuple[Any, ...]:
@@ -348,19 +339,19 @@ def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensCh
         serial = lens.get("lens_serial")
         own = named.get((lens["body"], lens["lens"], lens["converter"], serial), [])
         for part in lens["focal_ranges"]:
-            figure = _at_best(part)
             there = [t for t in own if part["focal_mm"] and _meet(t[0], part["focal_mm"])]
-            if not there or figure is None:
+            best = best_aperture(part["apertures"], part["sweet_spot"])
+            if not there or best is None:
                 continue
             take: Literal["yes", "no"] | None = None
             sharper_there, softer_there = (any(t[i] for t in there) for i in (1, 2))
             if sharper_there != softer_there:
                 take = "yes" if sharper_there else "no"
-            f_number, weaker = figure
+            weaker = min((best[z] for z in ZONES if best[z]), key=lambda f: float(f["mtf50_cpp"]))
             rows.append({
                 "body": lens["body"], "lens": lens["lens"], "converter": lens["converter"],
                 "lens_serial": serial,
-                "focal_mm": part["focal_mm"], "f_number": f_number, "mtf50_cpp": weaker["mtf50_cpp"],
+                "focal_mm": part["focal_mm"], "f_number": best["f_number"], "mtf50_cpp": weaker["mtf50_cpp"],
                 "low": weaker["low"], "high": weaker["high"], "take": take,
             })  # fmt: skip
     return rows
@@ -369,15 +360,3 @@ def lens_choice(lenses: Sequence[Block], rivals: Sequence[Rival]) -> list[LensCh
 def _meet(first: Sequence[float], second: Sequence[float]) -> bool:
     """Whether two focal ranges have a focal length in common."""
     return max(first[0], second[0]) <= min(first[1], second[1])
-
-
-def _at_best(part: Block) -> tuple[float, Block] | None:
-    """The aperture nearest to the sweet spot, and the figure of the weaker zone there."""
-    if not part["sweet_spot"]:
-        return None
-    wanted = part["sweet_spot"]["f_number"]
-    best = min(part["apertures"], key=lambda a: abs(math.log(a["f_number"] / wanted)))
-    figures = [best[z] for z in ZONES if best[z]]
-    if not figures:
-        return None
-    return best["f_number"], min(figures, key=lambda f: f["mtf50_cpp"])

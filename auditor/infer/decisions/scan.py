@@ -13,14 +13,15 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import DRAWS
 from auditor.infer.decisions.common import SHUFFLES
-from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST, SAMPLED
+from auditor.infer.enough import FEW_FRAMES, FEWEST, SAMPLED
 from auditor.robust import bisquare_regression, half_width, low_middle_high
 
-__all__ = ["Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
+__all__ = ["UPPER", "Candidate", "Change", "Series", "estimate_change", "most_likely_change"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -28,7 +29,7 @@ Codes = NDArray[np.int64]
 _EXCEEDANCES: Final = 50
 """Shuffled series with as large a step after which their share is known well enough (to a seventh of it);
 so many are made at a time."""
-_UPPER: Final = 0.7
+UPPER: Final = 0.7
 """Quantile that is taken for the level of the sharp frames, from which a regression starts: failures lie below."""
 _CUTS: Final = (0.2, 0.8)
 """Cuts (log MTF50) where failed frames lie below: five times the scatter of sharp frames, and one that holds
@@ -91,20 +92,6 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class _Sums:
-    """Sums over each block of outings: W windows, B blocks, Q columns of the regression."""
-
-    score: Floats
-    """(W, B) weighted residuals, in standard deviations."""
-    weight: Floats
-    """(W, B)."""
-    column: Floats
-    """(W, Q, B) weighted columns, whitened: their total information is the unit matrix."""
-    count: Floats
-    """(B,) frames."""
-
-
-@dataclass(frozen=True, slots=True)
 class Candidate:
     """The most likely change point of a series.
 
@@ -154,12 +141,15 @@ def most_likely_change(series: Series, seed: int = 0) -> Candidate | None:
     if blocks is None:
         return None
     design = _design(len(series.value), series.factors)
-    sums = _sums(series, design, blocks)
-    (steps,) = _statistic(sums, np.arange(len(sums.count))[None])
+    cuts = _CUTS if series.sharp else (None,)
+    windows = [_sums(series.value, design, blocks, cut) for cut in cuts]
+    frames = np.bincount(blocks)
+    (steps,) = _statistic(windows, frames, np.arange(len(frames))[None])
     if steps.max() < 0:
         return None
     rng = np.random.default_rng(seed)
-    return Candidate(series, design, blocks, steps, rng, _p_value(sums, float(steps.max()), rng))
+    p = _p_value(windows, frames, float(steps.max()), rng)
+    return Candidate(series, design, blocks, steps, rng, p)
 
 
 def _blocks(series: Series) -> Codes | None:
@@ -169,10 +159,8 @@ def _blocks(series: Series) -> Codes | None:
     outing, code = np.unique(series.outing, return_inverse=True)
     if len(outing) < 2 * FEWEST:
         return None
-    first = np.full(len(outing), np.inf)
-    np.minimum.at(first, code, series.day)
-    place = np.empty(len(outing), np.int64)
-    place[np.argsort(first, kind="stable")] = np.arange(len(outing))
+    first = pd.Series(series.day).groupby(code).min().to_numpy()
+    place = np.argsort(np.argsort(first, kind="stable"))
     block = place[code]
     if len(outing) > SAMPLED:  # neighbours are taken together
         block = block * SAMPLED // len(outing)
@@ -181,79 +169,60 @@ def _blocks(series: Series) -> Codes | None:
 
 def _design(n: int, factors: Sequence[Codes]) -> Floats:
     """(n, Q) an intercept and an indicator for every level of every factor but its first."""
-    columns = [np.ones((n, 1))]
-    for factor in factors:
-        level = _merged_levels(factor)
-        columns.append((level[:, None] == np.unique(level)[None, 1:]).astype(float))
-    return np.hstack(columns)
-
-
-def _merged_levels(factor: Codes) -> Codes:
-    """Levels with fewer than `FEW` values become the nearest level that has more."""
-    levels, code, counts = np.unique(factor, return_inverse=True, return_counts=True)
-    kept = levels[counts >= FEW]
-    if not len(kept):
-        return np.zeros(len(factor), np.int64)
-    return np.asarray(kept[np.abs(levels[:, None] - kept[None, :]).argmin(1)][code])
+    columns = [level[:, None] == np.unique(level)[None, 1:] for level in factors]
+    return np.hstack([np.ones((n, 1)), *columns])
 
 
 def _fit(value: Floats, design: Floats, cut: float | None) -> tuple[Floats, Floats]:
     """Bisquare regression: coefficients (Q,) and weights (n,). `cut` in units of the value, and
     then from the sharp frames' level; None for one by the median absolute deviation."""
-    return bisquare_regression(value, design, cut, 0.5 if cut is None else _UPPER)
+    return bisquare_regression(value, design, cut, 0.5 if cut is None else UPPER)
 
 
-def _sums(series: Series, design: Floats, blocks: Codes) -> _Sums:
-    score, weights, columns = [], [], []
-    count = int(blocks.max()) + 1
-    for cut in _CUTS if series.sharp else (None,):
-        beta, weight = _fit(series.value, design, cut)
-        residual = series.value - design @ beta
-        spread = np.sqrt((weight**2 * residual**2).sum() / max((weight**2).sum(), 1e-9))
-        information = (design * weight[:, None]).T @ design + 1e-6 * np.eye(design.shape[1])
-        whitened = np.linalg.solve(np.linalg.cholesky(information), (design * weight[:, None]).T).T
-        score.append(np.bincount(blocks, weight * residual / max(spread, 1e-9), count))
-        weights.append(np.bincount(blocks, weight, count))
-        columns.append(np.stack([np.bincount(blocks, c, count) for c in whitened.T]))
-    frames = np.bincount(blocks, minlength=count).astype(float)
-    return _Sums(np.stack(score), np.stack(weights), np.stack(columns), frames)
+def _sums(value: Floats, design: Floats, blocks: Codes, cut: float | None) -> Floats:
+    """Sums over each block of outings, (2 + Q, B): weighted residuals in standard deviations, weights, and weighted
+    columns, whitened: their total information is the unit matrix."""
+    beta, weight = _fit(value, design, cut)
+    residual = value - design @ beta
+    spread = np.sqrt((weight**2 * residual**2).sum() / max((weight**2).sum(), 1e-9))
+    weighted = design * weight[:, None]
+    information = weighted.T @ design + 1e-6 * np.eye(design.shape[1])
+    whitened = np.linalg.solve(np.linalg.cholesky(information), weighted.T)
+    rows = weight * residual / max(spread, 1e-9), weight, *whitened
+    return np.stack([np.bincount(blocks, row) for row in rows])
 
 
-def _statistic(sums: _Sums, order: Codes) -> Floats:
+def _statistic(windows: Sequence[Floats], frames: Codes, order: Codes) -> Floats:
     """Step in standard errors, the larger of all windows, at each split (R, B - 1) of each order (R, B) of the
-    blocks; -1 where a split leaves too little on either side.
+    blocks; -1 where a split leaves too little on either side. `windows`: from `_sums`.
 
     A step's estimate given the other columns is the weighted residuals' sum over what is left of the
     step's information when theirs is taken off (Frisch & Waugh, Econometrica 1, 1933).
     """
-    count = sums.count[order]
-    before = np.cumsum(count, 1)[:, :-1]
-    after = count.sum(1, keepdims=True) - before
-    at = np.arange(1, count.shape[1])
-    allowed = (before >= FEW_FRAMES) & (after >= FEW_FRAMES)
-    allowed &= (at >= FEWEST) & (count.shape[1] - at >= FEWEST)
-    value = np.full(before.shape, -1.0)
-    for score, weight, column in zip(sums.score, sums.weight, sums.column, strict=True):
-        step = np.cumsum(score[order], 1)[:, :-1]
-        total = np.cumsum(weight[order], 1)[:, :-1]
-        # Columns first, so that sums run along memory.
-        information = total - np.square(np.cumsum(column[:, order], 2)[:, :, :-1]).sum(0)
+    before, at = np.cumsum(frames[order], 1)[:, :-1], np.arange(1, order.shape[1])
+    fewest = np.minimum(before, frames.sum() - before) >= FEW_FRAMES
+    fewest = fewest & (np.minimum(at, order.shape[1] - at) >= FEWEST)
+    steps = np.full(before.shape, -1.0)
+    for sums in windows:
+        score, weight, *columns = np.cumsum(sums[:, order], 2)[:, :, :-1]
+        information = weight - np.square(columns).sum(0)
+        step = np.abs(score) / np.sqrt(np.maximum(information, 1e-9))
         # Where the other columns explain nearly all of a step nothing can be said of it.
-        known = allowed & (information > 3)
-        value = np.maximum(
-            value, np.where(known, np.abs(step) / np.sqrt(np.maximum(information, 1e-9)), -1)
-        )
-    return value
+        steps = np.maximum(steps, np.where(fewest & (information > FEWEST), step, -1.0))
+    return steps
 
 
-def _p_value(sums: _Sums, observed: float, rng: np.random.Generator) -> float:
+def _p_value(
+    windows: Sequence[Floats], frames: Codes, observed: float, rng: np.random.Generator
+) -> float:
     """P-value by permutation of the outings, sequential: no more shuffles once `_EXCEEDANCES` had a statistic as
     large (Besag & Clifford, Biometrika 78, 1991).
     """
     exceeding = shuffles = 0
     while shuffles < SHUFFLES and exceeding < _EXCEEDANCES:
-        order = rng.permuted(np.tile(np.arange(len(sums.count)), (_EXCEEDANCES, 1)), axis=1)
-        exceeding += int((_statistic(sums, order).max(1) >= observed - 1e-12).sum())
+        order = rng.permuted(np.tile(np.arange(len(frames)), (_EXCEEDANCES, 1)), axis=1)
+        largest = _statistic(windows, frames, order).max(1)
+        exceeding += int((largest >= observed - 1e-12).sum())
         shuffles += _EXCEEDANCES
     return (exceeding + 1) / (shuffles + 1)
 
@@ -266,7 +235,7 @@ def _step_size(
     cut, start = None, 0.0
     if series.sharp:
         # A great step would take one side for failed: each begins from the level of its own sharp frames.
-        before, since = (float(np.quantile(side, _UPPER)) for side in (value[~later], value[later]))
+        before, since = (float(np.quantile(side, UPPER)) for side in (value[~later], value[later]))
         cut, start = _CUTS[0], since - before
     beta, _ = _fit(value - start * later, np.column_stack([design[rows], later]), cut)
     return start + float(beta[-1])

@@ -26,7 +26,7 @@ from auditor.model import DustSpot
 from auditor.record import DUST_F_NUMBER, Dust, dust_shape, unpack_dust
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.pools import SAME_SCALE
-from auditor.record.values import as_texts, numbers, words
+from auditor.record.values import as_texts, numbers, rows_by_names
 from auditor.robust import scale_of
 
 __all__ = ["REFERENCE_F_NUMBER", "find_dust"]
@@ -155,26 +155,22 @@ def _bodies(
     width, height = numbers(frames, "width_px"), numbers(frames, "height_px")
     long, short = np.maximum(width, height), np.minimum(width, height)
     eligible = usable(frames) & np.isfinite(day) & (f_number >= DUST_F_NUMBER) & (short > 0)
-    keys = {k: words(frames, k) for k in ("body", "body_serial")}
-    table = pd.DataFrame(keys, dtype=object)[eligible]
-    place = np.flatnonzero(eligible)
     chosen: list[tuple[_Sensor, Rows]] = []
-    for key, local in table.groupby(["body", "body_serial"], sort=True).indices.items():
-        body, serial = (str(k) for k in key)
-        rows = place[local]
+    for (body, serial), every in sorted(rows_by_names(frames, ("body", "body_serial")).items()):
+        rows = every[eligible[every]]
+        if not body or len(rows) < _SCENES:
+            continue
         # Of a picture whose pixels a program has turned nobody knows which way.
         tall = height[rows] > width[rows]
         rows = rows[tall == (2 * tall.sum() > len(rows))]
         aspect = long[rows] / short[rows]
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < SAME_SCALE]
-        if not body or len(rows) < _SCENES:
-            continue
         rows = rows[np.argsort(day[rows], kind="stable")]
         chosen.append((_Sensor(body, serial or None), rows[evenly(len(rows), _MOST_SHOTS)]))
     scenes = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
     chosen = [(s, r) for (s, _), r in zip(chosen, scenes, strict=True) if len(r) >= _SCENES]
-    all_rows = np.concatenate([rows for _, rows in chosen]) if chosen else place[:0]
+    all_rows = np.concatenate([rows for _, rows in chosen] or [np.empty(0, np.int64)])
     # Asked for together: the frames of many bodies lie beside each other in the store.
     maps = _maps(pictures, as_texts(frames["file_id"].iloc[all_rows]).tolist())
     for sensor, rows in chosen:
@@ -224,18 +220,11 @@ def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
 
 def _resampled(dust: Dust, shape: tuple[int, int], f_number: float) -> tuple[Plane, Plane]:
     """A map on places of another size (nearest neighbour): z-scores, and their noise as it would be at f/16."""
-
-    def nearest(plane: Plane) -> Plane:
-        if plane.shape == shape:
-            return plane
-        rows, cols = (
-            ((np.arange(n) + 0.5) * m / n).astype(np.int64)
-            for n, m in zip(shape, plane.shape, strict=True)
-        )
-        return np.asarray(plane[np.ix_(rows, cols)])
-
-    z = nearest(dust.significance)
-    noise = nearest(dust.local_sd) * np.float32((REFERENCE_F_NUMBER / f_number) ** 2)
+    z, noise = (
+        cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)
+        for plane in (dust.significance, dust.local_sd)
+    )
+    noise = noise * np.float32((REFERENCE_F_NUMBER / f_number) ** 2)
     known = np.isfinite(z) & (noise > 0)
     return np.where(known, z, np.float32(0)), np.where(known, noise, np.float32(np.inf))
 

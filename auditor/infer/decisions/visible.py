@@ -16,7 +16,6 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from auditor.exposure import aperture_text
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import ZONES, interval_about, log_error
 from auditor.infer.enough import FEW
@@ -227,7 +226,7 @@ def visible_losses(lenses: Sequence[Block], sizes: Sizes, criteria: Criteria) ->
         that loses most, `loss_jnd` with low and high, `chance` that a zone's loss is visible, `verdict`,
         `odds` (of a verdict with 'probably', in words), `largest_print_cm` (the largest print from the viewing
         distance in which no loss shows; 300 for that and more, None where a print of 10 cm shows it),
-        `zone_missing`, frames, evidence and `text`. Where a zone is not known at both apertures
+        `zone_missing`, frames and evidence. Where a zone is not known at both apertures
         (`zone_missing`), the verdict is of the other alone and no print larger than `largest_print_cm` is
         without a loss.
     """
@@ -244,9 +243,13 @@ def _part_rows(lens: Block, part: Block, files: Files, criteria: Criteria) -> li
     if best is None:
         return []
     apertures, views = part["apertures"], viewings(criteria)
-    printed = _printed(apertures, files, criteria)
-    at_best = next(q for a, q in zip(apertures, printed, strict=True) if a is best)
     all_shown, best_shown = (Figures.of(a, criteria.interval) for a in (apertures, [best]))
+    prints = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
+    # By aperture, size of print and zone, JND.
+    printed = np.stack(
+        [files.quality(all_shown.mtf50_cpp, all_shown.f_number, v) for v in prints], axis=1
+    )
+    at_best = printed[next(i for i, a in enumerate(apertures) if a is best)]
     correlation = [[(a[z] or {}).get("with_best") or 0.0 for z in ZONES] for a in apertures]
     losses = [
         np.stack(quality_difference(all_shown, best_shown, files, v, correlation), axis=-1)
@@ -258,7 +261,6 @@ def _part_rows(lens: Block, part: Block, files: Files, criteria: Criteria) -> li
         if entry is best or not zones:
             continue
         missing = next((z for z in ZONES if z not in zones), None)
-        where = f" in the {zones[0]}" if missing else ""
         largest = _largest_print((at_best - printed[i])[:, [ZONES.index(z) for z in zones]])
         found: list[VisibleLoss] = []
         for viewing, loss in zip(views, losses, strict=True):
@@ -279,21 +281,10 @@ def _part_rows(lens: Block, part: Block, files: Files, criteria: Criteria) -> li
                 "chance": round(chance, 3), "verdict": word, "odds": how, "largest_print_cm": largest,
                 "zone_missing": missing,
                 "frames": entry["frames"], "evidence": part["evidence"],
-                "text": f"{aperture_text(entry['f_number'])} against {aperture_text(best['f_number'])}: "
-                f"{f'{word} ({how})' if how else word}{where} {viewing.phrase}"
-                f"{f'; the {missing} is not known' if missing else ''}",
             })  # fmt: skip
         if any(row["verdict"] != OPEN for row in found):
             rows += found
     return rows
-
-
-def _printed(apertures: Sequence[Block], files: Files, criteria: Criteria) -> Floats:
-    """Quality at every size of print, (apertures, `_PRINTS_CM`, `ZONES`), JND; NaN without a figure."""
-    mtf50 = [[a[z]["mtf50_cpp"] if a[z] else np.nan for z in ZONES] for a in apertures]
-    f_number = np.array([a["f_number"] for a in apertures], float)[:, None]
-    views = [Viewing.of_print(w, criteria.viewing_cm) for w in _PRINTS_CM]
-    return np.stack([files.quality(mtf50, f_number, v) for v in views], axis=1)
 
 
 def _largest_print(losses: Floats) -> int | None:
@@ -331,7 +322,7 @@ def noise_visibility(
     list of NoiseVisible
         Each has body, viewing, `iso` (None where even the lowest shows), `first_seen_iso` (None where none
         does) with the ends of its interval, `first_seen_low` and `first_seen_high` (None where none does at
-        that end), frames and text; bodies with fewer than `FEW` frames are left out.
+        that end) and frames; bodies with fewer than `FEW` frames are left out.
     """
     rows: list[NoiseVisible] = []
     for body in bodies:
@@ -350,13 +341,11 @@ def noise_visibility(
         for viewing in viewings(criteria):
             # The more noise, the lower the ISO at which it shows first.
             low, seen, high = _first_visible(tones, pitch, width, viewing, criteria)
-            row: NoiseVisible = {
+            rows.append({
                 "body": body["body"], "viewing": viewing.name, "iso": isos[seen],
                 "first_seen_iso": isos[seen + 1], "first_seen_low": isos[low + 1],
-                "first_seen_high": isos[high + 1], "frames": frames, "text": "",
-            }  # fmt: skip
-            row["text"] = f"{_noise_text(row, int(tones[-1]['iso']))}, {viewing.phrase}"
-            rows.append(row)
+                "first_seen_high": isos[high + 1], "frames": frames,
+            })  # fmt: skip
     return rows
 
 
@@ -373,19 +362,3 @@ def _first_visible(
     clean, *noisy = quality(*_USUAL_FRAME, pitch_um, width, viewing, noise=np.append(0.0, shares))
     visible = clean - np.array(noisy).reshape(len(_ENDS), len(tones)) >= JND
     return np.where(visible.any(1), visible.argmax(1), len(tones)).tolist()
-
-
-def _noise_text(row: NoiseVisible, highest: int) -> str:
-    """In words, for the mid-tone; the interval where it leaves open from which ISO in use noise shows."""
-    first, low, high = row["first_seen_iso"], row["first_seen_low"], row["first_seen_high"]
-    if low != high and high is None:
-        on = f"ISO {low} on at the earliest, perhaps not up to ISO {highest}, the highest used"
-    elif low != high:
-        on = f"an ISO between {low} and {high} on"
-    elif first is None:
-        return f"no noise shows in a mid-tone up to ISO {highest}, the highest used"
-    elif row["iso"] is None:
-        return f"noise shows in a mid-tone at ISO {first}, the lowest used"
-    else:
-        return f"noise shows in a mid-tone from ISO {first} on, not yet at ISO {row['iso']}"
-    return f"noise shows in a mid-tone from {on} (90% interval)"

@@ -1,9 +1,9 @@
-"""Frames that would settle how far a body's ISO may go, how it compares, and its read noise."""
+"""Frames that would settle how far a body's ISO may go, and its read noise."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from auditor.exposure import nominal_iso
@@ -43,40 +43,31 @@ _HOW_RAW: Final = (
 )
 
 
-def body_requests(
-    bodies: Sequence[Block], iso_matches: Sequence[Block]
-) -> list[tuple[Shot, float]]:
-    """Requests for test frames of bodies: noise in each kind of file, and read noise.
+def body_requests(bodies: Sequence[Block]) -> list[tuple[Shot, float]]:
+    """Requests for test frames of bodies: noise as their files show it, and read noise.
 
     Parameters
     ----------
     bodies : sequence of mapping
         The profile's `bodies`; those without a name are passed over.
-    iso_matches : sequence of mapping
-        The profile's `iso_matches`.
 
     Returns
     -------
     list of (Shot, float)
         Each with what it is worth: frames concerned, times how far the figure may be off, as a share.
     """
-    frames = {b["body"]: b.get("frames_used") or 0 for b in bodies}
     out: list[tuple[Shot, float]] = []
     for body in bodies:
         if body["body"] in (None, "unknown body"):
             continue
-        measured = [
-            k
-            for k in (body, *body["other_kinds"])
-            if k["kind"] and (_used(k) or not k["brightness"])
-        ]
-        if not measured:  # no frame showed its noise, or only at ISO values that no camera has
+        kinds = [k for k in (body, *body["other_kinds"]) if k["kind"] and _used(k)]
+        # Files as the camera writes them tell more than edited ones.
+        kinds.sort(key=lambda k: k["kind"] not in ("camera", "raw"))
+        if kinds:
+            out += _noise(body["body"], kinds[0])
+            out += _read_noise(body)
+        else:  # no frame showed its noise, or only at ISO values that no camera has
             out += _unmeasured(body)
-            continue
-        shot = [k for k in measured if k["kind"] in ("camera", "raw")]
-        for kind in shot or measured[:1]:
-            out += _noise(body["body"], kind, frames, iso_matches)
-        out += _read_noise(body)
     return out
 
 
@@ -88,24 +79,20 @@ def _request(
     return shot_of(kind, _EACH * len(chosen), how, why, body=body, iso=chosen, gain=gain)
 
 
-def _unmeasured(body: Block) -> list[tuple[Shot, float]]:
+def _unmeasured(body: Block) -> Iterator[tuple[Shot, float]]:
     """A body of which no frame tells its noise."""
     reasons = [r["reason"] for r in body.get("left_out") or ()]
     why = "nothing is known of its noise"
-    shot = _request(
-        body["body"],
-        _UNKNOWN_ISOS,
-        why=why + (f": every frame {' or '.join(reasons)}" if reasons else ""),
-        gain="usable ISO in bright and in dark scenes",
-    )
-    return [(shot, _PER_STOP * _BELOW_STOPS * body["frames"])]
+    why += f": every frame {' or '.join(reasons)}" if reasons else ""
+    gain = "usable ISO in bright and in dark scenes"
+    shot = _request(body["body"], _UNKNOWN_ISOS, why, gain)
+    yield shot, _PER_STOP * _BELOW_STOPS * body["frames"]
 
 
-def _noise(
-    body: str, kind: Block, frames: Mapping[str, int], matches: Sequence[Block]
-) -> list[tuple[Shot, float]]:
+def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
+    """Limits that lie below every ISO used, or are known to no better than a stop, in light that the body has met."""
     isos: set[int] = set()
-    reasons: dict[str, None] = {}
+    reasons: list[str] = []
     weight = 0.0
     for band in kind["brightness"]:
         open_stops = 0.0
@@ -113,115 +100,57 @@ def _noise(
             low, high = detail["low"], detail["high"]
             figure = f"{name} ISO in {band['band']}"
             if band["usable_iso"][name] is None:
-                # Light that the body has not met yet can wait.
-                wanted = _below(kind) if band["frames"] else []
-                why = f"{figure} lies below ISO {_lowest(kind)}, the lowest used"
-                stops = _BELOW_STOPS
-            elif detail["reason"]:
-                continue  # it lies above every ISO used: the frames so far did without
+                stops, wanted = _BELOW_STOPS, _below(kind)
+                why = f"{figure} lies below ISO {_used(kind)[0]}, the lowest used"
             else:
-                stops = _stops(low, high)
-                wide = stops > _WIDE_STOPS and band["frames"]
+                stops = math.log2(high / low) if low and high else _BELOW_STOPS
+                # What lies above every ISO used is open too, but the frames so far did without.
+                wide = stops > _WIDE_STOPS and not detail["reason"]
                 wanted = _between(kind, low, high) if wide else []
                 why = f"{figure} known only to ISO {low} to {high}"
-            if wanted:
+            if wanted and band["frames"]:
                 isos |= set(wanted)
-                reasons[why] = None
+                reasons.append(why)
                 open_stops = max(open_stops, stops)
         weight += _PER_STOP * open_stops * band["frames"]
-    for why, wanted, match_weight in _matches(body, kind, frames, matches):
-        isos |= set(wanted)
-        reasons[why] = None
-        weight += match_weight
-    if not isos:
-        return []
-    source = {"raw": "raw files: ", "camera": ""}.get(
-        kind["kind"], f"known from {kind['kind']} files only; "
-    )
-    shot = _request(
-        body,
-        isos,
-        why=source + "; ".join(list(reasons)[:4]),
-        gain="how far ISO may go in bright and in dark scenes",
-        how=f"raw files; {_HOW}" if kind["kind"] == "raw" else _HOW,
-    )
-    return [(shot, weight)]
+    if isos:
+        source = {"raw": "raw files: ", "camera": ""}.get(
+            kind["kind"], f"known from {kind['kind']} files only; "
+        )
+        how = f"raw files; {_HOW}" if kind["kind"] == "raw" else _HOW
+        gain = "how far ISO may go in bright and in dark scenes"
+        yield _request(body, isos, source + "; ".join(reasons[:4]), gain, how=how), weight
 
 
-def _matches(
-    body: str, kind: Block, frames: Mapping[str, int], matches: Sequence[Block]
-) -> Iterable[tuple[str, list[int], float]]:
-    """Comparisons with other bodies that are open within the ISO values both used, asked of the body
-    with fewer frames."""
-    widest: dict[str, Block] = {}
-    for m in matches:
-        if m["body"] != body or m["kind"] != kind["kind"] or m["predicted"]:
-            continue
-        other = m["reference_body"]
-        if (frames.get(other, 0), other) < (frames.get(body, 0), body):
-            continue
-        old = widest.get(other)
-        if old is None or _stops(m["low"], m["high"]) > _stops(old["low"], old["high"]):
-            widest[other] = m
-    for other, m in widest.items():
-        stops = _stops(m["low"], m["high"])
-        if stops > _WIDE_STOPS:
-            why = (
-                f"ISO {m['reference_iso']} on the {other} matches ISO {m['low']} to {m['high']} "
-                "here, no closer"
-            )
-            yield (
-                why,
-                _between(kind, m["low"], m["high"]),
-                _PER_STOP * stops * m["frames"],
-            )
-
-
-def _read_noise(body: Block) -> list[tuple[Shot, float]]:
+def _read_noise(body: Block) -> Iterator[tuple[Shot, float]]:
     reason = (body.get("sensor") or {}).get("level_reason")
     if not reason:
-        return []
+        return
     used = [row["iso"] for row in body["sensor"]["by_iso"] if row["read_noise_e"] is not None]
     wanted = [i for i in _DARK_ISOS if i not in used]
-    if len(used) >= len(_DARK_ISOS):
+    if not wanted:
         wanted = [nominal_iso(max(used) * 2.0**s) for s in (1, 2)]
-    shot = _request(
-        body["body"],
-        wanted,
-        kind="read noise",
-        how=_HOW_RAW,
-        why=f"read noise by ISO is open: {reason}",
-        gain="read noise, and the ISO from which raising it no longer helps",
-    )
-    return [(shot, SLIGHT_SHARE * body["frames"])]
+    why = f"read noise by ISO is open: {reason}"
+    gain = "read noise, and the ISO from which raising it no longer helps"
+    shot = _request(body["body"], wanted, why, gain, kind="read noise", how=_HOW_RAW)
+    yield shot, SLIGHT_SHARE * body["frames"]
 
 
 def _used(kind: Block) -> list[int]:
     return sorted({int(t["iso"]) for t in kind.get("tones") or ()})
 
 
-def _lowest(kind: Block) -> int:
-    return _used(kind)[0]
-
-
 def _below(kind: Block) -> list[int]:
     """Whole stops down to the sensor's usual base; none where the body was used there."""
-    lowest = _lowest(kind)
-    out: list[int] = []
-    while lowest > _NEAR_BASE * _BASE and len(out) < 2:
-        lowest = max(nominal_iso(lowest / 2), _BASE)
-        out.append(lowest)
-    return out
+    lowest = _used(kind)[0]
+    steps = [max(nominal_iso(lowest / factor), _BASE) for factor in (2, 4)]
+    return steps if lowest > _NEAR_BASE * _BASE else []
 
 
 def _between(kind: Block, low: int, high: int) -> list[int]:
     """Whole stops across an interval, its ends among them, but nothing lower than cameras have."""
-    low = max(low, min(_BASE, _lowest(kind)))
+    low = max(low, min(_BASE, _used(kind)[0]))
     if high <= low:
         return [low]
-    count = max(round(_stops(low, high)), 1)
+    count = max(round(math.log2(high / low)), 1)
     return [nominal_iso(low * (high / low) ** (i / count)) for i in range(count + 1)]
-
-
-def _stops(low: float | None, high: float | None) -> float:
-    return math.log2(high / low) if low and high else _BELOW_STOPS

@@ -7,6 +7,7 @@ asked for, apertures and ISO values that it has, and no more than can be shot in
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -43,7 +44,6 @@ ISO_ABOVE: Final = 2.0
 def next_shots(
     lenses: Sequence[Block],
     bodies: Sequence[Block],
-    iso_matches: Sequence[Block],
     handheld: Sequence[Block],
     criteria: Criteria,
     gear: Block | None = None,
@@ -53,7 +53,7 @@ def next_shots(
 
     Parameters
     ----------
-    lenses, bodies, iso_matches, handheld : sequence of mapping
+    lenses, bodies, handheld : sequence of mapping
         Entries of the profile.
     criteria : Criteria
         Interval.
@@ -74,7 +74,7 @@ def next_shots(
     """
     found = [
         *lens_series(lenses, criteria),
-        *body_requests(bodies, iso_matches),
+        *body_requests(bodies),
         *handheld_requests(lenses, handheld),
     ]
     kept = [
@@ -96,14 +96,9 @@ def next_shots(
 
 def _used(gear: Block | None, many: str, **names: Any) -> Block | None:
     """The entry of `gear` with these names; None where there is none."""
-
-    def name(value: Any) -> Any:
-        return None if value in ("unknown lens", "unknown body") else value
-
-    return next(
-        (g for g in (gear or {}).get(many) or () if all(g[k] == name(v) for k, v in names.items())),
-        None,
-    )
+    known = {k: None if name == f"unknown {k}" else name for k, name in names.items()}
+    found = (gear or {}).get(many) or ()
+    return next((g for g in found if known.items() <= g.items()), None)
 
 
 def _in_use(request: Block, gear: Block | None) -> bool:
@@ -123,46 +118,42 @@ def _in_use(request: Block, gear: Block | None) -> bool:
 def _feasible(shot: Shot, lenses: Sequence[Block], gear: Block | None) -> Shot | None:
     """The request with apertures and ISO values that the gear has; None where none is left."""
     apertures, isos = shot["apertures"] or [], shot["iso"] or []
-    shot["apertures"] = _within(apertures, _apertures(shot, lenses)) if apertures else []
-    shot["iso"] = _within(isos, _isos(shot, gear)) if isos else []
-    for wanted, kept in ((apertures, shot["apertures"]), (isos, shot["iso"])):
-        if not wanted:
-            continue
+    own, own_isos = _within(apertures, _apertures(shot, lenses)), _within(isos, _isos(shot, gear))
+    shot["apertures"], shot["iso"] = own, own_isos
+    for wanted, kept in ((apertures, own), (isos, own_isos)):
         # One aperture or one ISO alone settles nothing that others are compared with.
-        if not kept or (len(kept) < 2 <= len(wanted)):
+        if wanted and len(kept) < min(len(wanted), 2):
             return None
-        if shot["kind"] != "handheld":
+        if wanted and shot["kind"] != "handheld":
             shot["frames"] = round((shot["frames"] or 0) / len(wanted) * len(kept))
     return shot
 
 
-def _within(wanted: Sequence[float], span: tuple[float, float] | None) -> list[float]:
-    """The values that lie within a span, all of them where it is not known."""
-    if span is None:
-        return list(wanted)
+def _within(wanted: Sequence[float], span: tuple[float, float]) -> list[float]:
     return [v for v in wanted if span[0] <= v <= span[1]]
 
 
-def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float] | None:
+def _apertures(request: Block, lenses: Sequence[Block]) -> tuple[float, float]:
+    """Ends of the apertures that a lens has, as far as is known."""
     parts = [(x, part) for x in lenses if _same_copy(x, request) for part in x["focal_ranges"]]
     used = [a["f_number"] for _, part in parts for a in part["apertures"]]
     if not used:
-        return None
+        return 0.0, math.inf
     widest = min(used + [n for x, part in parts for n in widest_named(x, part)])
     small = all(like_a_phone(x, part) for x, part in parts)
-    return widest, max(used) if small else max(max(used), SMALLEST_STOP)
+    return widest, max(used) if small else max(*used, SMALLEST_STOP)
+
+
+def _isos(request: Block, gear: Block | None) -> tuple[float, float]:
+    """Ends of the ISO values that a body has, as far as is known."""
+    body = _used(gear, "bodies", body=request["body"]) or {}
+    return body.get("iso_low") or 0.0, (body.get("iso_high") or math.inf) * ISO_ABOVE
 
 
 def _same_copy(lens: Block, of: Block) -> bool:
     """Whether a request or entry is about this lens, by its serial too where one name has several copies."""
     names = ("lens", "body", "converter", "lens_serial")
     return all(lens.get(k) == of.get(k) for k in names)
-
-
-def _isos(request: Block, gear: Block | None) -> tuple[float, float] | None:
-    body = _used(gear, "bodies", body=request["body"]) or {}
-    low, high = body.get("iso_low"), body.get("iso_high")
-    return None if low is None or high is None else (low, high * ISO_ABOVE)
 
 
 def open_note(profile: Block) -> str | None:
@@ -179,37 +170,24 @@ def open_note(profile: Block) -> str | None:
         None where nothing is open.
     """
     frames, lenses = profile["frames"], profile["lenses"]
+    files = "give the files as the camera wrote them"
     if not frames["found"]:
-        return (
-            "No photograph was found: give the folder that holds the files as the camera wrote them "
-            "(raw, JPEG, HEIC), then run again."
-        )
+        return f"No photograph was found: {files}, in the folder that holds them, then run again."
     if not frames["measured"]:
-        return (
-            "No file could be measured: look at the reasons under 'set aside', and give the files as "
-            "the camera wrote them."
-        )
-    if profile["next_shots"]:
+        return f"No file could be measured: look at the reasons under 'set aside', and {files}."
+    parts = [(lens, part) for lens in lenses for part in lens["focal_ranges"]]
+    if profile["next_shots"] or any(part["sweet_spot"] for _, part in parts):
         return None
-    if not any(part["sweet_spot"] for lens in lenses for part in lens["focal_ranges"]):
-        series = (
-            "one series from a tripod, five apertures from wide open to f/16, three frames at each"
-        )
-        parts = [(lens, part) for lens in lenses for part in lens["focal_ranges"]]
-        if parts and all(one_aperture(lens, part) for lens, part in parts):
-            return "Every lens here was used at its one aperture, as phones have: there is none to choose."
-        if not all(unnamed(lens, "lens") for lens in lenses):
-            return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
+    if parts and all(one_aperture(lens, part) for lens, part in parts):
         return (
-            "No lens could be judged: give files that still name lens and aperture, as the camera "
-            f"wrote them, or shoot {series}."
+            "Every lens here was used at its one aperture, as phones have: there is none to choose."
         )
-    if all(unnamed(lens, "lens") and unnamed(lens, "body") for lens in lenses):
-        return (
-            "What is open belongs to frames that name neither lens nor body: give the files as the "
-            "camera wrote them."
-        )
-    return None
+    series = "one series from a tripod, five apertures from wide open to f/16, three frames at each"
+    if not all(unnamed(lens, "lens") for lens in lenses):
+        return f"No lens has frames enough to be judged: shoot {series}, with the one you use most."
+    return (
+        f"No lens could be judged: {files}, which still name lens and aperture, or shoot {series}."
+    )
 
 
 _EACH: Final = 8
@@ -241,7 +219,10 @@ def handheld_requests(
         steady = entry.get("steady_to_stops")
         if steady is not None and steady >= slowest:
             continue  # the series would reach no further than the frames that are there
-        lens, part = _usual(lenses, entry)
+        parts = [(x, p) for x in lenses if _same_copy(x, entry) for p in x["focal_ranges"]]
+        # The focal range with most frames.
+        unknown: tuple[Block, Block] = ({}, {})
+        lens, part = max(parts, key=lambda found: found[1]["frames"], default=unknown)
         spot = part.get("sweet_spot")
         if spot is None and like_a_phone(lens, part):
             continue  # phones choose the time themselves
@@ -259,11 +240,3 @@ def handheld_requests(
         )  # fmt: skip
         out.append((shot, SLIGHT_SHARE * entry["frames"]))
     return out
-
-
-def _usual(lenses: Sequence[Block], entry: Block) -> tuple[Block, Block]:
-    """The lens of an entry and its focal range with most frames; both empty where there is none."""
-    for lens in lenses:
-        if _same_copy(lens, entry) and lens["focal_ranges"]:
-            return lens, max(lens["focal_ranges"], key=lambda p: p["frames"])
-    return {}, {}

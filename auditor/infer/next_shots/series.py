@@ -1,9 +1,8 @@
 """Test series that would settle what an archive leaves open of its lenses.
 
 A series is proposed where it would change what the card says or how far that is to be trusted:
-the sweet spot is not known to a third of a stop, an end of the pin-sharp range not to two thirds, the
-curve is still rising where the archive ends, apertures between are missing, or the evidence is thin
-or fair. A lens that is settled is not named.
+the sweet spot is not known to a third of a stop, the curve is still rising where the archive ends,
+apertures between are missing, or the evidence is thin or fair. A lens that is settled is not named.
 """
 
 from __future__ import annotations
@@ -85,15 +84,13 @@ def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[tuple[Shot,
     list of (Shot, float)
         Each with what it is worth: frames of the range, times how far its curve may be off, as a share.
     """
-    found = []
-    for lens in lenses:
-        if unnamed(lens, "lens") and unnamed(lens, "body"):
-            continue
-        for part in lens["focal_ranges"]:
-            series = _series(lens, part, criteria)
-            if series is not None:
-                found.append(series)
-    return found
+    found = [
+        _series(lens, part, criteria)
+        for lens in lenses
+        if not (unnamed(lens, "lens") and unnamed(lens, "body"))
+        for part in lens["focal_ranges"]
+    ]
+    return [series for series in found if series is not None]
 
 
 def unnamed(entry: Block, what: str) -> bool:
@@ -104,31 +101,28 @@ def unnamed(entry: Block, what: str) -> bool:
 def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] | None:
     wanted: set[float] = set()
     reasons: list[str] = []
-    if part["sweet_spot"] is None:
+    widths = {a["f_number"]: _zone_width(a) for a in part["apertures"]}
+    spot = part["sweet_spot"]
+    if spot is None:
         kept = _unknown(lens, part, wanted, reasons)
     else:
-        kept = {part["sweet_spot"]["f_number"]}
-        _sweet_spot(part, wanted, reasons)
-        _ends(part, wanted, reasons)
-        _gaps(part, wanted, reasons)
-        _evidence(part, wanted, reasons)
+        kept = {spot["f_number"]}
+        _sweet_spot(spot, widths, wanted, reasons)
+        _gaps(sorted(widths), wanted, reasons)
+        _evidence(part, widths, wanted, reasons)
     if not wanted:
         return None
     apertures = _few(wanted, kept)
-    each = _frames_each(part, criteria)
+    worst = max(widths.get(n, math.inf) for n in apertures)
     # What edited or reduced files show is not known of files as the camera writes them.
-    before = None if lens.get("source") in _REWRITTEN else _half_width(part, apertures)
-    known = "" if before is None else f" the worst known to ±{100 * before:.0f}% now"
-    if part["sweet_spot"] is None:
-        gain = "a best aperture" + (f"; of these apertures{known}" if known else "")
-    else:
-        gain = "curve at these apertures" + (f",{known}" if known else "")
-    error = max(
-        before if before is not None else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED)
-    )
-    how = _HOW + ("; on another day" if _few_days(part) else "")
+    known = math.isfinite(worst) and lens.get("source") not in _REWRITTEN
+    gain = "a best aperture; of these apertures" if spot is None else "curve at these apertures,"
+    gain = f"{gain} the worst known to ±{100 * worst:.0f}% now" if known else gain[: gain.find(";")]
+    error = max(worst if known else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED))
+    few_days = any("outing" in reason for reason in part["reasons"])
     shot = shot_of(
-        "sharpness", each * len(apertures), how, "; ".join(reasons), lens,
+        "sharpness", _frames_each(part, criteria) * len(apertures),
+        _HOW + ("; on another day" if few_days else ""), "; ".join(reasons), lens,
         focal_mm=short_end(part), apertures=apertures, gain=gain,
     )  # fmt: skip
     return shot, part["frames"] * error
@@ -195,43 +189,24 @@ def widest_named(lens: Block, part: Block) -> list[float]:
     return [] if stop is None else [stop]
 
 
-def _sweet_spot(part: Block, wanted: set[float], reasons: list[str]) -> None:
-    spot = part["sweet_spot"]
-    used = [a["f_number"] for a in part["apertures"]]
+def _sweet_spot(
+    spot: Block, widths: Mapping[float, float], wanted: set[float], reasons: list[str]
+) -> None:
     at, low, high = (f_number_index(spot[k]) for k in ("f_number", "low", "high"))
-    if at - low > 1 or high - at > 1:
-        between = [f for f in used if spot["low"] <= f <= spot["high"]]
-        if _spread_matters(part, between):
-            wanted.update(between)
-            reasons.append(f"sweet spot known only to f/{spot['low']:g} to f/{spot['high']:g}")
-    if spot["f_number"] == max(used) and at < f_number_index(_STILL_RISING):
-        beyond = [F_NUMBERS[at + 3 * step] for step in (1, 2)]
+    between = [f for f in widths if spot["low"] <= f <= spot["high"]]
+    known = [widths[f] for f in between if math.isfinite(widths[f])]
+    # A flat top needs no test: candidates that differ by less than that are as good as each other.
+    if max(at - low, high - at) > 1 and max(known, default=0.0) > _WANTED:
+        wanted.update(between)
+        reasons.append(f"sweet spot known only to f/{spot['low']:g} to f/{spot['high']:g}")
+    if spot["f_number"] == max(widths) and at < f_number_index(_STILL_RISING):
+        beyond = [F_NUMBERS[at + _WHOLE_STOP * step] for step in (1, 2)]
         wanted.update([spot["f_number"], *beyond])
         reasons.append(f"still getting sharper at f/{spot['f_number']:g}, the smallest used")
 
 
-def _spread_matters(part: Block, apertures: list[float]) -> bool:
-    """Whether the candidates could differ by more than 3%: a flat top needs no test."""
-    widths = [_zone_width(a) for a in part["apertures"] if a["f_number"] in apertures]
-    known = [w for w in widths if w is not None]
-    return bool(known) and max(known) > _WANTED
-
-
-def _ends(part: Block, wanted: set[float], reasons: list[str]) -> None:
-    used = [a["f_number"] for a in part["apertures"]]
-    for which, (low, high) in zip(
-        ("from", "up to"), part["pin_sharp_intervals"] or [], strict=False
-    ):
-        first, last = f_number_index(low), f_number_index(high)
-        if last - first > 2:
-            middle = (first + last) / 2
-            wanted.update(sorted(used, key=lambda f: abs(f_number_index(f) - middle))[:2])
-            reasons.append(f"pin-sharp {which} somewhere between f/{low:g} and f/{high:g}")
-
-
-def _gaps(part: Block, wanted: set[float], reasons: list[str]) -> None:
+def _gaps(used: Sequence[float], wanted: set[float], reasons: list[str]) -> None:
     """Apertures in the middle of wide gaps between those used."""
-    used = sorted(a["f_number"] for a in part["apertures"])
     gaps = []
     for low, high in itertools.pairwise(used):
         thirds = f_number_index(high) - f_number_index(low)
@@ -243,21 +218,18 @@ def _gaps(part: Block, wanted: set[float], reasons: list[str]) -> None:
         reasons.append(f"no frame {' or '.join(gaps)}")
 
 
-def _evidence(part: Block, wanted: set[float], reasons: list[str]) -> None:
+def _evidence(
+    part: Block, widths: Mapping[float, float], wanted: set[float], reasons: list[str]
+) -> None:
     """Where the evidence is thin or fair, the apertures that are known worst and the sweet spot."""
     if part["evidence"] not in ("thin", "fair"):
         return
-    known = [(_zone_width(a), a["frames"], a["f_number"]) for a in part["apertures"]]
-    worst = sorted(known, key=lambda k: (-(k[0] if k[0] is not None else 1.0), k[1]))
-    wanted.update([part["sweet_spot"]["f_number"], *(f for _, _, f in worst[:3])])
+    worst = sorted(widths, key=lambda f: -widths[f])
+    wanted.update([part["sweet_spot"]["f_number"], *worst[:3]])
     # More than one reason is not read.
     stated = next((r for r in part["reasons"] if not r.startswith("drawn from")), None)
     text = f"the evidence is {part['evidence']}"
     reasons.append(f"{text} ({stated})" if stated else text)
-
-
-def _few_days(part: Block) -> bool:
-    return any("outing" in reason for reason in part["reasons"])
 
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
@@ -268,17 +240,11 @@ def _frames_each(part: Block, criteria: Criteria) -> int:
     return min(max(enough, fewest), most)
 
 
-def _half_width(part: Block, apertures: list[float]) -> float | None:
-    """Half-width of the curve over these apertures; None where it is unknown at one of them."""
-    known = {a["f_number"]: _zone_width(a) for a in part["apertures"]}
-    widths = [known.get(n) for n in apertures]
-    return None if None in widths else max(w for w in widths if w is not None)
-
-
-def _zone_width(aperture: Block) -> float | None:
+def _zone_width(aperture: Block) -> float:
+    """Half-width of the interval of the zone that is known worst, as a share; infinite where none is known."""
     known = [
         (z["high"] - z["low"]) / 2 / z["mtf50_cpp"]
         for z in (aperture["centre"], aperture["corner"])
         if z is not None
     ]
-    return max(known) if known else None
+    return max(known, default=math.inf)
