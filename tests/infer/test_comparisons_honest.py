@@ -11,7 +11,8 @@ from auditor.crawl import relate
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.choose import magnification
 from auditor.infer.comparisons.compare import _on_the_subject
-from auditor.infer.lenses.converters import FittedRange, _factor
+from auditor.infer.lenses.converters import _factor
+from auditor.infer.lenses.focal import FittedRange
 from auditor.record import SIDES, ZONES
 
 
@@ -183,7 +184,7 @@ def test_a_converter_s_factor_is_told_by_focal_lengths_or_name_or_not_at_all(
 
 def _range(focal: float | None) -> FittedRange:
     ends = None if focal is None else (focal, focal)
-    return FittedRange(np.arange(3), ends, None, None)  # type: ignore[arg-type]
+    return FittedRange(np.arange(3), ends, None)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

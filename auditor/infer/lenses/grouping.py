@@ -5,9 +5,10 @@ Works on plain columns, so that a million frames take seconds.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Final, NamedTuple
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -101,19 +102,8 @@ class LensGroup:
     source: str
     frames_by_source: dict[str, int]
     rows: NDArray[np.int64]
-    reasons: list[str] = field(default_factory=list)
-    pool: str = ""
-
-
-class _Columns(NamedTuple):
-    """What groups are cut by, an entry for every frame: kind of file, size of export, pixel pitch (micrometres),
-    whether it shows a part of the field alone, outing."""
-
-    source: NDArray[Any]
-    pool: NDArray[Any]
-    pitch: Floats
-    part: NDArray[np.bool_]
-    outing: NDArray[np.int64]
+    reasons: list[str]
+    pool: str
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
@@ -137,12 +127,14 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     usable &= pool != ""
     names = ("lens", "body", "converter")
     table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
-    pitch = numbers(frames, "pixel_pitch_um")
-    columns = _Columns(source, pool, pitch, cut_out(frames), group_numbers(frames, "outing"))
-    for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
+    columns = pd.DataFrame({
+        "source": source, "pool": pool, "pitch": numbers(frames, "pixel_pitch_um"),
+        "part": cut_out(frames), "outing": group_numbers(frames, "outing"),
+    })  # fmt: skip
+    for key, rows in rows_by_names(table, (*names, "serial")).items():
         own = rows[usable[rows]]
         if len(own):
-            yield _one_group((lens, body, converter or None, serial or None), own, columns)
+            yield _one_group(key, columns.iloc[own])
 
 
 def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
@@ -155,70 +147,53 @@ def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
     return serial
 
 
-def _one_group(
-    key: tuple[str, str, str | None, str | None], rows: NDArray[np.int64], columns: _Columns
-) -> LensGroup:
+def _one_group(key: tuple[str, ...], frames: pd.DataFrame) -> LensGroup:
+    """The group of one lens, body, converter and serial from its usable frames' kind of file (`source`), size of export
+    (`pool`), pixel `pitch`, `outing`, and whether they show a `part` of the field alone."""
+    by_source = frames["source"].value_counts().sort_index()
+    frames = frames[frames["source"] == _trusted(frames, by_source)]
     reasons: list[str] = []
-    source, pool = columns.source, columns.pool
-    by_source = _counted(source[rows])
-    chosen = next(iter(by_source))
-    if len(by_source) > 1:
-        outings = {k: len(np.unique(columns.outing[rows[source[rows] == k]])) for k in by_source}
-        chosen = _trusted(by_source, outings)
-        others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
-        reasons.append(
-            f"drawn from {by_source[chosen]} {chosen} files, {others} left out, because kinds "
-            "of file are never mixed in one curve"
-        )
-    rows = rows[source[rows] == chosen]
-    pools_there = _counted(pool[rows])
-    common = max(pools_there, key=lambda name: pools_there[name])
-    if len(pools_there) > 1:
-        reasons.append(f"{int((pool[rows] != common).sum())} exports of other sizes left out")
-    rows = rows[pool[rows] == common]
-    rows, own, note = _one_pitch(rows, columns.pitch)
-    reasons += note
-    rows, note = whole_field(rows, columns.part[rows])
-    reasons += note
+
+    def kept(keep: NDArray[np.bool_], others: str) -> pd.DataFrame:
+        if not keep.all():
+            reasons.append(f"{int((~keep).sum())} {others} left out")
+        return frames[keep]
+
+    pool = frames["pool"].value_counts().sort_index().idxmax()
+    frames = kept((frames["pool"] == pool).to_numpy(bool), "exports of other sizes")
+    pitch = frames["pitch"].where(frames["pitch"].between(*PITCHES_UM))
+    commonest = of_commonest_size(np.log(pitch.to_numpy(float)))
+    frames = kept(commonest, "frames of another picture size (pixel pitch)")
+    pitch_um = float(pitch[commonest].median())
+    if math.isnan(pitch_um):
+        reasons.append("pixel pitch unknown: diffraction taken as with pixels of 4 µm")
+    whole = whole_field(frames["part"].to_numpy(bool))
+    cropped = frames["part"].to_numpy(bool)[~whole].any()
+    frames = kept(
+        whole,
+        "cropped frames (their corners are not the lens's)"
+        if cropped
+        else "frames of the whole field",
+    )
     lens, body, converter, serial = key
     return LensGroup(
-        lens or "unknown lens", body or "unknown body", converter, serial, own, chosen,
-        by_source, rows, reasons, common,
+        lens or "unknown lens", body or "unknown body", converter or None, serial or None,
+        None if math.isnan(pitch_um) else round(pitch_um, 4), frames["source"].iloc[0],
+        by_source.to_dict(), frames.index.to_numpy(), reasons, pool,
     )  # fmt: skip
 
 
-def _counted(names: NDArray[Any]) -> dict[str, int]:
-    """How often each name occurs, in the order of the alphabet."""
-    counts = pd.Series(names, dtype=object).value_counts()
-    return {str(name): int(n) for name, n in sorted(counts.items())}
-
-
-def _trusted(by_source: dict[str, int], outings: dict[str, int]) -> str:
-    """The most trusted of several kinds of file of which there is enough, by frames and outings of each."""
-    # Exports only where there is nothing else.
-    by_source = {k: n for k, n in by_source.items() if k != EXPORTS}
-    most, common = max(by_source.values()), max(by_source, key=lambda k: by_source[k])
-    order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
-    for kind in order:
-        many = by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3
-        if many and outings[kind] >= min(ENOUGH_OUTINGS, outings[common]):
+def _trusted(frames: pd.DataFrame, by_source: pd.Series) -> str:
+    """The most trusted kind of file of which there is enough, by frames and outings of each; exports only where
+    there is nothing else."""
+    kinds = by_source.drop(EXPORTS, errors="ignore") if len(by_source) > 1 else by_source
+    outings = frames.groupby("source")["outing"].nunique()
+    most, common = kinds.max(), kinds.idxmax()
+    for kind in TRUST:
+        enough = kinds.get(kind, 0) >= min(ENOUGH, most / 3)
+        if enough and outings[kind] >= min(ENOUGH_OUTINGS, outings[common]):
             return kind
-    return common
-
-
-def _one_pitch(
-    rows: NDArray[np.int64], pitch: Floats
-) -> tuple[NDArray[np.int64], float | None, list[str]]:
-    """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
-    own = pitch[rows]
-    own = np.where((own > PITCHES_UM[0]) & (own < PITCHES_UM[1]), own, np.nan)
-    if np.isnan(own).all():
-        return rows, None, ["pixel pitch unknown: diffraction taken as with pixels of 4 µm"]
-    keep = of_commonest_size(np.log(own))
-    notes = []
-    if not keep.all():
-        notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
-    return rows[keep], round(float(np.nanmedian(own[keep])), 4), notes
+    return str(common)
 
 
 def of_commonest_size(log_size: Floats) -> NDArray[np.bool_]:
@@ -260,32 +235,21 @@ def cut_out(frames: pd.DataFrame) -> NDArray[np.bool_]:
     return np.asarray((words(frames, "file_kind") == "cropped") & ~whole)
 
 
-def whole_field(
-    rows: NDArray[np.int64], part: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], list[str]]:
-    """Without pictures of which a part was cut out: their corners are not the lens's.
+def whole_field(part: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which pictures are kept where of some a part was cut out: their corners are not the lens's.
 
     Parameters
     ----------
-    rows : ndarray of int64, shape (n,)
-        Positions in the frame table.
     part : ndarray of bool, shape (n,)
-        Which of them show a part alone (`cut_out`).
+        Which pictures show a part alone (`cut_out`).
 
     Returns
     -------
-    rows : ndarray of int64
+    ndarray of bool, shape (n,)
         Those of the whole field; cropped ones alone where there is little else.
-    reasons : list of str
-        What was left out, in words.
     """
     cut = int(part.sum())
-    if cut in (0, len(rows)):
-        return rows, []
-    whole = len(rows) - cut
-    if whole >= min(ENOUGH, cut):
-        return rows[~part], [f"{cut} cropped frames left out: their corners are not the lens's"]
-    return rows[part], [f"{whole} frames of the whole field left out among cropped ones"]
+    return part if len(part) - cut < min(ENOUGH, cut) else ~part
 
 
 def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
