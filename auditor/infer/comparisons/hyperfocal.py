@@ -17,13 +17,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
-from auditor.infer.comparisons.choose import MINUTES
 from auditor.infer.comparisons.sharp import USUAL_BLUR
 from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import (
-    days,
+    DAYS,
     group_numbers,
     log_sharpness,
     near_and_far,
@@ -31,17 +30,16 @@ from auditor.infer.frame_values import (
     usable,
 )
 from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
+from auditor.infer.lenses.scene_groups import runs_of
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import numbers, words
 from auditor.robust import robust_location, t_quantile
-from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["compare_focus", "focus_table"]
 
 Floats = NDArray[np.float64]
-Words = NDArray[np.object_]
 
 AT: Final = (0.8, 1.25)
 """Focus distance over the hyperfocal distance that counts as at it: cameras write rough distances."""
@@ -79,8 +77,7 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     -------
     DataFrame
         Columns `row` (position), `lens`, `body`, `serial`, `converter`, `source`, `pitch_step`, `focal_mm`,
-        `cluster` (of focal lengths), `f_number`, `outing`, `scene` (frames of an outing within `MINUTES` of
-        the one before), `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
+        `cluster` (of focal lengths), `f_number`, `outing`, `scene` (`runs_of`), `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
         `best` (ln MTF50 of those parts and of the frame's sharpest, over what optics allow in a usual lens's
         corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
         that lies beyond the hyperfocal distance: only then is it known where they were focused.
@@ -95,7 +92,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     coc = circle_of_confusion_um(pitch[known], criteria.coc_pixels)
     hyperfocal[known] = hyperfocal_m(focal[known], n[known], coc)
     known &= distance >= LANDSCAPE * hyperfocal
-    known &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
+    farthest = pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
+    known &= (distance < farthest) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(known)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
     rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at) for at in groups)]))]
@@ -110,7 +108,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     table["cluster"] = table.groupby(["lens", "body"])["focal_mm"].transform(
         lambda f: focal_clusters(f.to_numpy(float))
     )
-    table["scene"] = _scenes(table["outing"], days(frames)[rows])
+    timed = [c for c in ("outing", "taken", DAYS) if c in frames]
+    table["scene"] = runs_of(frames[timed].iloc[rows])
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     columns = [
@@ -125,19 +124,6 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     return table.assign(
         where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
     )  # fmt: skip
-
-
-def _scenes(outing: pd.Series, day: Floats) -> pd.Series:
-    """A number for every scene: frames of an outing that follow one another within `MINUTES`."""
-    taken = pd.DataFrame({"outing": outing, "minute": day * (DAY_S / MINUTE_S)})
-    taken = taken.sort_values(["outing", "minute"])
-    step = taken.diff()
-    return ((step["outing"] != 0) | ~(step["minute"] <= MINUTES)).cumsum()
-
-
-def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
-    """The farthest distance (m) that the lens of every frame writes on its body."""
-    return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
 
 
 _FOCUSED: Final = {

@@ -30,7 +30,6 @@ __all__ = [
     "LabelPattern",
     "LabelSets",
     "by_settings",
-    "contradicted",
     "label_sets",
     "labels_from_csv",
     "names_accessory",
@@ -106,16 +105,6 @@ def names_accessory(label: str) -> bool:
 def by_settings(label: str) -> bool:
     """Whether a label (in normal form) is one that the settings tell by themselves (`own_labels`)."""
     return label in (CROP, STACKED, MERGED) or label.startswith("converter ")
-
-
-def contradicted(labels: frozenset[str]) -> frozenset[str]:
-    """Labels (in normal form) of one frame that negate each other: 'polariser' and 'no polariser'."""
-    out = set()
-    for label in labels:
-        what = negated(label)
-        if what and what in labels:
-            out |= {label, what}
-    return frozenset(out)
 
 
 def labels_from_csv(text: str) -> tuple[list[LabelPattern], list[str]]:

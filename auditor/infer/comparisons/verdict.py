@@ -91,13 +91,10 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
 
 
 def few_scenes(pairs: int, scenes: int) -> str:
-    """Why pairs of fewer than `FEWEST` scenes say nothing of sharpness, and what would."""
-    if pairs < 2:
-        return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
-    of = "one scene" if scenes == 1 else "two scenes"
+    """Why pairs of fewer than `FEWEST` scenes say nothing, and what would: one missed focus passes for the difference."""
+    of = f"{pairs} pair{'s' * (pairs > 1)} of {scenes} scene{'s' * (scenes > 1)}"
     return (
-        f"cannot tell: all pairs are of {of}, where one missed focus passes for the difference; "
-        f"about {USUAL_PAIRS} pairs, each of another scene, would settle it"
+        f"cannot tell from {of}; about {USUAL_PAIRS} pairs, each of another scene, would settle it"
     )
 
 
