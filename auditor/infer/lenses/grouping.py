@@ -6,16 +6,16 @@ Works on plain columns, so that a million frames take seconds.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.frame_values import group_numbers
-from auditor.record.pools import EXPORTS, pools
+from auditor.record.pools import EXPORTS, pool_words, pools
 from auditor.record.values import flags, numbers, rows_by_names, words
 
 __all__ = [
@@ -31,6 +31,7 @@ __all__ = [
     "focal_clusters",
     "lens_groups",
     "of_commonest_size",
+    "rows_of_lenses",
     "whole_field",
     "within_range",
     "zoom_thirds",
@@ -294,6 +295,42 @@ def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.boo
     low, high = bounds
     focal = np.asarray(focal_mm, float)
     return np.asarray((focal >= low * (1 - _RANGE_MARGIN)) & (focal <= high * (1 + _RANGE_MARGIN)))
+
+
+def rows_of_lenses(
+    frames: pd.DataFrame, lenses: Sequence[Mapping[str, Any]]
+) -> Iterator[NDArray[np.int64]]:
+    """Frames that the curves of each lens of a profile tell of.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: names of gear, `lens_serial`, `pixel_pitch_um`, `source` and the columns of `record.pools`.
+    lenses : sequence of mapping
+        The profile's `lenses`.
+
+    Yields
+    ------
+    ndarray of int64
+        Positions of the frames of the same lens, body, converter, copy, kind and size of file as the entry.
+    """
+    serial, source = words(frames, "lens_serial"), words(frames, "source", "unknown")
+    pitch = numbers(frames, "pixel_pitch_um")
+    pool, kinds = pd.factorize(pools(frames))
+    files = np.array([pool_words(k) for k in kinds], dtype=object)[pool]
+    rows_of = rows_by_names(frames, ("lens", "body", "converter"))
+    for lens in lenses:
+        key = (lens["lens"] or "", lens["body"] or "", lens.get("converter") or "")
+        rows = np.asarray(rows_of.get(key, []), dtype=np.int64)
+        for name, column in (("lens_serial", serial), ("source", source), ("files", files)):
+            if lens.get(name):
+                rows = rows[column[rows] == lens[name]]
+        if lens.get("pixel_pitch_um"):
+            # Of a smaller picture size a cycle per pixel is another one on the sensor.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                other = np.abs(np.log(pitch[rows] / lens["pixel_pitch_um"])) > SAME_PITCH
+            rows = rows[~other]
+        yield rows
 
 
 def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
