@@ -10,6 +10,7 @@ one real zoom every one says 2.66 m. A frame focused there was focused at that d
 from __future__ import annotations
 
 from collections import Counter
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -18,11 +19,11 @@ from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.sharp import USUAL_BLUR
-from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import (
-    DAYS,
+    days,
     group_numbers,
     log_sharpness,
     near_and_far,
@@ -30,12 +31,13 @@ from auditor.infer.frame_values import (
     usable,
 )
 from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
-from auditor.infer.lenses.scene_groups import runs_of
+from auditor.infer.lenses.scene_groups import MINUTES
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import numbers, words
 from auditor.robust import robust_location, t_quantile
+from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["compare_focus", "focus_table"]
 
@@ -77,7 +79,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     -------
     DataFrame
         Columns `row` (position), `lens`, `body`, `serial`, `converter`, `source`, `pitch_step`, `focal_mm`,
-        `cluster` (of focal lengths), `f_number`, `outing`, `scene` (`runs_of`), `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
+        `cluster` (of focal lengths), `f_number`, `outing`, `scene` (frames of an outing within `MINUTES` of
+        the one before), `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
         `best` (ln MTF50 of those parts and of the frame's sharpest, over what optics allow in a usual lens's
         corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
         that lies beyond the hyperfocal distance: only then is it known where they were focused.
@@ -108,8 +111,10 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     table["cluster"] = table.groupby(["lens", "body"])["focal_mm"].transform(
         lambda f: focal_clusters(f.to_numpy(float))
     )
-    timed = [c for c in ("outing", "taken", DAYS) if c in frames]
-    table["scene"] = runs_of(frames[timed].iloc[rows])
+    table["minute"] = days(frames)[rows] * (DAY_S / MINUTE_S)
+    table = table.sort_values(["outing", "minute"])
+    new = (table["outing"].diff() != 0) | ~(table["minute"].diff() <= MINUTES)
+    table = table.assign(scene=new.cumsum()).drop(columns="minute").sort_index()
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     columns = [
@@ -204,16 +209,14 @@ def _difference(
     )
     both = (scenes[0] - scenes[1]).dropna().to_numpy()
     fewer = min(len(side) for side in outings)
-    found: Finding = {
-        "what": f"{part} sharpness", "zone": None, "pairs": 0, "frames": [len(first), len(second)],
-        "difference": None, "low": None, "high": None, "unit": "share of MTF50", "verdict": None,
-    }  # fmt: skip
+    told = partial(entry, f"{part} sharpness", None, unit="share of MTF50")
+    pairs = 0
     if len(both) >= max(FEWEST, _PAIRS_SHARE * fewer):
         mean = robust_location(both, _SIDE_SD)
         ends = [mean.value, *mean.bounds(share)]
         count, unit = len(both), "scenes focused both ways"
-        found["pairs"] = found["scenes"] = count
         behind = f"{count} {unit}"
+        pairs = count
     elif fewer >= FEWEST:
         a, b = (robust_location(side.to_numpy(), _SIDE_SD) for side in outings)
         stderr = float(np.hypot(a.stderr, b.stderr))
@@ -224,13 +227,15 @@ def _difference(
         behind = f"{a.count} and {b.count} outings; scenes were not the same"
     else:
         counts = " and ".join(str(len(side)) for side in outings)
-        found["verdict"] = (
+        text = (
             f"cannot tell: from {counts} outings, which differ in more than focus; some "
             f"{USUAL_PAIRS} scenes, each focused both ways within minutes, would settle it"
         )
-        return found
+        return {**told(0, text=text), "frames": [len(first), len(second)]}
     middle, low, high = (float(np.expm1(k)) for k in ends)
     text = sharpness_verdict(middle, low, high, count).replace("pairs", unit)
-    return found | {
-        "difference": middle, "low": low, "high": high, "verdict": f"{text}; from {behind}",
-    }  # fmt: skip
+    found = told(pairs, text=f"{text}; from {behind}", value=middle, low=low, high=high)
+    found["frames"] = [len(first), len(second)]
+    if pairs:
+        found["scenes"] = pairs
+    return found

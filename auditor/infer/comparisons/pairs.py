@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,7 @@ from auditor.infer.comparisons.choose import (
     APERTURE_STOPS,
     Candidate,
     Chooser,
+    Pair,
     pair_scale,
     why_not,
 )
@@ -41,7 +42,6 @@ from auditor.infer.comparisons.small_pictures import SmallPictures, correlation_
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import (
-    DAYS,
     days,
     group_numbers,
     histograms,
@@ -55,8 +55,6 @@ from auditor.infer.lenses.scene_groups import (
     MINUTES,
     SAME_SCENE,
     read_signatures,
-    runs_of,
-    scenes_of,
 )
 from auditor.record import ZONES
 from auditor.record.values import flags, numbers, texts, words
@@ -78,14 +76,6 @@ OTHER_KIND: Final = "the two files are of different kinds"
 
 Key = tuple[str, str]
 """A label and the one it is compared with; the empty text where that is the lack of the label."""
-
-
-class Pair(NamedTuple):
-    """Positions of the frame with the label and of the one without, and the number of their scene."""
-
-    labelled: int
-    control: int
-    scene: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,14 +186,17 @@ def find_pairs(
     with_pairs = {label for key in found for label in key}
     usable_kinds = np.unique(labels.code[c.usable]).tolist()
     unpaired = {label for k in usable_kinds for label in labels.kinds[k]} - with_pairs
-    # Choosing rows copies all columns there are; a burst may hold several scenes.
-    timed = frames[[c for c in ("signature", "outing", "taken", DAYS) if c in frames]]
-    burst = group_numbers(frames, "burst")
+    burst, signature = group_numbers(frames, "burst"), texts(frames, "signature")
     out = []
     for key in sorted([*found, *((label, "") for label in unpaired)]):
         carrying = np.flatnonzero(c.usable & labels.where(frozenset(key[:1]).issubset))
         by_lens: dict[str, list[Pair]] = {}
-        for pair in _of_scenes(timed, burst, found.get(key, [])):
+        seen = Counter[tuple[int, ...]]()
+        for pair in chooser.with_scenes(found.get(key, []), c.minutes, signature):
+            of = pair.scene, *burst[[pair.labelled, pair.control]].tolist()
+            seen[of] += 1
+            if seen[of] > _MOST_PER_BURST:
+                continue
             by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
         why = Counter[str]()
         for name in {key, *((label, "") for label in key if label)}:
@@ -229,21 +222,6 @@ def _left_out(labels: LabelSets, c: FrameColumns) -> dict[Key, Counter[str]]:
     return out
 
 
-def _of_scenes(frames: pd.DataFrame, burst: Rows, pairs: list[tuple[int, int]]) -> list[Pair]:
-    """The pairs with their scenes: what was focused once is shared by all pairs of a scene."""
-    rows = np.array(pairs, np.int64).reshape(-1, 2)
-    labelled = frames.iloc[rows[:, 0]]
-    scenes = scenes_of(labelled, runs_of(labelled)).tolist()
-    bursts = burst[rows].tolist()
-    seen = Counter[tuple[int, ...]]()
-    out = []
-    for pair, scene, burst in zip(pairs, scenes, bursts, strict=True):
-        seen[scene, *burst] += 1
-        if seen[scene, *burst] <= _MOST_PER_BURST:
-            out.append(Pair(*pair, scene))
-    return out
-
-
 def _candidates(
     frames: pd.DataFrame, labels: LabelSets, c: FrameColumns
 ) -> Iterator[tuple[Key, Candidate]]:
@@ -266,11 +244,10 @@ def _candidates(
     rows, place = np.unique(both, return_inverse=True)
     # Signatures of a whole archive would take more memory than all else that is compared.
     vectors = read_signatures(texts(frames, "signature").iloc[rows])
-    known = np.asarray(vectors.any(axis=1))
+    vectors[~vectors.any(axis=1)] = np.nan
     for first in range(0, both.shape[1], CHUNK):
         a, b = place.reshape(both.shape)[:, first : first + CHUNK]
         similarity = np.einsum("ij,ij->i", vectors[a], vectors[b])
-        similarity[~(known[a] & known[b])] = np.nan
         for i, j, alike in zip(a.tolist(), b.tolist(), similarity.tolist(), strict=True):
             yield from _candidate((rows[i], rows[j]), vectors[[i, j]], alike, labels, c)
 

@@ -19,11 +19,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from auditor.infer.enough import CHUNK
-from auditor.infer.frame_values import days, group_numbers
+from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
-from auditor.units import DAY_S, MINUTE_S
 
-__all__ = ["MINUTES", "SAME_SCENE", "grey_means", "read_signatures", "runs_of", "scenes_of"]
+__all__ = ["MINUTES", "SAME_SCENE", "grey_means", "read_signatures", "scenes_of"]
 
 Rows = NDArray[np.int64]
 
@@ -146,24 +145,3 @@ def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> N
     i, j = np.concatenate(joined, axis=1)
     graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
-
-
-def runs_of(frames: pd.DataFrame) -> NDArray[np.int64]:
-    """Number the runs of a frame table: frames of an outing that follow one another within `MINUTES`.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Columns `outing` and `taken`.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        A frame without a time is a run of its own.
-    """
-    outing, minute = group_numbers(frames, "outing"), days(frames) * (DAY_S / MINUTE_S)
-    order = np.lexsort((minute, outing))
-    new = (np.diff(outing[order]) != 0) | ~(np.diff(minute[order]) <= MINUTES)
-    out = np.zeros(len(frames), np.int64)
-    out[order[1:]] = np.cumsum(new)
-    return out
