@@ -58,7 +58,7 @@ PRIME: Final = 1.06
 _CLUSTER_SPREAD: Final = 1.4
 """Factor that the focal lengths of one cluster span at most."""
 CLUSTER_FRAMES: Final = 15
-"""Frames of a cluster below which it joins its neighbour; a part of a zoom with fewer is said to have few."""
+"""Frames that a cluster has at least; a part of a zoom with fewer is said to have few."""
 PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
@@ -336,8 +336,8 @@ def rows_of_lenses(
 def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster frames by focal length.
 
-    Log focal length is split in two where that leaves the least squares, and so again each part that spans
-    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `CLUSTER_FRAMES` join the nearer neighbour.
+    Log focal length is split in two where that leaves the least squares and `CLUSTER_FRAMES` on either side, and so
+    again each part that spans more than a factor `_CLUSTER_SPREAD`.
 
     Parameters
     ----------
@@ -356,36 +356,18 @@ def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     bins, code = np.unique(np.round(np.log(focal_mm[known]) / _FOCAL_STEP), return_inverse=True)
     counts = np.bincount(code).astype(float)
     x = bins * _FOCAL_STEP
-    first = _starts(x, counts)
-    label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
-    label = _merge_small(label, x, counts)
+    label = np.searchsorted(_starts(x, counts), np.arange(len(x)), side="right") - 1
     out[known] = label[code]
     return out
 
 
 def _starts(x: Floats, weight: Floats, at: int = 0) -> list[int]:
     """First index of each cluster, counted from `at`."""
-    if x[-1] - x[0] <= np.log(_CLUSTER_SPREAD) + 1e-9:
-        return [at]
     mass, total = np.cumsum(weight)[:-1], np.cumsum(weight * x)[:-1]
-    between = total**2 / mass + (weight @ x - total) ** 2 / (weight.sum() - mass)
-    cut = int(between.argmax()) + 1
+    rest = weight.sum() - mass
+    enough = np.minimum(mass, rest) >= CLUSTER_FRAMES
+    if x[-1] - x[0] <= np.log(_CLUSTER_SPREAD) + 1e-9 or not enough.any():
+        return [at]
+    between = total**2 / mass + (weight @ x - total) ** 2 / rest
+    cut = int(np.where(enough, between, -np.inf).argmax()) + 1
     return _starts(x[:cut], weight[:cut], at) + _starts(x[cut:], weight[cut:], at + cut)
-
-
-def _merge_small(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
-    """Join clusters of few frames to the nearer neighbour."""
-    label = label.copy()
-    while label.max() > 0:
-        size = np.bincount(label, counts)
-        smallest = int(size.argmin())
-        if size[smallest] >= CLUSTER_FRAMES:
-            break
-        mean = np.bincount(label, counts * x) / size
-        gaps = np.abs(mean - mean[smallest])
-        gaps[smallest] = np.inf
-        neighbours = [j for j in (smallest - 1, smallest + 1) if 0 <= j < len(size)]
-        target = min(neighbours, key=lambda j: gaps[j])
-        label[label == smallest] = target
-        label = np.unique(label, return_inverse=True)[1]
-    return label
