@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final, TypedDict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, Final, cast
 
 import numpy as np
 import pandas as pd
@@ -33,23 +33,19 @@ from auditor.infer.next_shots import next_shots, open_note
 from auditor.infer.verdicts import lenses_and_verdicts, verdicts_of_all
 from auditor.model import (
     Accepted,
-    Answers,
     Body,
     Comparison,
     Decisions,
     Frames,
     Gear,
     Handheld,
-    Keeper,
     Lens,
     Profile,
-    Setting,
     Shot,
-    Verdicts,
 )
 from auditor.record import COLUMNS
 from auditor.record.pictures import PictureSource
-from auditor.record.values import as_categories
+from auditor.record.values import as_categories, flags, words
 
 __all__ = ["build_profile", "complete_columns", "infer_profile"]
 
@@ -131,7 +127,11 @@ def infer_profile(
     ValueError
         Where nobody has related the frames: each would count as an outing of its own.
     """
-    frames = _readied(complete_columns(_related(frames).reset_index(drop=True)))
+    if len(frames) and "outing" not in frames:
+        raise ValueError(
+            "the frames are not related: use auditor.load, or crawl.relate on the table"
+        )
+    frames = _readied(complete_columns(frames.reset_index(drop=True)))
     faults = Faults() if faults is None else faults
     if archive is not None:
         archive = _without_sharpness(_readied(complete_columns(archive)))
@@ -157,7 +157,7 @@ def infer_profile(
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     requested = _requested(comparisons, decisions, faults)
     shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, requested)
-    profile: Profile = {
+    made = {
         **decisions,
         "frames": _counts(frames, counts),
         "criteria": criteria.as_dict(),
@@ -170,18 +170,10 @@ def infer_profile(
         "next_shots_unlisted": unlisted,
         "accepted": _accepted(model, accept) if model is not None else [],
     }
+    profile = cast("Profile", made)
     profile["next_shots_note"] = faults.whole(_SHOTS, lambda: open_note(profile), None)
     profile["faults"] = faults.found
     return profile, verdicts_of_all(verdicts, judged, frames)
-
-
-def _related(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table itself. Raises ValueError where nobody has related the frames."""
-    if len(frames) and "outing" not in frames:
-        raise ValueError(
-            "the frames are not related: use auditor.load, or crawl.relate on the table"
-        )
-    return frames
 
 
 def _requested(comparisons: list[Comparison], decisions: Decisions, faults: Faults) -> list[Shot]:
@@ -197,39 +189,28 @@ def _bodies(
     return model, infer_bodies(frames, criteria, model, archive)
 
 
-class _After(TypedDict):
-    """What follows from the verdicts on single frames."""
-
-    keepers: list[Keeper]
-    answers: Answers
-    verdicts: Verdicts
-    settings: list[Setting]
-    handheld: list[Handheld]
-
-
 def _after_verdicts(
     frames: pd.DataFrame,
     verdicts: pd.DataFrame | None,
     lenses: list[Lens],
     criteria: Criteria,
     faults: Faults,
-) -> _After:
+) -> dict[str, Any]:
     """What follows from the verdicts on single frames; nothing where there are none."""
-    out: _After = {
+    nothing: dict[str, Any] = {
         "keepers": [], "answers": no_answers(), "settings": [], "handheld": [],
         "verdicts": {"judged": 0, "soft": 0, "noisy": 0, "causes": {}},
     }  # fmt: skip
     if (v := verdicts) is None:
-        return out
-    whole = faults.whole
-    out["keepers"] = whole("keepers", lambda: list_keepers(frames, v, criteria), [])
-    out["answers"] = whole(
-        "answers", lambda: tally(v, v["answer"], criteria.interval), no_answers()
-    )
-    out["verdicts"] = whole("verdicts", lambda: count_verdicts(v), out["verdicts"])
-    out["settings"] = whole("settings", lambda: settings_to_avoid(frames, v, lenses, criteria), [])
-    out["handheld"] = whole("handheld", lambda: handheld_limits(frames, v, lenses, criteria), [])
-    return out
+        return nothing
+    stages: dict[str, Callable[[], Any]] = {
+        "keepers": lambda: list_keepers(frames, v, criteria),
+        "answers": lambda: tally(v, v["answer"], criteria.interval),
+        "verdicts": lambda: count_verdicts(v),
+        "settings": lambda: settings_to_avoid(frames, v, lenses, criteria),
+        "handheld": lambda: handheld_limits(frames, v, lenses, criteria),
+    }
+    return {name: faults.whole(name, stages[name], empty) for name, empty in nothing.items()}
 
 
 def _shots(
@@ -315,19 +296,12 @@ def _without_sharpness(frames: pd.DataFrame) -> pd.DataFrame:
 def _counts(frames: pd.DataFrame, counts: Mapping[str, int] | None) -> Frames:
     """found = measured + set aside; `copies`: measured ones whose exposure has a better file."""
     if counts is not None:
-        return {
-            "found": int(counts.get("found", 0)),
-            "measured": int(counts.get("measured", 0)),
-            "set_aside": int(counts.get("set_aside", 0)),
-            "copies": int(counts.get("copies", 0)),
-        }
-    measured = np.ones(len(frames), bool)
-    if "status" in frames:
-        measured = (frames["status"].isin(["measured", "counted"])).to_numpy(bool)
-    best = frames["best"].fillna(True).to_numpy(bool) if "best" in frames else True
+        names = ("found", "measured", "set_aside", "copies")
+        return cast("Frames", {name: int(counts.get(name, 0)) for name in names})
+    measured = np.isin(words(frames, "status"), ["measured", "counted"]) | ("status" not in frames)
     return {
         "found": len(frames),
         "measured": int(measured.sum()),
         "set_aside": int((~measured).sum()),
-        "copies": int((measured & ~np.asarray(best)).sum()),
+        "copies": int((measured & ~flags(frames, "best", True)).sum()),
     }

@@ -269,13 +269,12 @@ class Finding(TypedDict, total=False):
     scenes: Annotated[Count, "scenes that the pairs show; below 3 sharpness has no interval"]
     f_number: Annotated[float, "median aperture of the pairs"]
     sound_pairs: Annotated[float, "pairs in which nothing else failed"]
-    unmeasured_pairs: Count
     added_blur_px: AddedBlur | None
     even: Annotated[bool, "the cast is the same across the frame"]
     found: Annotated[bool, "a cast, or unevenness, was found"]
     automatic_white_balance: bool
     note: str | None
-    cast_left_out: list[LeftOutPairs]
+    left_out: Annotated[list[LeftOutPairs], "pairs and frames that do not count, with the reason"]
     frames: Annotated[Any, "frames with the label, or of both sides"]
 
 
@@ -286,5 +285,4 @@ class Comparison(Finding):
     against: str | None
     lens: NotRequired[str | None]
     body: NotRequired[str | None]
-    left_out: NotRequired[list[LeftOutPairs]]
     asked: NotRequired[Annotated[bool, "it names an accessory or was asked about"]]

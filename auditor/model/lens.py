@@ -57,7 +57,6 @@ class Aperture(TypedDict):
     ]
     usual_middle_cpp: NotRequired[Annotated[float | None, "the same in the middle"]]
     usual_corner_cpp: NotRequired[Annotated[float | None, "the same in the corner"]]
-    sound_frames: NotRequired[Annotated[Count | None, "frames in which nothing else failed"]]
 
 
 class CurvePoint(TypedDict, total=False):

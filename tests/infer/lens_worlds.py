@@ -159,3 +159,11 @@ def add(out: Outcome, lens: LensSpec, part: dict, curves: dict) -> None:
         ):
             out.end_thirds.append(abs(6 * float(np.log2(end / true))))
             out.ends_held.append(held[0] <= nominal_f_number(true) <= held[1])
+
+
+def sided(across: Any, down: Any, upright: Any, outing: Any) -> pd.DataFrame:
+    """Frames whose left over right and top over bottom sides have these ln ratios, held `upright` or level."""
+    return pd.DataFrame({
+        "left_mtf50_cpp": 0.2 * np.exp(across), "right_mtf50_cpp": 0.2, "top_mtf50_cpp": 0.2 * np.exp(down),
+        "bottom_mtf50_cpp": 0.2, "orientation": np.where(upright, 6, 1), "outing": outing,
+    })  # fmt: skip

@@ -17,7 +17,7 @@ from auditor.infer.comparisons import (
     labels_from_csv,
 )
 from auditor.infer.comparisons.compare import crop_trade_off
-from auditor.infer.comparisons.labels import normalised, own_labels
+from auditor.infer.comparisons.labels import normalised
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.comparisons.small_pictures import read_thumb, registered_correlation
 from auditor.infer.criteria import Criteria
@@ -83,7 +83,7 @@ def test_stacked_and_merged_pictures_name_themselves() -> None:
     frames = _frames(
         4, software=["Field Focus Stack 3", "Wide Panorama Maker", "HDR Tool", "Alder 1.2"]
     )
-    assert own_labels(frames) == [{"focus stacked"}, {"merged"}, {"merged"}, set()]
+    assert list(label_sets(frames)[0]) == [{"focus stacked"}, {"merged"}, {"merged"}, set()]
 
 
 def test_crop_mode_and_resized_files_are_never_confused() -> None:
@@ -94,7 +94,7 @@ def test_crop_mode_and_resized_files_are_never_confused() -> None:
     frames["height_px"] = [4000, 2656, 2667, 2656, 4000, 3375]
     frames["pixel_pitch_um"] = [4.0, 4.0, 6.0, 4.0, 4.0, 4.0]
     frames["source"] = ["camera", "camera", "camera", "resized", "camera", "camera"]
-    crop = [("crop mode" in s) for s in own_labels(frames)]
+    crop = [("crop mode" in s) for s in label_sets(frames)[0]]
     assert crop == [False, True, False, False, False, False]
 
 

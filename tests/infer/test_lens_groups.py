@@ -14,13 +14,12 @@ from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulat
 from auditor.infer import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index, sharpness_and_error
 from auditor.infer.lenses import infer_lenses, physics
-from auditor.infer.lenses.curve_data import curve_data
+from auditor.infer.lenses.curve_data import curve_data, read_table
 from auditor.infer.lenses.diffraction import diffraction_blur_px
 from auditor.infer.lenses.fit import fit_curves
 from auditor.infer.lenses.grouping import focal_clusters, lens_groups, zoom_thirds
 from auditor.infer.lenses.physics import Optics, blur_px, prior_for
 from auditor.infer.lenses.scene_groups import grey_means, scenes_of
-from auditor.infer.lenses.table import read_table
 from auditor.optics import GREEN_UM, blur_sigma_for_mtf50, diffraction_mtf
 from auditor.record import ZONES
 

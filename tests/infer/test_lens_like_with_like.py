@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from lens_worlds import sided
 
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
 from auditor.infer.decisions.common import picture_sizes
 from auditor.infer.lenses import infer_lenses
 from auditor.infer.lenses.grouping import lens_groups
-from auditor.infer.lenses.sides import SideTable, judge_sides
+from auditor.infer.lenses.sides import judge_sides
 
 FULL = LensSpec("Tarn", frames=6, corner=Blur(0.6, 2.2, 1.2), middle=Blur(0.4, 0.8, 1.3))
 CROPPED = LensSpec("Tarn", frames=6, corner=FULL.middle, middle=Blur(0.38, 0.7, 1.4))
@@ -83,8 +84,7 @@ def test_sides_of_few_scenes_make_no_decentred_lens(outings: int) -> None:
         rng = np.random.default_rng(seed)
         outing = np.repeat(np.arange(outings), 30 // outings)
         across = rng.normal(0, 0.2, outings)[outing] + rng.normal(0, 0.05, len(outing))
-        sides = SideTable(across, np.full(len(outing), np.nan), np.zeros(len(outing), bool))
-        found = judge_sides(sides, np.arange(len(outing)), outing)
+        found = judge_sides(sided(across, np.nan, False, outing))
         assert found is not None
         accused += (found["verdict"] or "").startswith("probably")
     assert accused <= (10 if outings > 2 else 0)
@@ -98,8 +98,7 @@ def test_four_sides_are_four_chances_of_looking_softer() -> None:
         rng = np.random.default_rng(seed)
         outing = np.repeat(np.arange(6), 8)
         across, down = rng.normal(0, 0.3, (2, 6))[:, outing] + rng.normal(0, 0.3, (2, len(outing)))
-        sides = SideTable(across, down, np.arange(len(outing)) % 2 == 0)
-        found = judge_sides(sides, np.arange(len(outing)), outing)
+        found = judge_sides(sided(across, down, np.arange(len(outing)) % 2 == 0, outing))
         assert found is not None
         accused += (found["verdict"] or "").startswith("probably")
     assert accused <= 25
@@ -112,7 +111,7 @@ def test_sides_of_few_outings_take_nothing_from_what_others_settled(upright: int
     even = rng.normal(0, 0.02, 200 + upright)
     held = np.arange(200 + upright) >= 200
     outing = np.append(np.arange(200) // 20, 10 + np.arange(upright) % 2)
-    found = judge_sides(SideTable(even, even, held), np.arange(len(even)), outing)
+    found = judge_sides(sided(even, even, held, outing))
     assert found is not None
     assert found["verdict"] == "left and right alike"
     assert found["frames"] == 200
@@ -122,8 +121,7 @@ def test_an_outing_of_one_frame_spoils_no_verdict() -> None:
     """20,000 frames of three outings and one frame of a fourth, of a plainly decentred lens."""
     outing = np.append(np.arange(20_000) % 3, 3)
     across = np.random.default_rng(1).normal(0.3, 0.05, len(outing))
-    sides = SideTable(across, np.full(len(outing), np.nan), np.zeros(len(outing), bool))
-    found = judge_sides(sides, np.arange(len(outing)), outing)
+    found = judge_sides(sided(across, np.nan, False, outing))
     assert found is not None
     assert "right side is softer" in (found["verdict"] or "")
 

@@ -205,7 +205,7 @@ def test_where_the_curve_leaves_apertures_open_single_frames_decide(wide_open, c
         f_numbers=f_numbers, log_mtf50=frames, stderr=np.full((3, 3), 0.02),
         object_error=np.full((3, 3), np.nan), aperture=np.arange(3), outing=np.arange(3),
     )  # fmt: skip
-    curve = SimpleNamespace(curve=np.log(draws), figures=(figures, figures, figures))
     fit, supported = SimpleNamespace(data=data, inlier=np.ones(3)), np.ones(3, bool)
-    assert f_numbers[sharpest_aperture(fit, curve, 2, supported)] == best
-    assert f"1 more sharp frame at f/{best:g}" in missing_evidence(fit, curve, 2, supported)[0]
+    curve = SimpleNamespace(curve=np.log(draws), figures=(figures, figures, figures), fit=fit)
+    assert f_numbers[sharpest_aperture(curve, 2, supported)] == best
+    assert f"1 more sharp frame at f/{best:g}" in missing_evidence(curve, 2, supported)[0]

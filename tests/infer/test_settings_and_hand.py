@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from lens_worlds import sided
 
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers.expected import allowed_by_settings
@@ -14,7 +15,7 @@ from auditor.infer.keepers.settings import (
     handheld_limits,
     settings_to_avoid,
 )
-from auditor.infer.lenses.sides import SideTable, judge_sides
+from auditor.infer.lenses.sides import judge_sides
 
 APERTURES = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 LENS = {"lens": "L", "body": "B", "converter": None, "focal_ranges": [{"focal_mm": [35.0, 35.0]}]}
@@ -152,10 +153,10 @@ def test_sides_that_were_not_judged_are_not_said_to_be_alike() -> None:
     """Frames held level show left and right beside the scene; what is below is nearer in all of them."""
     n, rng = 60, np.random.default_rng(2)
     even, uneven = rng.normal(0, 0.02, n), rng.normal(0.3, 0.02, n)
-    level = SideTable(even, uneven, np.zeros(n, bool))
-    both = SideTable(even, even, np.arange(n) % 2 == 0)
     outing = np.arange(n) // 5
+    level = sided(even, uneven, False, outing)
+    both = sided(even, even, np.arange(n) % 2 == 0, outing)
     for sides, verdict in ((level, "left and right alike"), (both, "sides alike")):
-        told = judge_sides(sides, np.arange(n), outing)
+        told = judge_sides(sides)
         assert told is not None
         assert told["verdict"] == verdict

@@ -15,7 +15,7 @@ from auditor.artificial.history import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.decisions import scan
-from auditor.infer.lenses.sides import SideTable, judge_sides
+from auditor.infer.lenses.sides import judge_sides
 from auditor.report.card import render_card
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.page import render_report
@@ -294,8 +294,12 @@ def test_no_sound_lens_of_many_is_told_to_be_decentred_and_a_plain_one_is(softer
             outing = np.repeat(np.arange(24), 4)
             across = rng.normal(0, 0.3, 24)[outing] + rng.normal(0, 0.3, 96)
             across -= softer * (lens == 5)
-            sides = SideTable(across, np.full(96, np.nan), np.zeros(96, bool))
-            parts.append(judge_sides(sides, np.arange(96), outing))
+            sides = {
+                "left_mtf50_cpp": 0.2 * np.exp(across),
+                "right_mtf50_cpp": 0.2,
+                "outing": outing,
+            }
+            parts.append(judge_sides(pd.DataFrame(sides)))
         made: Any = {"lenses": [
             {"lens": f"Lens {k}", "body": "Fell", "frames": 96, "focal_ranges": [
                 {"focal_mm": [35.0, 35.0], "evidence": "strong", "sweet_spot": {"f_number": 8.0}, "sides": part}

@@ -8,7 +8,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from auditor.infer.comparisons.choose import magnification
 from auditor.infer.comparisons.colour import PairColour, pair_colour
@@ -37,7 +36,7 @@ from auditor.infer.comparisons.sharp import (
 )
 from auditor.infer.comparisons.small_pictures import SmallPictures, middle_of
 from auditor.infer.comparisons.tint import cast_entries, light_entries
-from auditor.infer.comparisons.verdict import USUAL_PAIRS
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST, SAMPLED
 from auditor.infer.frame_values import random_sample
@@ -85,68 +84,48 @@ def compare_labels(
     frames = frames.reset_index(drop=True)
     patterns = list(patterns)
     small = SmallPictures(frames, pictures)
-    wanted = {label for _, label in patterns}
+    wanted = {label.casefold() for _, label in patterns}
     items = find_pairs(frames, patterns, small)
-    if not items:
-        return compare_focus(frames, criteria)
-    inputs = _Inputs(FrameColumns(frames), lenses, criteria, small)
-    small.fetch(
-        r for i in items for q in i.pairs.values() for p in q for r in (p.labelled, p.control)
-    )
+    small.fetch(r for i in items for q in i.pairs.values() for p in q for r in p[:2])
     out: list[Comparison] = []
     for item in items:
-        requested = (
-            by_settings(item.key)
-            or names_accessory(item.label.casefold())
-            or any(a.casefold() in item.label.casefold() for a in wanted)
-        )
-        compared = False
+        label = item.label.casefold()
+        asked = by_settings(item.key) or names_accessory(label) or any(a in label for a in wanted)
+        found: list[Comparison] = []
         for lens, pairs in sorted(item.pairs.items()):
             # A keyword or folder that names no accessory may be a place or a mood.
-            if len(pairs) < FEWEST and not requested:
-                continue
-            compared = True
-            chosen = [pairs[i] for i in random_sample(np.arange(len(pairs)))]
-            not_sampled = len(pairs) - len(chosen)
-            found = _one_lens(item, lens, chosen, inputs)
-            if not_sampled:
-                why = f"not needed: {SAMPLED} pairs chosen by chance stand for all"
-                for entry in found:
-                    entry["left_out"] = [*entry["left_out"], {"reason": why, "count": not_sampled}]
-            for entry in found:
-                entry["asked"] = requested
-            out += found
-        if requested and not compared:
-            out.append(_not_compared(item, inputs.table.lens))
+            if len(pairs) >= FEWEST or asked:
+                found += _one_lens(item, lens, pairs, _Inputs(item.table, lenses, criteria, small))
+        if asked and not found:
+            found = [_not_compared(item)]
+        for comparison in found:
+            comparison["asked"] = asked
+        out += found
     return out + compare_focus(frames, criteria)
 
 
-def _named(item: Labelled, lens: str | None, found: Finding) -> Comparison:
+def _named(item: Labelled, lens: str, found: Finding) -> Comparison:
+    """A finding with the names of its sides; pairs that it left out stand beside those that were none."""
     left_out: list[LeftOutPairs] = [
         {"reason": r, "count": n} for r, n in sorted(item.left_out.items())
     ]
     return {
-        "label": item.label, "against": item.against, "lens": lens or None, "left_out": left_out,
-        **found,
+        "label": item.label, "against": item.against, "lens": lens or None, **found,
+        "left_out": left_out + found.get("left_out", []),
     }  # fmt: skip
 
 
-def _not_compared(item: Labelled, lens: NDArray[np.object_]) -> Comparison:
+def _not_compared(item: Labelled) -> Comparison:
     """A label that was asked about and cannot be compared, with the reason."""
     why = "; ".join(f"{n} times {r}" for r, n in sorted(item.left_out.items()))
     why = why or "no frame of the same scene without it was found within a quarter of an hour"
     settle = f"about {USUAL_PAIRS} pairs would settle it"
     if item.against == SINGLE and OTHER_KIND in item.left_out:
         settle = "a single frame beside each, developed and saved alike, would settle it"
-    names = Counter(str(lens[i]) for i in item.frames)
-    usual = names.most_common(1)[0][0] if names else None
-    found = _named(item, usual, {
-        "what": "sharpness", "zone": None, "pairs": 0, "difference": None, "low": None,
-        "high": None, "frames": len(item.frames),
-        "verdict": f"cannot tell: {why}; {settle}",
-    })  # fmt: skip
-    found["asked"] = True
-    return found
+    names = Counter(str(item.table.lens[i]) for i in item.frames)
+    usual = names.most_common(1)[0][0] if names else ""
+    found = entry("sharpness", None, 0, "share of MTF50", f"cannot tell: {why}; {settle}")
+    return _named(item, usual, {**found, "frames": len(item.frames)})
 
 
 class _Inputs(NamedTuple):
@@ -158,13 +137,16 @@ class _Inputs(NamedTuple):
     small: SmallPictures
 
 
-def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> list[Comparison]:
-    table = inputs.table
+def _one_lens(
+    item: Labelled, lens: str, all_pairs: list[Pair], inputs: _Inputs
+) -> list[Comparison]:
+    table, criteria = inputs.table, inputs.criteria
+    pairs = [all_pairs[i] for i in random_sample(np.arange(len(all_pairs)))]
     found: list[Finding] = []
     if item.key == CROP:
         found += _crop(pairs, inputs)
     else:
-        sharp = compare_sharpness(table, pairs, inputs.lenses, inputs.criteria)
+        sharp = compare_sharpness(table, pairs, inputs.lenses, criteria)
         found += sharp
         converter = item.key.startswith("converter ")
         focal = np.array([table.focal[p.labelled] / table.focal[p.control] for p in pairs])
@@ -174,52 +156,43 @@ def _one_lens(item: Labelled, lens: str, pairs: list[Pair], inputs: _Inputs) -> 
             found += _on_the_subject(scale, sharp)
         else:
             bare = names_control(item.against.casefold())
-            found += light_entries(table, pairs, colours, inputs.criteria, bare)
-        found += cast_entries(table, pairs, colours, inputs.criteria)
-    return [_with_unmeasured(_named(item, lens, finding)) for finding in found]
-
-
-def _with_unmeasured(entry: Comparison) -> Comparison:
-    """Pairs of which a frame held nothing sharp enough to measure are left out with that reason."""
-    count = entry.pop("unmeasured_pairs", 0)
-    if count:
-        reason = "a frame of the pair held nothing sharp enough to measure"
-        entry["left_out"] = [*entry["left_out"], {"reason": reason, "count": count}]
-    return entry
+            found += light_entries(table, pairs, colours, criteria, bare)
+        found += cast_entries(table, pairs, colours, criteria)
+    if len(pairs) < len(all_pairs):
+        why = f"not needed: {SAMPLED} pairs chosen by chance stand for all"
+        item.left_out[why] += len(all_pairs) - len(pairs)
+    return [_named(item, lens, finding) for finding in found]
 
 
 def _on_the_subject(factor: float | None, sharp: Sequence[Finding]) -> list[Finding]:
     """What a converter gains over enlarging the bare picture: MTF50 per pixel, times its scale; nothing
     where that is not known."""
-    scaled = None if factor is None else _centre_scaled(sharp, factor)
-    if factor is None or scaled is None:
+    found = None if factor is None else _centre_scaled(sharp, factor)
+    if factor is None or found is None or found["low"] is None or found["high"] is None:
         return []
-    found, (difference, low, high) = scaled
+    low, high = found["low"], found["high"]
     gain = "more" if low > 0 else "less" if high < 0 else "no more, as far as can be told,"
     found["what"], found["unit"] = "detail on the subject", "share of detail"
     bare = (
         f"enlarging the bare picture {factor:.3g} times" if factor > 1 else "the bare picture has"
     )
     found["verdict"] = (
-        f"{gain} detail on the subject than {bare}: {difference:+.0%} ({low:+.0%} to {high:+.0%})"
+        f"{gain} detail on the subject than {bare}: {found['difference']:+.0%} ({low:+.0%} to {high:+.0%})"
     )
     return [found]
 
 
-def _centre_scaled(
-    sharp: Sequence[Finding], factor: float
-) -> tuple[Finding, tuple[float, float, float]] | None:
-    """The centre's difference at a picture so many times as large, with its ends; None where nothing is
-    known of the centre, or too little for an interval."""
+def _centre_scaled(sharp: Sequence[Finding], factor: float) -> Finding | None:
+    """The centre's difference at a picture so many times as large; None where nothing is known of the centre. Its
+    ends are None where too little is known for an interval."""
     centre = next((e for e in sharp if e["zone"] == "centre"), None)
-    if centre is None or centre["low"] is None:
+    if centre is None:
         return None
-    ends = centre["difference"], centre["low"], centre["high"]
-    difference, low, high = ((1 + (v or 0.0)) * factor - 1 for v in ends)
-    found: Finding = {
-        **centre, "difference": difference, "low": low, "high": high, "added_blur_px": None,
-    }  # fmt: skip
-    return found, (difference, low, high)
+    difference, low, high = (
+        None if v is None else (1 + v) * factor - 1
+        for v in (centre["difference"], centre["low"], centre["high"])
+    )
+    return {**centre, "difference": difference, "low": low, "high": high, "added_blur_px": None}
 
 
 def _colour(pair: Pair, inputs: _Inputs, scale: float) -> PairColour | None:
@@ -241,22 +214,18 @@ def _crop(pairs: list[Pair], inputs: _Inputs) -> list[Finding]:
     part = find_range(lenses, *used, float(table.focal[control]))
     # At one place of the lens, pixels of one pitch see the same: the centre of the crop is compared
     # with the centre of the whole.
-    centre = compare_sharpness(table, pairs, lenses, inputs.criteria)
-    scaled = _centre_scaled(centre, 1 / factor)
-    if scaled is None:
-        # A few scenes say nothing of it: the row keeps its reason, and what follows from the pixels alone.
-        return [{
-            **e, "what": "detail in print", "difference": None,
-            "verdict": f"{e['verdict']}; a crop of this size "
-            f"{crop_trade_off(factor, f_number, pitch_at(table, control), part)}",
-        } for e in centre if e["zone"] == "centre"]  # fmt: skip
-    found, (difference, low, high) = scaled
+    found = _centre_scaled(compare_sharpness(table, pairs, lenses, inputs.criteria), 1 / factor)
+    if found is None:
+        return []
+    told = found["verdict"]
+    if found["low"] is None:
+        found["difference"] = None
+    else:
+        ends = f"{found['low']:+.0%} to {found['high']:+.0%}"
+        told = f"detail across an equally large print {found['difference']:+.0%} ({ends}) with the same lens"
     found["what"], found["unit"] = "detail in print", "share of detail across the print"
-    found["verdict"] = (
-        f"detail across an equally large print {difference:+.0%} "
-        f"({low:+.0%} to {high:+.0%}) with the same lens; "
-        f"{crop_trade_off(factor, f_number, pitch_at(table, control), part)}"
-    )
+    trade_off = crop_trade_off(factor, f_number, pitch_at(table, control), part)
+    found["verdict"] = f"{told}; a crop of this size {trade_off}"
     return [found]
 
 
@@ -313,51 +282,39 @@ def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> Non
     """
     by_name: dict[tuple[str, str], list[ConverterComparison]] = {}
     for lens in lenses:
-        by_curves = lens.get("converter_comparison")
-        if by_curves:
+        if by_curves := lens.get("converter_comparison"):
             label = normalised(f"converter {by_curves['converter']}")
             by_name.setdefault((lens["lens"] or "", label), []).append(by_curves)
-    both = [
-        (found[0], pairs)
-        for pairs in comparisons
-        if len(found := by_name.get(_key(pairs), [])) == 1
-    ]
-    for by_curves, pairs in both:
-        if pairs["what"] == _SHARPNESS and pairs["zone"] in ZONES:
-            _surer(by_curves, pairs, pairs["zone"])
-    for by_curves, pairs in both:
-        if pairs["what"] == _ON_THE_SUBJECT:
-            _subject(by_curves, pairs)
+    # What pairs tell of the subject follows from the centre's sharpness, which is settled first.
+    for pairs in sorted(comparisons, key=lambda c: c["what"] == _ON_THE_SUBJECT):
+        key = pairs.get("lens") or "", normalised(pairs["label"] or "")
+        if len(found := by_name.get(key, [])) == 1:
+            _surer(found[0], pairs)
     for found in by_name.values():
         for by_curves in found:
             by_curves["text"] = converter_text(by_curves["zones"], by_curves["factor"])
 
 
-def _key(pairs: Comparison) -> tuple[str, str]:
-    return pairs.get("lens") or "", normalised(pairs["label"] or "")
-
-
-def _surer(by_curves: ConverterComparison, pairs: Comparison, zone: str) -> None:
+def _surer(by_curves: ConverterComparison, pairs: Comparison) -> None:
+    """One answer of a lens's curves and of pairs on the same thing."""
+    zones, factor = by_curves["zones"], by_curves["factor"]
     difference, low, high = pairs["difference"], pairs["low"], pairs["high"]
-    if difference is None or low is None or high is None:
-        return
-    curves = by_curves["zones"].get(zone)
-    if curves is None or high - low < curves["high"] - curves["low"]:
-        by_curves["zones"][zone] = {
-            "difference": round(difference, 4), "low": round(low, 4), "high": round(high, 4),
-            "pairs": pairs["pairs"] or 0,
-        }  # fmt: skip
+    if pairs["what"] == _ON_THE_SUBJECT:
+        curves = zones.get("centre")
+        if curves is None or factor is None or "pairs" in curves:
+            return
+    elif pairs["what"] == _SHARPNESS and pairs["zone"] in ZONES and difference is not None:
+        curves, factor = zones.get(pairs["zone"]), 1.0
+        if low is None or high is None:
+            return
+        if curves is None or high - low < curves["high"] - curves["low"]:
+            zones[pairs["zone"]] = {
+                "difference": round(difference, 4), "low": round(low, 4), "high": round(high, 4),
+                "pairs": pairs["pairs"] or 0,
+            }  # fmt: skip
+            return
     else:
-        pairs["note"] = _note(curves["difference"], curves["low"], curves["high"])
-
-
-def _subject(by_curves: ConverterComparison, pairs: Comparison) -> None:
-    """The note of what pairs tell of the subject, which follows from the centre's sharpness."""
-    centre, factor = by_curves["zones"].get("centre"), by_curves["factor"]
-    if factor is not None and centre is not None and "pairs" not in centre:
-        difference, low, high = (centre[k] for k in ("difference", "low", "high"))
-        pairs["note"] = _note(*(factor * (1 + part) - 1 for part in (difference, low, high)))
-
-
-def _note(difference: float, low: float, high: float) -> str:
-    return f"the curves with and without it say more: {difference:+.0%} ({low:+.0%} to {high:+.0%})"
+        return
+    ends = (factor * (1 + curves[k]) - 1 for k in ("difference", "low", "high"))
+    told = "the curves with and without it say more: {:+.0%} ({:+.0%} to {:+.0%})"
+    pairs["note"] = told.format(*ends)

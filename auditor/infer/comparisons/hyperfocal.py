@@ -10,6 +10,7 @@ one real zoom every one says 2.66 m. A frame focused there was focused at that d
 from __future__ import annotations
 
 from collections import Counter
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -17,9 +18,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
-from auditor.infer.comparisons.choose import MINUTES
 from auditor.infer.comparisons.sharp import USUAL_BLUR
-from auditor.infer.comparisons.verdict import USUAL_PAIRS, sharpness_verdict
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
 from auditor.infer.frame_values import (
@@ -31,6 +31,7 @@ from auditor.infer.frame_values import (
     usable,
 )
 from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
+from auditor.infer.lenses.scene_groups import MINUTES
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
@@ -41,7 +42,6 @@ from auditor.units import DAY_S, MINUTE_S
 __all__ = ["compare_focus", "focus_table"]
 
 Floats = NDArray[np.float64]
-Words = NDArray[np.object_]
 
 AT: Final = (0.8, 1.25)
 """Focus distance over the hyperfocal distance that counts as at it: cameras write rough distances."""
@@ -95,7 +95,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     coc = circle_of_confusion_um(pitch[known], criteria.coc_pixels)
     hyperfocal[known] = hyperfocal_m(focal[known], n[known], coc)
     known &= distance >= LANDSCAPE * hyperfocal
-    known &= (distance < _farthest(distance, lens, body)) | (distance > AT[1] * hyperfocal)
+    farthest = pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
+    known &= (distance < farthest) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(known)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
     rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at) for at in groups)]))]
@@ -110,7 +111,10 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     table["cluster"] = table.groupby(["lens", "body"])["focal_mm"].transform(
         lambda f: focal_clusters(f.to_numpy(float))
     )
-    table["scene"] = _scenes(table["outing"], days(frames)[rows])
+    table["minute"] = days(frames)[rows] * (DAY_S / MINUTE_S)
+    table = table.sort_values(["outing", "minute"])
+    new = (table["outing"].diff() != 0) | ~(table["minute"].diff() <= MINUTES)
+    table = table.assign(scene=new.cumsum()).drop(columns="minute").sort_index()
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     columns = [
@@ -125,19 +129,6 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     return table.assign(
         where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
     )  # fmt: skip
-
-
-def _scenes(outing: pd.Series, day: Floats) -> pd.Series:
-    """A number for every scene: frames of an outing that follow one another within `MINUTES`."""
-    taken = pd.DataFrame({"outing": outing, "minute": day * (DAY_S / MINUTE_S)})
-    taken = taken.sort_values(["outing", "minute"])
-    step = taken.diff()
-    return ((step["outing"] != 0) | ~(step["minute"] <= MINUTES)).cumsum()
-
-
-def _farthest(distance: Floats, lens: Words, body: Words) -> Floats:
-    """The farthest distance (m) that the lens of every frame writes on its body."""
-    return pd.Series(distance).groupby([lens, body]).transform("max").to_numpy()
 
 
 _FOCUSED: Final = {
@@ -218,16 +209,14 @@ def _difference(
     )
     both = (scenes[0] - scenes[1]).dropna().to_numpy()
     fewer = min(len(side) for side in outings)
-    found: Finding = {
-        "what": f"{part} sharpness", "zone": None, "pairs": 0, "frames": [len(first), len(second)],
-        "difference": None, "low": None, "high": None, "unit": "share of MTF50", "verdict": None,
-    }  # fmt: skip
+    told = partial(entry, f"{part} sharpness", None, unit="share of MTF50")
+    pairs = 0
     if len(both) >= max(FEWEST, _PAIRS_SHARE * fewer):
         mean = robust_location(both, _SIDE_SD)
         ends = [mean.value, *mean.bounds(share)]
         count, unit = len(both), "scenes focused both ways"
-        found["pairs"] = found["scenes"] = count
         behind = f"{count} {unit}"
+        pairs = count
     elif fewer >= FEWEST:
         a, b = (robust_location(side.to_numpy(), _SIDE_SD) for side in outings)
         stderr = float(np.hypot(a.stderr, b.stderr))
@@ -238,13 +227,15 @@ def _difference(
         behind = f"{a.count} and {b.count} outings; scenes were not the same"
     else:
         counts = " and ".join(str(len(side)) for side in outings)
-        found["verdict"] = (
+        text = (
             f"cannot tell: from {counts} outings, which differ in more than focus; some "
             f"{USUAL_PAIRS} scenes, each focused both ways within minutes, would settle it"
         )
-        return found
+        return {**told(0, text=text), "frames": [len(first), len(second)]}
     middle, low, high = (float(np.expm1(k)) for k in ends)
     text = sharpness_verdict(middle, low, high, count).replace("pairs", unit)
-    return found | {
-        "difference": middle, "low": low, "high": high, "verdict": f"{text}; from {behind}",
-    }  # fmt: skip
+    found = told(pairs, text=f"{text}; from {behind}", value=middle, low=low, high=high)
+    found["frames"] = [len(first), len(second)]
+    if pairs:
+        found["scenes"] = pairs
+    return found

@@ -30,14 +30,12 @@ __all__ = [
     "LabelPattern",
     "LabelSets",
     "by_settings",
-    "contradicted",
     "label_sets",
     "labels_from_csv",
     "names_accessory",
     "names_control",
     "negated",
     "normalised",
-    "own_labels",
     "several_exposures",
     "unmatched",
 ]
@@ -104,18 +102,8 @@ def names_accessory(label: str) -> bool:
 
 
 def by_settings(label: str) -> bool:
-    """Whether a label (in normal form) is one that the settings tell by themselves (`own_labels`)."""
+    """Whether a label (in normal form) is one that the settings tell by themselves (`label_sets`)."""
     return label in (CROP, STACKED, MERGED) or label.startswith("converter ")
-
-
-def contradicted(labels: frozenset[str]) -> frozenset[str]:
-    """Labels (in normal form) of one frame that negate each other: 'polariser' and 'no polariser'."""
-    out = set()
-    for label in labels:
-        what = negated(label)
-        if what and what in labels:
-            out |= {label, what}
-    return frozenset(out)
 
 
 def labels_from_csv(text: str) -> tuple[list[LabelPattern], list[str]]:
@@ -242,58 +230,36 @@ class LabelSets:
         return self.of([into(kind) for kind in self.kinds], self.code)
 
 
-def own_labels(frames: pd.DataFrame) -> list[frozenset[str]]:
-    """Labels that follow from the settings: converter, crop mode, stacked, merged.
-
-    Crop mode: fewer pixels of the same pitch than the body's whole sensor gives, in a file that camera or raw
-    converter wrote. A resized file has larger pixels (or is marked resized) and never counts as crop mode.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Columns `converter`, `software`, `source`, `body`, `width_px`, `height_px`, `pixel_pitch_um`.
-
-    Returns
-    -------
-    list of frozenset of str
-        One per row.
-    """
-    converter, converters = pd.factorize(words(frames, "converter"))
-    software, programs = pd.factorize(words(frames, "software"))
-    by_converter = [frozenset([f"converter {c}"]) if c else frozenset() for c in converters]
-    by_program = [_program_labels(str(s)) for s in programs]
-    both, place = np.unique(converter * len(programs) + software, return_inverse=True)
-    labels = np.empty(len(both), object)
-    for i, (c, s) in enumerate(zip(*np.divmod(both, len(programs)), strict=True)):
-        labels[i] = by_converter[c] | by_program[s]
-    out: list[frozenset[str]] = labels[place].tolist()
+def _crop_mode(frames: pd.DataFrame) -> NDArray[np.bool_]:
+    """Frames (n,) of fewer pixels of the same pitch than the body's whole sensor gives, in a file that camera or raw
+    converter wrote. A resized file has larger pixels (or is marked resized) and never counts."""
+    out = np.zeros(len(frames), bool)
     source, body = words(frames, "source"), words(frames, "body")
-    long_side = np.fmax(numbers(frames, "width_px"), numbers(frames, "height_px"))
-    short_side = np.fmin(numbers(frames, "width_px"), numbers(frames, "height_px"))
+    sides = np.stack([numbers(frames, "width_px"), numbers(frames, "height_px")])
     pitch = numbers(frames, "pixel_pitch_um")
-    original = np.isin(source, ["raw", "camera"]) & np.isfinite(long_side) & (pitch > 0)
+    original = np.isin(source, ["raw", "camera"]) & np.isfinite(sides).any(0) & (pitch > 0)
     for name in set(body[original]):
         rows = np.flatnonzero(original & (body == name))
         finest = float(np.median(pitch[rows][pitch[rows] <= pitch[rows].min() * (1 + SAME_PITCH)]))
         same = rows[np.abs(pitch[rows] / finest - 1) <= SAME_PITCH]
-        whole_long, whole_short = long_side[same].max(), short_side[same].max()
+        long_and_short = np.stack([np.fmax(*sides[:, same]), np.fmin(*sides[:, same])])
         # Both sides shrink in a crop mode; another aspect ratio shortens only one.
-        cropped = long_side[same] < _CROP_SHARE * whole_long
-        cropped &= short_side[same] < _CROP_SHARE * whole_short
-        for i in same[cropped].tolist():
-            out[i] = out[i] | {CROP}
+        whole = long_and_short.max(axis=1, keepdims=True)
+        out[same] = (long_and_short < _CROP_SHARE * whole).all(0)
     return out
 
 
 def label_sets(
     frames: pd.DataFrame, patterns: Iterable[LabelPattern] = ()
 ) -> tuple[LabelSets, dict[str, str]]:
-    """Labels of every frame: keywords, names of folders below the common root, patterns, and `own_labels`.
+    """Labels of every frame: what follows from the settings (converter, crop mode, stacked, merged), keywords, names of
+    folders below the common root, and patterns.
 
     Parameters
     ----------
     frames : DataFrame
-        Columns `path`, `labels`, `capture` and those of `own_labels`.
+        Columns `path`, `labels`, `capture`, `converter`, `software`, `source`, `body`, `width_px`, `height_px`,
+        `pixel_pitch_um`.
     patterns : iterable of LabelPattern
         From `labels_from_csv`.
 
@@ -304,46 +270,49 @@ def label_sets(
     written : dict of str
         Normal form -> how the label is to be written.
     """
-    written: dict[str, str] = {}
-    patterns = list(patterns)
     paths = texts(frames, "path")
+    table = pd.DataFrame(
+        {
+            "converter": words(frames, "converter"), "software": words(frames, "software"),
+            "crop": np.where(_crop_mode(frames), CROP, ""),
+            "folder": paths.str.replace(r"[^/]*$", "", regex=True).to_numpy(object),
+            "words": _own_words(frames, paths, list(patterns)),
+        },
+        dtype=object,
+    )  # fmt: skip
     # Frames of one folder with the same words carry the same labels: they share one set of them.
-    folder_of, folders = pd.factorize(paths.str.replace(r"[^/]*$", "", regex=True))
-    tops = [str(PurePosixPath(f"{f}x").parent) for f in folders]
-    levels = zip(*(PurePosixPath(f).parts for f in tops), strict=False)
+    place = table.groupby(list(table), sort=False).ngroup().to_numpy()
+    kinds = table.drop_duplicates()
+    tops = [PurePosixPath(f"{folder}x").parent.parts for folder in kinds["folder"].unique()]
+    levels = zip(*tops, strict=False)
     root = sum(1 for _ in takewhile(lambda level: len(set(level)) == 1, levels))
-    by_folder = [_folder_labels(f, root) for f in tops]
-    own_of, own = pd.factorize(pd.Series(own_labels(frames), dtype=object))
-    # Few frames have words of their own.
-    words_of = np.zeros(len(frames), np.int64)
-    kinds: dict[tuple[str, ...], int] = {(): 0}
-    for row, found in _own_words(frames, paths, patterns):
-        words_of[row] = kinds.setdefault(found, len(kinds))
-    by_words = list(kinds)
-    both = (folder_of * len(own) + own_of) * len(kinds) + words_of
-    _, first, found_of = np.unique(both, return_index=True, return_inverse=True)
-    sets = [frozenset[str]()] * len(first)
-    for k in np.argsort(first).tolist():
-        i = first[k]
-        labels = [*sorted(own[own_of[i]]), *by_folder[folder_of[i]], *by_words[words_of[i]]]
-        for label in labels:
-            written.setdefault(normalised(label), " ".join(label.split()))
-        sets[k] = frozenset(n for label in labels if (n := normalised(label)))
-    return LabelSets.of(sets, found_of), written
+    written: dict[str, str] = {}
+    sets = []
+    for converter, software, crop, folder, own in kinds.itertuples(index=False):
+        by_settings = {f"converter {converter}" * bool(converter), crop, *_program_labels(software)}
+        by_folder = [
+            name
+            for name in PurePosixPath(f"{folder}x").parent.parts[root:]
+            if not _NOT_A_FOLDER_LABEL.match(name)
+        ]
+        labels = {normalised(x): x for x in [*sorted(by_settings), *by_folder, *own.split("\0")]}
+        labels.pop("", None)
+        for name, label in labels.items():
+            written.setdefault(name, " ".join(label.split()))
+        sets.append(frozenset(labels))
+    return LabelSets.of(sets, place), written
 
 
 def _own_words(
     frames: pd.DataFrame, paths: pd.Series, patterns: list[LabelPattern]
-) -> Iterator[tuple[int, tuple[str, ...]]]:
-    """Keywords and the labels of patterns that the path matches, of frames by position that have any."""
+) -> NDArray[np.object_]:
+    """Keywords and the labels of patterns that the path matches, (n,), joined."""
+    out = np.full(len(frames), "", object)
     keywords = frames["labels"] if "labels" in frames else pd.Series(None, frames.index, object)
+    # Few frames have words of their own.
     rows = np.arange(len(frames)) if patterns else np.flatnonzero(keywords.notna())
     for row, path, told in zip(rows.tolist(), paths.iloc[rows], keywords.iloc[rows], strict=True):
         found = list(told) if isinstance(told, (list, tuple, np.ndarray)) else []
         matched = [label for pattern, label in patterns if _matches(path, pattern)]
-        if words := tuple(w for w in (*map(str, found), *matched) if w.strip()):
-            yield row, words
-
-
-def _folder_labels(folder: str, root: int) -> list[str]:
-    return [n for n in PurePosixPath(folder).parts[root:] if not _NOT_A_FOLDER_LABEL.match(n)]
+        out[row] = "\0".join([*map(str, found), *matched])
+    return out

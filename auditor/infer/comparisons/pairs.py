@@ -8,8 +8,9 @@ half; the lens's curve accounts for it. Where the frames of both sides carry a l
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,11 +19,11 @@ from numpy.typing import NDArray
 
 from auditor.infer.comparisons.choose import (
     APERTURE_STOPS,
-    MINUTES,
     Candidate,
     Chooser,
     Pair,
     pair_scale,
+    why_not,
 )
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -31,15 +32,15 @@ from auditor.infer.comparisons.labels import (
     LabelPattern,
     LabelSets,
     by_settings,
-    contradicted,
     label_sets,
     names_accessory,
     names_control,
     negated,
 )
 from auditor.infer.comparisons.paired import SCATTER
-from auditor.infer.comparisons.small_pictures import Signatures, SmallPictures, correlation_at_scale
+from auditor.infer.comparisons.small_pictures import SmallPictures, correlation_at_scale
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
+from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import (
     days,
     group_numbers,
@@ -50,7 +51,11 @@ from auditor.infer.frame_values import (
     signal_quantile,
     usable,
 )
-from auditor.infer.lenses.scene_groups import SAME_SCENE
+from auditor.infer.lenses.scene_groups import (
+    MINUTES,
+    SAME_SCENE,
+    read_signatures,
+)
 from auditor.record import ZONES
 from auditor.record.values import flags, numbers, texts, words
 from auditor.units import DAY_S, MINUTE_S
@@ -58,15 +63,14 @@ from auditor.units import DAY_S, MINUTE_S
 __all__ = ["OTHER_KIND", "SINGLE", "FrameColumns", "Labelled", "Pair", "find_pairs"]
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
 
 _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are compared with each other."""
+_MOST_PER_BURST: Final = 3
+"""So many pairs at most of two bursts and one scene: further ones tell little more about the accessory."""
 SINGLE: Final = "single frames"
 """What stacked and merged pictures are compared with."""
-_UNINFORMATIVE: Final = frozenset(
-    ["with", "on", "mit", "avec", "con", "com", "met", "med", "with it"]
-)
-"""Names of folders that say nothing beside a label that always comes with them."""
 OTHER_KIND: Final = "the two files are of different kinds"
 """Why no stack of developed files is compared with single raw files: the development sharpens."""
 
@@ -82,21 +86,25 @@ class Labelled:
     ----------
     label, against : str
         The label and its opposite, as they are written.
+    key : str
+        The label in plain form; of labels that always come together, the first.
     frames : ndarray of int64
         Positions of all frames that carry it.
     pairs : dict of list of Pair
         By lens.
-    left_out : dict of int
+    left_out : Counter of str
         Reason in plain words -> count of pairs or frames.
+    table : FrameColumns
+        Columns of all frames.
     """
 
     label: str
     against: str
-    frames: NDArray[np.int64]
-    pairs: dict[str, list[Pair]] = field(default_factory=dict)
-    left_out: dict[str, int] = field(default_factory=dict)
-    key: str = ""
-    """The label in plain form; of labels that always come together, the first."""
+    key: str
+    frames: Rows
+    pairs: dict[str, list[Pair]]
+    left_out: Counter[str]
+    table: FrameColumns
 
 
 class FrameColumns:
@@ -111,8 +119,6 @@ class FrameColumns:
         self.lens = words(frames, "lens")
         self.converter = words(frames, "converter")
         self.minutes = days(frames) * (DAY_S / MINUTE_S)
-        self.signature = Signatures(texts(frames, "signature"))
-        self.burst = group_numbers(frames, "burst")
         self.focal = numbers(frames, "focal_length_mm")
         self.f_number = numbers(frames, "f_number")
         self.pitch = numbers(frames, "pixel_pitch_um")
@@ -133,28 +139,6 @@ class FrameColumns:
         self.white_balance = words(frames, "white_balance")
         self.kelvin = numbers(frames, "colour_temperature_k")
         self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)
-
-
-class _Reasons:
-    """How often each label's frames were left out, and why."""
-
-    def __init__(self) -> None:
-        self.by_key: dict[Key, dict[str, int]] = {}
-        self.several: dict[str, set[int]] = {}
-        """Frames that met one of their scene which differs in more than the label."""
-
-    def of(self, label: str, against: str) -> dict[str, int]:
-        """Reasons for one comparison, with those that hold for its labels by themselves."""
-        out = dict(self.by_key.get((label, against), {}))
-        for name in (label, against) if against else ():
-            for reason, count in self.by_key.get((name, ""), {}).items():
-                out[reason] = max(count, out.get(reason, 0))
-        return out
-
-    def add(self, key: Key, reason: str, count: int = 1) -> None:
-        if count:
-            counts = self.by_key.setdefault(key, {})
-            counts[reason] = counts.get(reason, 0) + count
 
 
 def find_pairs(
@@ -181,41 +165,43 @@ def find_pairs(
     list of Labelled
         In alphabetical order, those without a pair included.
     """
-    single, written = label_sets(frames, patterns)
-    labels, written = _merged_labels(single, written)
+    labels, written = _merged_labels(*label_sets(frames, patterns))
     if not any(labels.kinds):
         return []
     c = FrameColumns(frames)
     small = small or SmallPictures(frames, None)
-    reasons = _Reasons()
-    consistent = _consistent(single, labels, c, reasons)
-    candidates = _candidates(labels, c, consistent, reasons)
-    chooser = Chooser(c.signature, c.burst, small)
+    candidates: dict[Key, list[Candidate]] = {}
+    for key, candidate in _candidates(frames, labels, c):
+        candidates.setdefault(key, []).append(candidate)
+    chooser = Chooser(small)
     # What names an accessory comes first, should the thumbnails be too many to look at.
     keys = sorted(candidates, key=lambda k: (not _is_accessory(k), k))
     small.fetch(r for k in keys for m in candidates[k] for r in (m.labelled, m.control))
-    found: dict[Key, list[Pair]] = {}
+    found = {key: pairs for key in keys if (pairs := chooser.choose(candidates[key]))}
+    left_out = _left_out(labels, c)
+    paired = {row for pairs in found.values() for pair in pairs for row in pair}
     for key in keys:
-        pairs, why = chooser.choose(candidates[key])
-        for name in (key,) if pairs or not key[1] else ((key[0], ""), (key[1], "")):
-            for reason, count in why.items():
-                reasons.add(name, reason, count)
-        if pairs or not key[1]:
-            found[key] = pairs
-    found = {key: chooser.with_scenes(pairs, c.minutes) for key, pairs in found.items()}
-    partnered = {r for pairs in found.values() for p in pairs for r in (p.labelled, p.control)}
-    for label, rows in reasons.several.items():
-        reasons.add(
-            (label, ""), "the two frames differ in more than this label", len(rows - partnered)
-        )
+        for name in [key] if key in found else [(label, "") for label in key if label]:
+            left_out[name] = left_out.get(name, Counter()) + why_not(candidates[key], paired)
+    with_pairs = {label for key in found for label in key}
+    usable_kinds = np.unique(labels.code[c.usable]).tolist()
+    unpaired = {label for k in usable_kinds for label in labels.kinds[k]} - with_pairs
+    burst, signature = group_numbers(frames, "burst"), texts(frames, "signature")
     out = []
-    for (label, against), pairs in sorted(_with_unpaired(found, labels, c, reasons).items()):
-        carrying = np.flatnonzero(c.usable & labels.where(frozenset([label]).issubset))
+    for key in sorted([*found, *((label, "") for label in unpaired)]):
+        carrying = np.flatnonzero(c.usable & labels.where(frozenset(key[:1]).issubset))
         by_lens: dict[str, list[Pair]] = {}
-        for pair in pairs:
+        seen = Counter[tuple[int, ...]]()
+        for pair in chooser.with_scenes(found.get(key, []), c.minutes, signature):
+            of = pair.scene, *burst[[pair.labelled, pair.control]].tolist()
+            seen[of] += 1
+            if seen[of] > _MOST_PER_BURST:
+                continue
             by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
-        left_out = reasons.of(label, against)
-        out.append(_named(label, against, written, carrying, by_lens, left_out, c))
+        why = Counter[str]()
+        for name in {key, *((label, "") for label in key if label)}:
+            why |= left_out.get(name, Counter())
+        out.append(_named(key, written, carrying, by_lens, why, c))
     return out
 
 
@@ -223,83 +209,87 @@ def _is_accessory(key: Key) -> bool:
     return any(by_settings(x) or names_accessory(x) for x in key if x)
 
 
-def _consistent(
-    single: LabelSets, labels: LabelSets, c: FrameColumns, reasons: _Reasons
-) -> NDArray[np.bool_]:
-    """Frames whose labels do not contradict each other."""
-    against = {s: contradicted(s) for s in single.kinds}
-    consistent = ~single.where(lambda s: against[s])
-    for i in np.flatnonzero(~consistent).tolist():
-        for label in (labels[i] & against[single[i]]) or labels[i]:
-            if c.usable[i]:
-                reasons.add((label, ""), "a frame's labels contradict each other")
-    return consistent
+def _left_out(labels: LabelSets, c: FrameColumns) -> dict[Key, Counter[str]]:
+    """Frames of each label that can be in no pair, by reason."""
+    out: dict[Key, Counter[str]] = {}
+    for rows, why in (
+        (c.usable & np.isnan(c.minutes), "a frame has no capture time"),
+        (~c.usable & c.reduced, "a frame is a resized copy"),
+    ):
+        for code, count in zip(*np.unique(labels.code[rows], return_counts=True), strict=True):
+            for label in labels.kinds[code]:
+                out.setdefault((label, ""), Counter())[why] += int(count)
+    return out
 
 
 def _candidates(
-    labels: LabelSets, c: FrameColumns, consistent: NDArray[np.bool_], reasons: _Reasons
-) -> dict[Key, list[Candidate]]:
+    frames: pd.DataFrame, labels: LabelSets, c: FrameColumns
+) -> Iterator[tuple[Key, Candidate]]:
     """Frames of one body and lens, taken minutes apart, that differ in labels."""
     # A lens without a name is known by its focal length.
     unnamed = np.where(c.lens == "", np.nan_to_num(c.focal), 0.0)
     lens, body = (pd.factorize(names, sort=True)[0] for names in (c.lens, c.body))
     order = np.lexsort((c.minutes, unnamed, lens, body))
-    keep = c.usable[order] & ~np.isnan(c.minutes[order]) & consistent[order]
+    keep = c.usable[order] & ~np.isnan(c.minutes[order])
     keep &= (c.lens[order] != "") | ((c.body[order] != "") & (c.focal[order] > 0))
     order = order[keep]
     code = labels.code
-    pairs: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+    pairs = []
     for step in range(1, _NEIGHBOURS + 1):
         a, b = order[:-step], order[step:]
         adjacent = (body[a] == body[b]) & (lens[a] == lens[b]) & (code[a] != code[b])
         adjacent &= c.minutes[b] - c.minutes[a] <= MINUTES
-        pairs.append((a[adjacent], b[adjacent]))
-    c.signature.read(np.concatenate([rows for ab in pairs for rows in ab]))
-    out: dict[Key, list[Candidate]] = {}
-    for a, b in pairs:
-        similarity = c.signature.correlation(a, b)
-        for i, j, value in zip(a.tolist(), b.tolist(), similarity.tolist(), strict=True):
-            found = _candidate(i, j, value, labels, c, reasons)
-            if found is not None:
-                out.setdefault(found[0], []).append(found[1])
-    return out
+        pairs.append(np.stack([a[adjacent], b[adjacent]]))
+    both = np.concatenate(pairs, axis=1)
+    rows, place = np.unique(both, return_inverse=True)
+    # Signatures of a whole archive would take more memory than all else that is compared.
+    vectors = read_signatures(texts(frames, "signature").iloc[rows])
+    vectors[~vectors.any(axis=1)] = np.nan
+    for first in range(0, both.shape[1], CHUNK):
+        a, b = place.reshape(both.shape)[:, first : first + CHUNK]
+        similarity = np.einsum("ij,ij->i", vectors[a], vectors[b])
+        for i, j, alike in zip(a.tolist(), b.tolist(), similarity.tolist(), strict=True):
+            yield from _candidate((rows[i], rows[j]), vectors[[i, j]], alike, labels, c)
 
 
 def _candidate(
-    i: int, j: int, similarity: float, labels: LabelSets, c: FrameColumns, reasons: _Reasons
-) -> tuple[Key, Candidate] | None:
+    both: tuple[int, int], vectors: NDArray[np.float32], alike: float, labels: LabelSets,
+    c: FrameColumns,
+) -> Iterator[tuple[Key, Candidate]]:  # fmt: skip
+    """Two frames as a candidate of the label that they differ in; of each label where they differ in several."""
+    i, j = (int(row) for row in both)
     only_i, only_j = labels[i] - labels[j], labels[j] - labels[i]
+    apart = abs(float(c.minutes[i] - c.minutes[j]))
     key = _key(only_i, only_j)
     if key is None:
-        if similarity >= SAME_SCENE:  # else no reason is worth telling
-            for row, only in ((i, only_i), (j, only_j)):
+        if alike >= SAME_SCENE:  # else no reason is worth telling
+            why = "the two frames differ in more than this label"
+            for row, other, only in ((i, j, only_i), (j, i, only_j)):
                 for label in only:
-                    reasons.several.setdefault(label, set()).add(row)
-        return None
-    labelled, control = (i, j) if key[0] in only_i else (j, i)
+                    yield (label, ""), Candidate(row, other, alike, 1.0, 0.0, apart, why)
+        return
     label = key[0]
+    if label not in only_i:
+        i, j, vectors = j, i, vectors[::-1]
     scale, problem = pair_scale(
-        label, c.focal[labelled] / c.focal[control], c.width[control] / c.width[labelled],
-        c.pitch[labelled] / c.pitch[control],
-    )  # fmt: skip
-    if problem is None and c.source[i] != c.source[j]:
-        problem = OTHER_KIND
-    if problem is None and c.flash[i] != c.flash[j]:
-        problem = "a flash lit one of the two frames only"
-    stops = 2 * float(np.log2(c.f_number[labelled] / c.f_number[control]))
-    if label.startswith("converter "):
+        label, c.focal[i] / c.focal[j], c.width[j] / c.width[i], c.pitch[i] / c.pitch[j]
+    )
+    stops = 2 * float(np.log2(c.f_number[i] / c.f_number[j]))
+    if label.startswith("converter ") and stops > APERTURE_STOPS:
         # The written aperture holds the converter's own loss of light.
-        stops -= 2 * np.log2(scale) if stops > APERTURE_STOPS else 0.0
-    if problem is None and abs(stops) > APERTURE_STOPS:
-        problem = "the apertures lie more than a stop and a half apart"
-    if scale != 1.0 and c.signature.known(control):
-        same_view = similarity
-        similarity = correlation_at_scale(c.signature[labelled], c.signature[control], scale)
-        if label == CROP and same_view > max(SAME_SCENE, similarity):
+        stops -= 2 * float(np.log2(scale))
+    for wrong, why in (
+        (c.source[i] != c.source[j], OTHER_KIND),
+        (c.flash[i] != c.flash[j], "a flash lit one of the two frames only"),
+        (abs(stops) > APERTURE_STOPS, "the apertures lie more than a stop and a half apart"),
+    ):
+        problem = problem or (why if wrong else None)
+    if scale != 1.0 and not np.isnan(alike):
+        same_view, alike = alike, correlation_at_scale(vectors[0], vectors[1], scale)
+        if label == CROP and same_view > max(SAME_SCENE, alike):
             problem = "the smaller picture shows the whole view, as after resizing"
-            similarity, scale = same_view, 1.0
-    minutes = abs(float(c.minutes[i] - c.minutes[j]))
-    return key, Candidate(labelled, control, similarity, scale, float(stops), minutes, problem)
+            alike, scale = same_view, 1.0
+    yield key, Candidate(i, j, alike, scale, stops, apart, problem)
 
 
 def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
@@ -313,35 +303,16 @@ def _key(only_i: frozenset[str], only_j: frozenset[str]) -> Key | None:
     return None
 
 
-def _with_unpaired(
-    found: dict[Key, list[Pair]], labels: LabelSets, c: FrameColumns, reasons: _Reasons
-) -> dict[Key, list[Pair]]:
-    """Labels without any pair beside those that have some; reasons that a frame has by itself."""
-    paired = {label for key in found for label in key}
-    out = dict(found)
-    usable, untimed, reduced = (
-        np.bincount(labels.code[rows], minlength=len(labels.kinds)).tolist()
-        for rows in (c.usable, c.usable & np.isnan(c.minutes), ~c.usable & c.reduced)
-    )
-    for kind, n, without, copies in zip(labels.kinds, usable, untimed, reduced, strict=True):
-        for label in kind:
-            reasons.add((label, ""), "a frame has no capture time", without)
-            reasons.add((label, ""), "a frame is a resized copy", copies)
-            if n and label not in paired:
-                out.setdefault((label, ""), [])
-    return out
-
-
 def _named(
-    label: str, against: str, written: dict[str, str], rows: NDArray[np.int64],
-    by_lens: dict[str, list[Pair]], left_out: dict[str, int], c: FrameColumns,
+    key: Key, written: dict[str, str], rows: Rows, by_lens: dict[str, list[Pair]],
+    left_out: Counter[str], c: FrameColumns,
 ) -> Labelled:  # fmt: skip
     """The comparison in words; the accessory is the label, the lens without it the control."""
+    label, against = key
     swap = False
     name, other = written[label], written.get(against, "")
     if against:
-        pairs = [p for each in by_lens.values() for p in each]
-        swap = _is_control(label, against, pairs, c)
+        swap = _is_control(label, against, [p for each in by_lens.values() for p in each], c)
         if swap:
             name, other = other, name
     elif label == CROP:
@@ -356,9 +327,12 @@ def _named(
     else:
         other = f"without {name}"
     if swap:
-        by_lens = {lens: [p.swapped() for p in pairs] for lens, pairs in by_lens.items()}
+        by_lens = {
+            lens: [Pair(p.control, p.labelled, p.scene) for p in pairs]
+            for lens, pairs in by_lens.items()
+        }
         rows = np.array(sorted({p.labelled for q in by_lens.values() for p in q}), np.int64)
-    return Labelled(name, other, rows, by_lens, left_out, label)
+    return Labelled(name, other, label, rows, by_lens, left_out, c)
 
 
 def _is_control(label: str, against: str, pairs: list[Pair], c: FrameColumns) -> bool:
@@ -373,17 +347,13 @@ def _is_control(label: str, against: str, pairs: list[Pair], c: FrameColumns) ->
 
 def _merged_labels(labels: LabelSets, written: dict[str, str]) -> tuple[LabelSets, dict[str, str]]:
     """Labels that always come together are one: nothing could tell their effects apart."""
-    by_kinds: dict[frozenset[frozenset[str]], list[str]] = {}
-    kinds = labels.kinds
-    for label in sorted({x for found in kinds for x in found}):
+    together: dict[frozenset[frozenset[str]], list[str]] = {}
+    # What the settings say by themselves decides how pairs are made.
+    for label in sorted(
+        {x for k in labels.kinds for x in k}, key=lambda x: (not by_settings(x), x)
+    ):
         # Carried by the same frames: by the same kinds of frame.
-        by_kinds.setdefault(frozenset(k for k in kinds if label in k), []).append(label)
-    first: dict[str, str] = {}
-    names: dict[str, str] = {}
-    for group in by_kinds.values():
-        # What the settings say by themselves decides how pairs are made.
-        group.sort(key=lambda x: (not by_settings(x), x))
-        first |= dict.fromkeys(group, group[0])
-        informative = [x for x in group if x not in _UNINFORMATIVE] or group
-        names[group[0]] = " + ".join(written[x] for x in informative)
+        together.setdefault(frozenset(k for k in labels.kinds if label in k), []).append(label)
+    first = {label: group[0] for group in together.values() for label in group}
+    names = {group[0]: " + ".join(written[x] for x in group) for group in together.values()}
     return labels.mapped(lambda found: frozenset(first[x] for x in found)), names

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -11,18 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import FrameColumns, Pair
-from auditor.infer.comparisons.verdict import few_scenes, sharpness_verdict
+from auditor.infer.comparisons.verdict import entry, few_scenes, sharpness_verdict
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, within_range
-from auditor.model import Finding
+from auditor.model import AddedBlur, Finding, LeftOutPairs
 from auditor.optics import blur_sigma_for_mtf50, mtf50
 from auditor.record import ZONES
 from auditor.robust import low_middle_high
 
 __all__ = [
     "USUAL_BLUR",
-    "added_blur_px",
     "compare_sharpness",
     "expected_log_mtf50",
     "find_range",
@@ -33,8 +33,6 @@ Floats = NDArray[np.float64]
 
 USUAL_BLUR: Final = (0.5, 0.6, 0.75)
 """Blur in px assumed per zone where no curve is known; only ratios between apertures come of it."""
-_GRID: Final = np.linspace(0.0, 6.0, 301)
-"""Blur in px that a figure is turned into: beyond 6 px nothing can be said, and 0.02 px is 0.5% of MTF50."""
 
 
 def find_range(
@@ -62,13 +60,12 @@ def find_range(
     mapping or None
         One of `focal_ranges`.
     """
-    for entry in lenses:
-        if (entry["lens"], entry["body"], entry["converter"]) != (lens, body, converter):
-            continue
-        for part in entry["focal_ranges"]:
-            bounds = part.get("focal_mm")
-            if bounds is None or bool(within_range(bounds, focal_mm)):
-                return part
+    for used in lenses:
+        if (used["lens"], used["body"], used["converter"]) == (lens, body, converter):
+            for part in used["focal_ranges"]:
+                bounds = part.get("focal_mm")
+                if bounds is None or bool(within_range(bounds, focal_mm)):
+                    return part
     return None
 
 
@@ -104,46 +101,10 @@ def expected_log_mtf50(
     return np.asarray(out)
 
 
-def _blur_px(log_mtf50: ArrayLike, f_number: float, pitch_um: float) -> Floats:
-    """Gaussian blur (px) of a lens that shows this MTF50 behind diffraction and pixel, 0 where they alone
-    would leave less."""
-    family = np.log(mtf50(f_number, pitch_um, _GRID))
-    return np.interp(-np.asarray(log_mtf50), -family, _GRID)
-
-
-def added_blur_px(base_log: Floats, delta: Floats, f_number: float, pitch_um: float) -> Floats:
-    """Squared Gaussian blur that turns one MTF50 into another.
-
-    Through the system family (diffraction, pixel, Gaussian) where both lie within it; sharpened files lie
-    above it, for them the equivalent Gaussians are compared.
-
-    Parameters
-    ----------
-    base_log : ndarray of float64
-        ln MTF50 without the accessory, cycles per pixel.
-    delta : ndarray of float64
-        Change of it.
-    f_number : float
-        Aperture.
-    pitch_um : float
-        Pixel pitch in micrometres.
-
-    Returns
-    -------
-    ndarray of float64
-        px^2, negative for sharper.
-    """
-    changed = base_log + delta
-    by_system = (
-        _blur_px(changed, f_number, pitch_um) ** 2 - _blur_px(base_log, f_number, pitch_um) ** 2
-    )
-    by_gaussian = (
-        blur_sigma_for_mtf50(np.exp(changed)) ** 2 - blur_sigma_for_mtf50(np.exp(base_log)) ** 2
-    )
-    inside = np.maximum(base_log, changed) < np.log(mtf50(f_number, pitch_um, 0.0))
-    return np.asarray(np.where(inside, by_system, by_gaussian))
-
-
+_MOST_BLUR_PX: Final = 6.0
+"""Blur beyond which nothing can be said, in px."""
+_BLURS: Final = 301
+"""Figures up to there that a blur is read from: 0.02 px are 0.5% of MTF50."""
 _APERTURE_ERROR: Final = 0.25
 """Share of an aperture's correction that may be wrong."""
 _MULTIPLICITY: Final = 1.15
@@ -178,19 +139,17 @@ def _at_aperture(
     pitch_um: float,
 ) -> tuple[Floats, Floats]:
     """(rows, zones) log MTF50 as it would be at one aperture by the lens's curve, and its standard error."""
-    shifts: dict[tuple[Any, ...], Floats] = {}
-    values, errors = np.empty((len(rows), 3)), np.empty((len(rows), 3))
-    for k, row in enumerate(rows):
-        used = (table.lens[row], table.body[row], table.converter[row] or None)
-        settings = (*used, float(table.focal[row]), float(table.f_number[row]))
-        if settings not in shifts:
-            part = find_range(lenses, *used, settings[3])
-            there = expected_log_mtf50(part, [settings[4], f_number], pitch_um)
-            shifts[settings] = there[1] - there[0]
-        shift = shifts[settings]
-        values[k] = table.log_mtf50[row] + shift
-        errors[k] = np.hypot(table.stderr[row], _APERTURE_ERROR * shift)
-    return values, errors
+
+    @cache
+    def shift(lens: str, body: str, converter: str, focal: float, used: float) -> Floats:
+        part = find_range(lenses, lens, body, converter or None, focal)
+        own, there = expected_log_mtf50(part, [used, f_number], pitch_um)
+        return np.asarray(there - own)
+
+    columns = (table.lens, table.body, table.converter, table.focal, table.f_number)
+    shifts = np.array([shift(*row) for row in zip(*(c[rows] for c in columns), strict=True)])
+    errors = np.hypot(table.stderr[rows], _APERTURE_ERROR * shifts)
+    return table.log_mtf50[rows] + shifts, errors
 
 
 def compare_sharpness(
@@ -222,12 +181,11 @@ def compare_sharpness(
         measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are judged together; of
         fewer than `FEWEST` scenes there is neither interval nor added blur.
     """
-    labelled = np.array([p.labelled for p in pairs], np.int64)
-    control = np.array([p.control for p in pairs], np.int64)
+    labelled, control, scene = np.array(pairs, np.int64).T
     usable = (np.isfinite(table.log_mtf50[labelled]) & np.isfinite(table.log_mtf50[control])).any(1)
     unmeasured = int((~usable).sum())
     usable &= (table.f_number[labelled] > 0) & (table.f_number[control] > 0)
-    labelled, control = labelled[usable], control[usable]
+    labelled, control, scene = labelled[usable], control[usable], scene[usable]
     if not len(labelled):
         return []
     pitch = pitch_at(table, int(control[0]))
@@ -235,58 +193,61 @@ def compare_sharpness(
     y_labelled, e_labelled = _at_aperture(table, labelled, lenses, target, pitch)
     y_control, e_control = _at_aperture(table, control, lenses, target, pitch)
     risk = np.stack([_risk(table, labelled), _risk(table, control)], axis=1)
-    scene = np.unique([p.scene for p in pairs], return_inverse=True)[1][usable]
     # A focus missed once is missed in all pairs of its scene.
+    scene = np.unique(scene, return_inverse=True)[1]
     ratio, stderr, risk = (
         pd.DataFrame(x).groupby(scene).median().to_numpy()
         for x in (y_labelled - y_control, np.hypot(e_labelled, e_control), risk)
     )
     found = paired_difference(ratio, stderr, risk, criteria.seed)
-    scene = np.unique(scene, return_inverse=True)[1]
     in_focus = found.in_focus[scene]
     focused = np.where((in_focus > 0.5)[:, None], y_control, np.nan)
     measured = np.isfinite(y_labelled - y_control)
-    out = []
-    for zones in ([0, 1, 2], [0], [1], [2]):
+    why = "a frame of the pair held nothing sharp enough to measure"
+    left_out: list[LeftOutPairs] = [{"reason": why, "count": unmeasured}] if unmeasured else []
+    out: list[Finding] = []
+    for name, zones in ((None, [0, 1, 2]), *zip(ZONES, ([0], [1], [2]), strict=True)):
         present = [z for z in zones if measured[:, z].any()]
-        if present:
-            draws = found.draws[:, present].mean(1)
+        if not present:
+            continue
+        shown = measured[:, present].any(1)
+        count, scenes = int(shown.sum()), len(np.unique(scene[shown]))
+        draws = found.draws[:, present].mean(1)
+        middle = low_middle_high(draws, criteria.interval)
+        middle = middle[1] + _MULTIPLICITY * (middle - middle[1])
+        low, difference, high = (float(np.expm1(q)) for q in middle)
+        if len(ratio) < FEWEST:
+            text = few_scenes(count, len(ratio))
+            finding = entry("sharpness", name, count, "share of MTF50", text, difference)
+            finding["added_blur_px"] = None
+        else:
+            text = sharpness_verdict(difference, low, high, scenes)
+            finding = entry("sharpness", name, count, "share of MTF50", text, difference, low, high)
             # Where a zone was seen in missed pairs only, these tell its level.
             level = focused if np.isfinite(focused[:, present]).any() else y_control
-            base = np.asarray(np.nanmedian(level[:, present]))
-            blur = added_blur_px(base, draws, target, pitch)
-            shown = measured[:, present].any(1)
-            count = int(shown.sum()), len(np.unique(scene[shown]))
-            name = ZONES[zones[0]] if len(zones) == 1 else None
-            out.append(_entry(name, draws, criteria.interval, count, blur))
-    for entry in out:
-        if len(ratio) < FEWEST:
-            entry["low"] = entry["high"] = entry["added_blur_px"] = None
-            entry["verdict"] = few_scenes(entry["pairs"] or 0, len(ratio))
-        entry["sound_pairs"] = round(float(in_focus.sum()), 1)
-        entry["f_number"] = round(target, 1)
-        entry["unmeasured_pairs"] = unmeasured
+            base = float(np.nanmedian(level[:, present]))
+            finding["added_blur_px"] = _added_blur(base, draws, criteria.interval, target, pitch)
+        out.append({
+            **finding, "scenes": scenes, "sound_pairs": round(float(in_focus.sum()), 1),
+            "f_number": round(target, 1), "left_out": left_out,
+        })  # fmt: skip
     return out
 
 
-def _entry(
-    zone: str | None, draws: Floats, share: float, count: tuple[int, int], blur2: Floats
-) -> Finding:
-    """`count`: pairs and scenes."""
-    pairs, scenes = count
-    quantiles = low_middle_high(draws, share)
-    quantiles = quantiles[1] + _MULTIPLICITY * (quantiles - quantiles[1])
-    low, middle, high = (float(np.expm1(q)) for q in quantiles)
-    blur = np.sqrt(np.maximum(low_middle_high(blur2, share), 0.0))
-    return {
-        "what": "sharpness",
-        "zone": zone,
-        "pairs": pairs,
-        "scenes": scenes,
-        "difference": middle,
-        "low": low,
-        "high": high,
-        "unit": "share of MTF50",
-        "added_blur_px": {"value": float(blur[1]), "low": float(blur[0]), "high": float(blur[2])},
-        "verdict": sharpness_verdict(middle, low, high, scenes),
-    }
+def _added_blur(
+    base: float, draws: Floats, share: float, f_number: float, pitch_um: float
+) -> AddedBlur:
+    """Gaussian blur (px) that turns one MTF50 into another, where ln MTF50 is `base` without the accessory and changes
+    by `draws`: what their blurs behind diffraction and pixel differ by; of sharpened files, which lie above these, what
+    the Gaussians of the same MTF50 differ by."""
+    blur = np.linspace(0.0, _MOST_BLUR_PX, _BLURS)
+    family = -np.log(mtf50(f_number, pitch_um, blur))
+    changed = base + draws
+    by_system = np.interp(-changed, family, blur) ** 2 - np.interp(-base, family, blur) ** 2
+    by_gaussian = (
+        blur_sigma_for_mtf50(np.exp(changed)) ** 2 - blur_sigma_for_mtf50(np.exp(base)) ** 2
+    )
+    inside = np.maximum(base, changed) < -family[0]
+    blur2 = low_middle_high(np.where(inside, by_system, by_gaussian), share)
+    low, value, high = np.sqrt(np.maximum(blur2, 0.0)).tolist()
+    return {"value": value, "low": low, "high": high}

@@ -119,7 +119,7 @@ def cast_entries(
     else:
         first = _cast_entry(cast, even.found, even.size, bool(automatic), unknown)
     if left_out:
-        first["cast_left_out"] = left_out
+        first["left_out"] = left_out
         if cast is not None:
             first["verdict"] = (first["verdict"] or "") + "".join(
                 f"; {x['count']} pairs left out, for {x['reason']}" for x in left_out

@@ -26,8 +26,6 @@ USUAL_PAIRS: Final = 8
 NEGLIGIBLE_STOPS: Final = 0.1
 """Stops of light, of an exposure or in the corners, below which nothing was lost: a third of the third of a stop that
 cameras set (common practice, no source). Clear filters take about that much."""
-_NEARLY_ZERO: Final = 0.005
-"""An interval that keeps off zero by less than this says nothing that anybody should act on."""
 
 
 def pairs_to_settle(pairs: int, half_width: float, wanted: float) -> int:
@@ -71,12 +69,6 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
     str
         Begins with "cannot tell" where more pairs are needed, and then says how many.
     """
-    if -_NEARLY_ZERO < high < 0 or 0 < low < _NEARLY_ZERO:
-        word, ends = ("softer", (high, low)) if high < 0 else ("sharper", (low, high))
-        return (
-            f"no difference beyond doubt; perhaps {word} by {_percent(difference)} "
-            f"({_percent(ends[0])} to {_percent(ends[1])})"
-        )
     if high < 0:
         return f"softer by {_percent(difference)} ({_percent(high)} to {_percent(low)})"
     if low > 0:
@@ -91,13 +83,10 @@ def sharpness_verdict(difference: float, low: float, high: float, pairs: int) ->
 
 
 def few_scenes(pairs: int, scenes: int) -> str:
-    """Why pairs of fewer than `FEWEST` scenes say nothing of sharpness, and what would."""
-    if pairs < 2:
-        return f"cannot tell: one pair has no interval; about {USUAL_PAIRS} pairs would settle it"
-    of = "one scene" if scenes == 1 else "two scenes"
+    """Why pairs of fewer than `FEWEST` scenes say nothing, and what would: one missed focus passes for the difference."""
+    of = f"{pairs} pair{'s' * (pairs > 1)} of {scenes} scene{'s' * (scenes > 1)}"
     return (
-        f"cannot tell: all pairs are of {of}, where one missed focus passes for the difference; "
-        f"about {USUAL_PAIRS} pairs, each of another scene, would settle it"
+        f"cannot tell from {of}; about {USUAL_PAIRS} pairs, each of another scene, would settle it"
     )
 
 

@@ -92,7 +92,7 @@ def picture_sizes(
                     same_file &= ~(np.abs(np.log(own["pitch"] / pitch)) >= SAME_PITCH)
             own = own[same_file] if same_file.any() else own
         if len(own):
-            own = own.iloc[whole_field(np.arange(len(own)), own["part"].to_numpy())[0]]
+            own = own[whole_field(own["part"].to_numpy())]
             out[key] = int(own["long"].median()), int(own["short"].median())
     return out
 

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from auditor.exposure import F_NUMBERS
 from auditor.infer.bodies.habits import SPARE_STOPS
 from auditor.infer.frame_values import shutter_stops
-from auditor.infer.keepers.expected import Allowed
 from auditor.infer.lenses.grouping import PITCHES_UM
 from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.optics import mtf50
@@ -66,15 +65,15 @@ MOST_STREAKS: Final = 3.0
 ten sharp photographs stay under. A limit of 2 separated a little worse, of 4 the same."""
 
 
-def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
+def frame_evidence(frames: pd.DataFrame, allowed: pd.DataFrame) -> pd.DataFrame:
     """One row per frame, same order.
 
     Parameters
     ----------
     frames : DataFrame
         Frame table with the columns of `DIRECTIONS`, settings, `streaks` and `fineness`.
-    allowed : Allowed
-        What each frame's lens gives at its aperture.
+    allowed : DataFrame
+        From `allowed_by_settings`.
 
     Returns
     -------
@@ -91,7 +90,7 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     level = np.where((directions == 0)[:, None], place[:, None], level)
     with np.errstate(divide="ignore", invalid="ignore"):
         inverse = level**-2.0
-    lens = _lens_px2(frames, allowed)
+    lens = _lens_px2(frames, allowed["log_mtf50"].to_numpy())
     log_excess = np.log(np.maximum(inverse - lens[:, None], 0.0) + FLOOR_PX2)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # rows without any direction
@@ -130,11 +129,9 @@ def frame_evidence(frames: pd.DataFrame, allowed: Allowed) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def _lens_px2(frames: pd.DataFrame, allowed: Allowed) -> Floats:
+def _lens_px2(frames: pd.DataFrame, log_mtf50: Floats) -> Floats:
     """1 / MTF50^2 (px^2) of the lens where it is sharpest: by its curve, else of a perfect one."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # frames that no curve covers
-        curve = np.exp(-2 * np.nanmax(allowed.log_mtf50, axis=1))
+    curve = np.exp(-2 * log_mtf50)
     f_number, pitch = numbers(frames, "f_number"), numbers(frames, "pixel_pitch_um")
     known = (f_number >= F_NUMBERS[0]) & (pitch > PITCHES_UM[0])
     perfect = np.full(len(frames), PIXEL_MTF50**-2)

@@ -1,7 +1,7 @@
 """Which frames came out blurred or noisier than their settings had to be, and the likely cause.
 
 A frame is judged by its sharpest plane: `evidence` tells how far the sharpest edges of each direction fall
-short of what the lens allows, `FrameModel` how likely that is a failure. A frame in which something is as sharp as
+short of what the lens allows, `_model` how likely that is a failure. A frame in which something is as sharp as
 it can be is none, whatever else is soft. It is also named when its aperture itself costs more than is
 acceptable, and when it is noisy. Only what is more likely than not, and shows at the output size, counts.
 """
@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
@@ -35,12 +34,12 @@ from auditor.infer.keepers.evidence import (
     SUPPORTED_STOPS,
     frame_evidence,
 )
-from auditor.infer.keepers.expected import Allowed, allowed_by_settings
+from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.record import DIRECTIONS, MID_GREY, TONE_SIGNALS, ZONES, tone_column
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
 
-__all__ = ["CAUSES", "PLAIN_STREAKS", "FrameModel", "frame_model", "judge_frames"]
+__all__ = ["CAUSES", "PLAIN_STREAKS", "judge_frames"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -87,60 +86,24 @@ LOG_SNR_SD: Final = 0.12
 """Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
 
 
-@dataclass(frozen=True)
-class FrameModel:
-    """Whether a frame has a fault, and if so, whether it moved or missed focus: two logistic regressions over the
-    features of `evidence`, with an intercept and a coefficient for each feature in its own units.
+@cache
+def _model() -> dict[str, dict[str, float]]:
+    """Two logistic regressions over the features of `evidence`, whether a frame has a `fault`, and if so, whether it
+    moved rather than missed focus (`shake`): an intercept and a coefficient for each feature in its own units.
 
     They lie in `frame_model.json`, which `scripts/calibrate` writes: from photographs that two people judged at
     100%, from photographs seen through known optics and from drawn frames with known faults; the file says from
     how many of each, and how well.
     """
-
-    fault: Mapping[str, float]
-    shake: Mapping[str, float]
-
-    def fault_probability(self, evidence: pd.DataFrame) -> Floats:
-        """Probability that two people looking at 100% would call the frame blurred.
-
-        Parameters
-        ----------
-        evidence : DataFrame
-            Columns `FEATURES`, from `frame_evidence`.
-
-        Returns
-        -------
-        ndarray of float64, shape (n,)
-            0 to 1; NaN unmeasured.
-        """
-        return _probability(self.fault, evidence, FEATURES)
-
-    def shake_probability(self, evidence: pd.DataFrame) -> Floats:
-        """Probability that a blurred frame moved rather than missed focus.
-
-        Parameters
-        ----------
-        evidence : DataFrame
-            Columns `CAUSE_FEATURES`, from `frame_evidence`.
-
-        Returns
-        -------
-        ndarray of float64, shape (n,)
-            0 to 1; NaN unmeasured.
-        """
-        return _probability(self.shake, evidence, CAUSE_FEATURES)
+    text = files(__package__).joinpath("frame_model.json").read_text("utf-8")
+    return dict(json.loads(text))
 
 
-def _probability(of: Mapping[str, float], evidence: pd.DataFrame, names: tuple[str, ...]) -> Floats:
+def _probability(what: str, evidence: pd.DataFrame, names: tuple[str, ...]) -> Floats:
+    """(n,) of `fault` or `shake`, from these features; NaN unmeasured."""
+    of = _model()[what]
     logit = of["intercept"] + sum(of[n] * evidence[n].to_numpy(float) for n in names)
     return np.asarray(expit(logit))
-
-
-@cache
-def frame_model() -> FrameModel:
-    """The model that comes with the package."""
-    parameters = json.loads(files(__package__).joinpath("frame_model.json").read_text("utf-8"))
-    return FrameModel(parameters["fault"], parameters["shake"])
 
 
 def judge_frames(
@@ -148,7 +111,7 @@ def judge_frames(
 ) -> pd.DataFrame:
     """Verdict and cause of every frame.
 
-    Features of each frame (`frame_evidence`) go into two logistic regressions (`FrameModel`): whether it is
+    Features of each frame (`frame_evidence`) go into two logistic regressions (`_model`): whether it is
     blurred, and if so, whether it moved. A frame is soft where a fault is more likely than not and shows at
     the output size, or where its aperture costs more than is acceptable; noisy by `_noise`.
 
@@ -180,22 +143,18 @@ def judge_frames(
     unedited |= numbers(frames, "streaks") > SEEN_STREAKS
     usable &= flags(frames, "best", True) & (unedited | ~flags(frames, "upsampled", False))
     usable &= pools(frames) != ""
-    out = frame_evidence(frames, allowed)
-    out["lens_entry"], out["focal_range"] = allowed.lens_entry, allowed.focal_range
-    _sharpness(out, frames, allowed, usable, criteria)
-    _noise(out, frames, allowed, usable, criteria)
-    _causes(out, frames, allowed)
+    out = pd.concat([frame_evidence(frames, allowed), allowed], axis=1)
+    _sharpness(out, frames, usable, criteria)
+    _noise(out, frames, usable, criteria)
+    _causes(out, frames)
     return out
 
 
-def _sharpness(
-    out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
-) -> None:
-    model = frame_model()
-    probability = model.fault_probability(out)
+def _sharpness(out: pd.DataFrame, frames: pd.DataFrame, usable: Bools, criteria: Criteria) -> None:
+    probability = _probability("fault", out, FEATURES)
     out["judged"] = usable & np.isfinite(probability)
     out["fault_probability"] = np.where(out["judged"], probability, np.nan)
-    shake = model.shake_probability(out)
+    shake = _probability("shake", out, CAUSE_FEATURES)
     out["shake_probability"] = shake
     moved = shake > np.where(out["stops"] <= FAST_STOPS, STREAKS, LIKELY)
     measured = np.where(moved, out["softest_cpp"], out["level_cpp"])
@@ -221,20 +180,18 @@ def _sharpness(
         sharpness_and_error(frames, ZONES[0])[0], sharpness_and_error(frames, ZONES[2])[0]
     )
     spare = out["rule_stops"].to_numpy() < -SPARE_STOPS
-    setting = usable & (allowed.small | (allowed.wide & spare)) & ~fault
+    setting = usable & (out["small"] | (out["wide"] & spare)).to_numpy() & ~fault
     out["setting"] = setting & ~(weaker * reduced >= VISIBLE_CPP)
-    out["wide"], out["small"] = allowed.wide, allowed.small
-    out["sweet_spot"] = allowed.sweet_spot
-    out["p_setting"] = allowed.confidence
     out["measured_cpp"] = np.where(out["setting"], weaker, measured)
-    out["expected_cpp"] = np.where(out["setting"], np.exp(allowed.log_weaker_best), expected)
+    out["expected_cpp"] = np.where(out["setting"], np.exp(out["log_weaker_best"]), expected)
     with np.errstate(invalid="ignore", divide="ignore"):
         loss = 1 - out["measured_cpp"] / out["expected_cpp"]
     out["loss"] = np.where(out["judged"], np.clip(loss, 0, 1), np.nan)
 
 
-def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
+def _causes(out: pd.DataFrame, frames: pd.DataFrame) -> None:
     moved, focus, setting = (out[c].to_numpy() for c in ("moved", "blurred", "setting"))
+    wide, small = out["wide"].to_numpy(), out["small"].to_numpy()
     noisy, dark = out["noisy"].to_numpy(), out["dark"].to_numpy()
     near, far, _ = near_and_far(frames)
     near_over_far = np.nan_to_num(near - far)
@@ -245,8 +202,8 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     cause[noisy & (iso > LOW_ISO)] = "high ISO"
     cause[noisy & (iso <= LOW_ISO)] = "noise at a low ISO"
     cause[noisy & dark] = "underexposure"
-    cause[setting & allowed.wide] = "open-aperture corners"
-    cause[setting & allowed.small] = "too small an aperture"
+    cause[setting & wide] = "open-aperture corners"
+    cause[setting & small] = "too small an aperture"
     cause[focus] = "missed focus"
     cause[focus & (near_over_far > NEAR_OVER_FAR)] = "focus in front"
     cause[focus & (near_over_far < -NEAR_OVER_FAR)] = "focus behind"
@@ -261,38 +218,34 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed) -> None:
     # A camera swung along with a subject.
     level = out["direction_deg"] == DIRECTIONS["horizontal"]
     panning = moved & level & (seconds > PANNED_FROM_S) & (out["rule_stops"] < SUPPORTED_STOPS)
-    out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & allowed.wide)
+    out["maybe_deliberate"] = (moved & (seconds >= MEANT_S)) | panning | (focus & wide)
 
 
-def _noise(
-    out: pd.DataFrame, frames: pd.DataFrame, allowed: Allowed, usable: Bools, criteria: Criteria
-) -> None:
+def _noise(out: pd.DataFrame, frames: pd.DataFrame, usable: Bools, criteria: Criteria) -> None:
     """Which frames are noisier than is acceptable, by their body's table or their own tones.
 
     Parameters
     ----------
     out : DataFrame
-        Verdicts; the columns `noisy`, `dark`, `snr`, `snr_allowed` and `p_noisy` are written into it.
+        Verdicts with `snr_allowed`; the columns `noisy`, `dark`, `snr` and `p_noisy` are written into it.
     frames : DataFrame
         Frame table: noise and pixels of tones, histogram of signals.
-    allowed : Allowed
-        SNR that the settings allow.
     usable : ndarray of bool, shape (n,)
         Frames that are judged.
     criteria : Criteria
         Acceptable SNR.
     """
     mid, typical, white = _tones(frames)
+    allowed = out["snr_allowed"].to_numpy()
     dark = usable & (white <= HEADROOM_LOG2)
     limit = criteria.snr_acceptable
-    by_table = usable & (allowed.snr < limit) & ~(mid > limit * OWN_MARGIN)
+    by_table = usable & (allowed < limit) & ~(mid > limit * OWN_MARGIN)
     own = usable & (mid < limit)
     buried = dark & (typical < limit)
     out["noisy"] = by_table | own | buried
     out["dark"] = dark
     out["snr"] = np.where(np.isfinite(mid), mid, typical)
-    out["snr_allowed"] = allowed.snr
-    lowest = np.fmin(allowed.snr, np.where(buried, typical, mid))
+    lowest = np.fmin(allowed, np.where(buried, typical, mid))
     out["p_noisy"] = ndtr(np.log(limit / lowest) / LOG_SNR_SD)
 
 

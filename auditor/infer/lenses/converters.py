@@ -4,35 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from auditor.infer.enough import NEGLIGIBLE
-from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.focal import shared_cells
+from auditor.infer.lenses.focal import FittedRange, shared_cells
 from auditor.infer.lenses.grouping import PRIME
-from auditor.infer.lenses.intervals import Draws
 from auditor.model import ConverterComparison, ConverterZone
 from auditor.record import ZONES
 
-__all__ = ["FittedRange", "compare_converter", "converter_text", "factor_in_name"]
+__all__ = ["compare_converter", "converter_text", "factor_in_name"]
 
 _FACTOR: Final = re.compile(r"(\d[.,]\d+|\d)\s*[xX×]|[xX×]\s*(\d[.,]\d+|\d)")
 _FACTORS: Final = (0.4, 4.0)
 """Magnifications that a converter can have; other figures in its name are no factor."""
-
-
-@dataclass(frozen=True, slots=True)
-class FittedRange:
-    """A focal range with its fit, kept until all lenses are known."""
-
-    rows: NDArray[np.int64]
-    focal_mm: tuple[float, float] | None
-    fit: CurveFit
-    draws: Draws
 
 
 def compare_converter(
@@ -57,32 +43,21 @@ def compare_converter(
         Differences as shares; None without apertures in common.
     """
     factor = _factor(converter, with_it, without_it)
-    drawn = factor or 1.0
-    best: tuple[float, FittedRange, FittedRange] | None = None
-    for one in with_it:
-        for other in without_it:
-            gap = abs(np.log((_middle(one) or 1.0) / drawn / (_middle(other) or 1.0)))
-            if len(shared_cells(one.fit, other.fit, 0)[0]) and (best is None or gap < best[0]):
-                best = (float(gap), one, other)
-    if best is None:
+    shared = [
+        (one, other)
+        for one in with_it
+        for other in without_it
+        if len(shared_cells(one.draws.fit, other.draws.fit, 0)[0])
+    ]
+    if not shared:
         return None
-    _, one, other = best
-    zones: dict[str, ConverterZone | None] = {}
-    for z, zone in enumerate(ZONES):
-        i, j = shared_cells(one.fit, other.fit, z)
-        zones[zone] = None
-        if len(i):
-            gap = float((one.fit.curve[z, i] - other.fit.curve[z, j]).mean())
-            # What more frames would not take away both share. Both are drawn from one seed: in turned order,
-            # no draw of one goes with its like of the other.
-            draws_with, draws_without = one.draws.from_frames, other.draws.from_frames[::-1]
-            differences = (draws_with[:, z, i] - draws_without[:, z, j]).mean(1)
-            low, high = np.quantile(differences, one.draws.ends)
-            zones[zone] = {
-                "difference": round(float(np.expm1(gap)), 4),
-                "low": round(float(np.expm1(min(low, gap))), 4),
-                "high": round(float(np.expm1(max(high, gap))), 4),
-            }
+    one, other = min(
+        shared,
+        key=lambda pair: abs(
+            np.nan_to_num(np.log(_middle(pair[0]) / _middle(pair[1]) / (factor or 1)))
+        ),
+    )
+    zones = {zone: _cost(one, other, z) for z, zone in enumerate(ZONES)}
     return {
         "converter": converter,
         "factor": None if factor is None else round(factor, 2),
@@ -93,6 +68,23 @@ def compare_converter(
         "zones": zones,
         "text": converter_text(zones, factor),
     }
+
+
+def _cost(one: FittedRange, other: FittedRange, z: int) -> ConverterZone | None:
+    """Difference of a zone over the apertures in common, None where there is none."""
+    a, b = one.draws, other.draws
+    i, j = shared_cells(a.fit, b.fit, z)
+    if not len(i):
+        return None
+    gap = float((a.fit.curve[z, i] - b.fit.curve[z, j]).mean())
+    # What more frames would not take away both share. Both are drawn from one seed: in turned order,
+    # no draw of one goes with its like of the other.
+    differences = (a.from_frames[:, z, i] - b.from_frames[::-1, z, j]).mean(1)
+    low, high = np.quantile(differences, a.ends)
+    difference, low, high = (
+        round(float(np.expm1(end)), 4) for end in (gap, min(low, gap), max(high, gap))
+    )
+    return {"difference": difference, "low": low, "high": high}
 
 
 def factor_in_name(converter: str) -> float | None:
@@ -119,7 +111,9 @@ def _factor(
     """From the name, else from the focal lengths, where the shortest and the longest agree; None where neither
     says: some cameras write the focal length without the converter."""
     named = factor_in_name(converter)
-    attached, bare = ([m for p in parts if (m := _middle(p))] for parts in (with_it, without_it))
+    attached, bare = (
+        [m for p in parts if np.isfinite(m := _middle(p))] for parts in (with_it, without_it)
+    )
     if named is not None or not attached or not bare:
         return named
     ratio = max(attached) / max(bare)
@@ -128,9 +122,9 @@ def _factor(
     return ratio if agree and _FACTORS[0] <= ratio <= _FACTORS[1] else None
 
 
-def _middle(part: FittedRange) -> float | None:
-    """Focal length, mm, None where it is not known."""
-    return None if part.focal_mm is None else float(np.sqrt(part.focal_mm[0] * part.focal_mm[1]))
+def _middle(part: FittedRange) -> float:
+    """Focal length, mm, NaN where it is not known."""
+    return float("nan") if part.focal_mm is None else float(np.sqrt(np.prod(part.focal_mm)))
 
 
 def converter_text(zones: Mapping[str, ConverterZone | None], factor: float | None) -> str:

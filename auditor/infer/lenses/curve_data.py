@@ -1,4 +1,4 @@
-"""From frame table to the arrays that a fit takes."""
+"""From frame table to the arrays that a fit takes: columns of all frames, then those of one curve."""
 
 from __future__ import annotations
 
@@ -7,20 +7,148 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.frame_values import (
+    aperture_index,
+    draw_order,
+    group_numbers,
+    sharpness_and_error,
+)
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, LensGroup
-from auditor.infer.lenses.table import Table
+from auditor.record import ZONES
+from auditor.record.values import numbers
 from auditor.robust import group_medians
 
-__all__ = ["CurveData", "cell_sums", "curve_data", "sums_of_cells"]
+__all__ = ["CurveData", "Table", "cell_sums", "curve_data", "read_table", "sums_of_cells"]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Rows = NDArray[np.int64]
 
+CELL_LIMIT: Final = 60
+"""Frames at one aperture beyond which a random sample is taken: what more frames could
+still change is far below what they share (scene, outing, the measurement itself)."""
 _LEAST_ERROR: Final = 0.008
 """Least standard error (ln MTF50) of a figure, whatever it states."""
 _ERROR_UNKNOWN: Final = 0.05
 """Standard error of a figure that states none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Columns that curves need: n rows, Z zones, NaN where unmeasured.
+
+    Attributes
+    ----------
+    log_mtf50 : ndarray of float32, shape (n, Z)
+        ln MTF50 in cycles per pixel, over `record.ZONES`.
+    relative_stderr : ndarray of float32, shape (n, Z)
+        Standard error of the measurement, ln.
+    object_error : ndarray of float32, shape (n, Z)
+        What is added to that error for objects that may be soft themselves, ln.
+    aperture : ndarray of int64, shape (n,)
+        Index of the nominal third of a stop, -1 where unusable.
+    f_number, focal_mm : ndarray of float, shape (n,)
+        As the files state them.
+    outing : ndarray of int64, shape (n,)
+        Number of the outing; below 0, and of its own, where unknown.
+    failed : ndarray of bool, shape (n,)
+        Shaken or out of focus: what they show says nothing of the lens.
+    order : ndarray of uint64, shape (n,)
+        Random order in which rows are taken into a sample (`draw_order`).
+    """
+
+    log_mtf50: Singles
+    relative_stderr: Singles
+    object_error: Singles
+    aperture: Rows
+    f_number: Floats
+    focal_mm: Floats
+    outing: Rows
+    failed: NDArray[np.bool_]
+    order: NDArray[np.uint64]
+
+    def usable(self, rows: Rows) -> Rows:
+        """Rows with an aperture and a figure that did not fail.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions.
+
+        Returns
+        -------
+        ndarray of int64
+            Those of them.
+        """
+        known = (self.aperture[rows] >= 0) & ~self.failed[rows]
+        return rows[known & ~np.isnan(self.log_mtf50[rows]).all(1)]
+
+    def sample(self, rows: Rows) -> Rows:
+        """Usable rows, a random sample where there are many.
+
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Positions.
+
+        Returns
+        -------
+        ndarray of int64
+            At most `CELL_LIMIT` of each aperture; of a part of `rows` the sample holds every row that the sample
+            of all of them holds.
+        """
+        rows = self.usable(rows)
+        aperture = self.aperture[rows]
+        if not len(rows) or np.bincount(aperture).max() <= CELL_LIMIT:
+            return rows
+        order = np.lexsort((self.order[rows], aperture))
+        counts = np.bincount(aperture)
+        start = np.concatenate([[0], np.cumsum(counts)[:-1]])
+        rank = np.arange(len(rows)) - start[aperture[order]]
+        return rows[np.sort(order[rank < CELL_LIMIT])]
+
+
+def read_table(
+    frames: pd.DataFrame, seed: int = 0, failed: NDArray[np.bool_] | None = None
+) -> Table:
+    """Columns of the frame table that curves need; impossible figures count as missing.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Columns of `record.ZONES` (`*_mtf50_cpp` and both standard errors), `f_number`, `focal_length_mm`,
+        `outing`, `file_id`.
+    seed : int
+        Seed of the order in which samples are drawn.
+    failed : ndarray of bool, shape (n,), optional
+        Frames that were judged to be shaken or out of focus; none where not given.
+
+    Returns
+    -------
+    Table
+        n rows, NaN where unmeasured.
+    """
+    value, stderr = (
+        np.stack(figures, axis=1).astype(np.float32)
+        for figures in zip(*(sharpness_and_error(frames, z) for z in ZONES), strict=True)
+    )
+    value[~((value > 0.005) & (value < 1.0))] = np.nan
+    whole = np.stack([numbers(frames, f"{z}_stderr_cpp") for z in ZONES], axis=1)
+    objects = np.sqrt(np.maximum(whole.astype(np.float32) ** 2 - stderr**2, 0)) / value
+    stderr /= value
+    stderr[~((stderr > 0) & (stderr < 5))] = np.nan
+    f_number = numbers(frames, "f_number")
+    order = draw_order(frames, np.concatenate([value, stderr], axis=1), seed)
+    focal = numbers(frames, "focal_length_mm")
+    focal[~((focal > 0.5) & (focal < 20_000))] = np.nan
+    return Table(
+        np.log(value, out=value), stderr, objects, aperture_index(f_number),
+        f_number, focal, group_numbers(frames, "outing"),
+        np.zeros(len(frames), bool) if failed is None else failed, order,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

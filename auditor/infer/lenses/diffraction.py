@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS, nominal_f_number
-from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.infer.lenses.physics import PARAMETERS, blur_px
 from auditor.model import Diffraction
@@ -44,7 +43,7 @@ def diffraction_blur_px(f_number: Floats, pitch_um: float) -> Floats:
 
 
 def describe_diffraction(
-    fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_], pitch_known: bool
+    draws: Draws, zone: int, supported: NDArray[np.bool_], pitch_known: bool
 ) -> Diffraction:
     """From which f-number diffraction blurs more than pixel and aberrations together.
 
@@ -54,10 +53,8 @@ def describe_diffraction(
 
     Parameters
     ----------
-    fit : CurveFit
-        The fitted curve.
     draws : Draws
-        Its plausible curves.
+        Plausible curves about a fit.
     zone : int
         Index into `record.ZONES`.
     supported : ndarray of bool, shape (K,)
@@ -70,7 +67,7 @@ def describe_diffraction(
     Diffraction
         F-numbers, None where diffraction rules at no aperture of which there is evidence.
     """
-    grid = np.array(F_NUMBERS)
+    fit, grid = draws.fit, np.array(F_NUMBERS)
     diffraction = diffraction_blur_px(grid, fit.data.pitch_um)
     pixel = float(blur_sigma_for_mtf50(_MTF50_PIXEL))
     perfect = grid[np.argmax(diffraction > pixel)]
@@ -93,7 +90,8 @@ def describe_diffraction(
         parameters = slice(zone * PARAMETERS, (zone + 1) * PARAMETERS)
         theta = np.vstack([fit.state.theta[parameters], draws.theta[:, parameters]])
         other_blur = np.hypot(pixel, blur_px(theta, fit.model.optics.widest / grid))
-        onset = np.append(grid, np.inf)[_first(diffraction > other_blur)]
+        rules = diffraction > other_blur
+        onset = np.where(rules.any(-1), grid[rules.argmax(-1)], np.inf)
         low, high = np.quantile(onset[1:], draws.ends, method="nearest")
         last_used = nominal_f_number(fit.data.f_numbers[used[-1]])
         high = high if high <= last_used else np.inf
@@ -115,8 +113,3 @@ def describe_diffraction(
             )
     out["text"] = text
     return out
-
-
-def _first(found: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """(...) the first of the last axis, its length where there is none."""
-    return np.where(found.any(-1), found.argmax(-1), found.shape[-1])

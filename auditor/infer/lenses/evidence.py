@@ -5,8 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +23,7 @@ from auditor.record import ZONES
 __all__ = [
     "NOT_YET",
     "SOUND",
-    "Evidence",
+    "Reason",
     "has_evidence",
     "judge",
     "missing_evidence",
@@ -50,7 +49,6 @@ _SOFT_PX: Final = 1.4
 """Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
 _NAMED: Final = 5
 """So many apertures are named; more are 'and others'."""
-_WORDS: Final = ("strong", "fair", "thin")
 _LEAST_INLIERS: Final = 0.8
 """Sum of inlier probabilities without which an aperture has no evidence but physics."""
 _WIDEST_RATIO: Final = 3.0
@@ -69,35 +67,21 @@ _LEAST: Final = 2
 """Sound frames that even that takes, at wider apertures and at the best aperture itself."""
 
 
-@dataclass(slots=True)
-class Evidence:
-    """The word gets worse with each reason that weighs; every reason is kept."""
-
-    level: int = 0
-    reasons: list[str] = field(default_factory=list)
-
-    @property
-    def word(self) -> Literal["strong", "fair", "thin"]:
-        """The level in a word: strong, fair or thin."""
-        return _WORDS[self.level]
-
-    def add(self, level: int, reason: str) -> None:
-        """Take a reason into account; the weakest counts."""
-        self.level = max(self.level, level)
-        self.reasons.append(reason)
+Reason = tuple[int, str]
+"""How much it takes from evidence (0 nothing, 1 leaves it fair, 2 thin), and in words what does."""
 
 
 def judge(
-    fit: CurveFit, half_width: Floats | None, counts: NDArray[np.int64], soft_share: float
-) -> Evidence:
+    draws: Draws, supported: NDArray[np.bool_], counts: NDArray[np.int64], soft_share: float
+) -> list[Reason]:
     """Weigh what a fit rests on.
 
     Parameters
     ----------
-    fit : CurveFit
-        The fitted curve.
-    half_width : ndarray of float64, shape (Z, K), or None
-        Half the relative interval, as far as frames decide it; None where no figure is shown.
+    draws : Draws
+        Plausible curves about a fit.
+    supported : ndarray of bool, shape (Z, K)
+        Where it has evidence (`has_evidence`).
     counts : ndarray of int64, shape (Z, K)
         Frames with a figure.
     soft_share : float
@@ -105,107 +89,95 @@ def judge(
 
     Returns
     -------
-    Evidence
-        A word, and the reasons behind it.
+    list of Reason
+        The weightiest tells how far the curve can be trusted.
     """
-    out = Evidence()
+    fit = draws.fit
     frames = len(fit.data.row)
     if frames < _FEW:
         # All that could be said of so few follows from this.
-        out.add(2, f"{frames} frame{'s' * (frames > 1)}, too few to judge a lens by")
-        return out
+        return [(2, f"{frames} frame{'s' * (frames > 1)}, too few to judge a lens by")]
+    out: list[Reason] = []
     zones = [ZONES.index("centre"), ZONES.index("corner")]
-    k = counts.shape[1]
+    measured = [z for z in zones if counts[z].any()]
     names = [_name(f) for f in fit.data.f_numbers]
-    if k == 1:
-        out.add(2, f"used at one aperture only ({names[0]}): nothing to compare it with")
-    elif k == 2:
-        out.add(2, f"used at two apertures only ({names[0]} and {names[1]})")
-    for z in zones:
-        if counts[z].sum() == 0:
-            out.add(2, f"no frame has a figure in the {ZONES[z]}: judged without it")
-    measured = [z for z in zones if counts[z].sum()]
+    if len(names) < _APERTURES:
+        out.append((2, f"used at {' and '.join(names)} only"))
+    out += [
+        (2, f"no frame has a figure in the {ZONES[z]}: judged without it")
+        for z in zones
+        if z not in measured
+    ]
     if measured:
-        fewest = counts[measured].min(0)
-        few = [names[j] for j in range(k) if fewest[j] < _FEW]
-        if len(few) > k / 2:
-            where = "every aperture" if len(few) == k else f"{len(few)} of {k} apertures"
-            show = " show centre and corner" if len(measured) > 1 else ""
-            out.add(2, f"fewer than {_FEW} frames{show} at {where}")
-        elif few:
-            out.add(0, f"few frames at {_listed(few)}: these lean on the other apertures")
-        width = 0.0 if half_width is None else float(np.median(half_width[measured]))
-        if width > _WIDE:
-            out.add(2, f"half of the figures are known no closer than ±{100 * width:.0f}%")
-        elif width > _FAIR:
-            out.add(1, f"half of the figures are known no closer than ±{100 * width:.0f}%")
-    _scenes(fit, measured, out)
-    _inlier_frames(fit, names, soft_share, out)
+        few = [name for name, n in zip(names, counts[measured].min(0), strict=True) if n < _FEW]
+        if few:
+            level = 2 if len(few) > len(names) / 2 else 0
+            out.append((level, f"fewer than {_FEW} frames at {_listed(few)}"))
+        if supported.any():
+            first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
+            width = float(np.median(((last - first) / 2 / draws.figures[0])[measured]))
+            if width > _FAIR:
+                text = f"half of the figures are known no closer than ±{100 * width:.0f}%"
+                out.append((2 if width > _WIDE else 1, text))
+        out += _scenes(fit, measured)
+    out += _inlier_frames(fit, names, soft_share)
     outings = len(np.unique(fit.data.outing))
-    if outings == 1:
-        out.add(1, "all frames from one outing: what that day had in common cannot be told apart")
-    elif outings < ENOUGH_OUTINGS:
-        out.add(1, f"frames from {outings} outings only")
-    _softness(fit, out)
-    return out
+    if outings < ENOUGH_OUTINGS:
+        out.append((1, f"frames from {outings} outing{'s' * (outings > 1)} only"))
+    return out + _softness(fit)
 
 
-def _scenes(fit: CurveFit, zones: list[int], out: Evidence) -> None:
+def _scenes(fit: CurveFit, zones: list[int]) -> list[Reason]:
     """Whether the frames nearest to the lens fall short of it as a rule."""
     lens = np.exp(-2 * fit.curve[zones])
     nearest = fit.model.excess.least_excess(fit.state.shares)[zones]
-    excess = float(np.median(0.5 * np.log1p(nearest / lens))) if len(zones) else 0.0
-    if excess > _MARKED_EXCESS:
-        out.add(
-            1,
-            f"good frames are as a rule some {100 * excess:.0f}% softer than the curve, for objects here are soft, "
-            "or lie before and behind the plane of focus; the curve is inferred from the sharpest of them",
-        )
+    excess = float(np.median(0.5 * np.log1p(nearest / lens)))
+    if excess <= _MARKED_EXCESS:
+        return []
+    text = (
+        f"good frames are as a rule some {100 * excess:.0f}% softer than the curve, for objects here are soft, "
+        "or lie before and behind the plane of focus; the curve is inferred from the sharpest of them"
+    )
+    return [(1, text)]
 
 
-def _inlier_frames(fit: CurveFit, names: list[str], soft_share: float, out: Evidence) -> None:
-    k = len(names)
-    total = np.bincount(fit.data.aperture, minlength=k)
-    inlier = np.bincount(fit.data.aperture, fit.inlier, k)
+def _inlier_frames(fit: CurveFit, names: list[str], soft_share: float) -> list[Reason]:
+    out: list[Reason] = []
+    total = np.bincount(fit.data.aperture, minlength=len(names))
+    inlier = np.bincount(fit.data.aperture, fit.inlier, len(names))
     if inlier.sum() < _FEW_INLIERS:
-        n = round(float(inlier.sum()))
-        count = "hardly a frame" if n == 0 else f"only about {n} frame{'s' if n > 1 else ''}"
-        out.add(2, f"{count} in which nothing else failed")
+        out.append((2, f"only some {inlier.sum():.0f} frames in which nothing else failed"))
     if soft_share > 1 - _MOSTLY_FAILED:
-        out.add(1, f"most frames failed otherwise ({_percent(soft_share)})")
-    bad = [names[j] for j in range(k) if total[j] >= _FEW and inlier[j] < 1]
+        out.append((1, f"most frames failed otherwise ({100 * soft_share:.0f}%)"))
+    bad = [name for j, name in enumerate(names) if total[j] >= _FEW and inlier[j] < 1]
     if bad:
-        out.add(
-            1,
-            f"hardly a sound frame at {_listed(bad)}: what is told there leans on the other apertures",
-        )
+        text = f"hardly a sound frame at {_listed(bad)}: what is told there leans on the other apertures"
+        out.append((1, text))
+    return out
 
 
-def _softness(fit: CurveFit, out: Evidence) -> None:
+def _softness(fit: CurveFit) -> list[Reason]:
     """Whether even the best of the lens is far softer than lenses are."""
     best = float(np.exp(fit.curve[ZONES.index("centre")].max()))
     diffraction = float(np.exp(fit.model.optics.perfect(0.0).max()))
-    if blur_sigma_for_mtf50(best) > np.hypot(blur_sigma_for_mtf50(diffraction), _SOFT_PX):
-        out.add(
-            2,
-            "even the sharpest frames are much softer than optics explains: every frame may have "
-            "failed in the same way, or the files are enlarged",
-        )
+    if blur_sigma_for_mtf50(best) <= np.hypot(blur_sigma_for_mtf50(diffraction), _SOFT_PX):
+        return []
+    text = (
+        "even the sharpest frames are much softer than optics explains: every frame may have "
+        "failed in the same way, or the files are enlarged"
+    )
+    return [(2, text)]
 
 
 def _name(f_number: float) -> str:
     return f"f/{nominal_f_number(float(f_number)):g}"
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f}%"
-
-
 def _listed(names: list[str]) -> str:
     return ", ".join(names) if len(names) <= _NAMED else f"{', '.join(names[:_NAMED])} and others"
 
 
-def has_evidence(fit: CurveFit, draws: Draws) -> NDArray[np.bool_]:
+def has_evidence(draws: Draws) -> NDArray[np.bool_]:
     """Where a zone has frames near enough to the curve to support it.
 
     A curve on which one frame alone lies is that frame's, not the lens's; and frames after which the lens may
@@ -213,17 +185,15 @@ def has_evidence(fit: CurveFit, draws: Draws) -> NDArray[np.bool_]:
 
     Parameters
     ----------
-    fit : CurveFit
-        The fitted curve.
     draws : Draws
-        Its plausible curves.
+        Plausible curves about a fit.
 
     Returns
     -------
     ndarray of bool, shape (Z, K)
         By zone and aperture used.
     """
-    inlier = cell_sums(fit.data, fit.expectation.inlier)
+    inlier = cell_sums(draws.fit.data, draws.fit.expectation.inlier)
     single_frame = inlier.sum(1, keepdims=True) < 2 * _LEAST_INLIERS
     supported = np.asarray((inlier >= _LEAST_INLIERS) & ~single_frame)
     if supported.any():
@@ -252,17 +222,13 @@ def weaker_zone(supported: NDArray[np.bool_]) -> int:
     return corner if supported[corner].any() else centre
 
 
-def missing_evidence(
-    fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_]
-) -> list[str]:
+def missing_evidence(draws: Draws, zone: int, supported: NDArray[np.bool_]) -> list[str]:
     """What is missing before a best aperture may be named.
 
     Parameters
     ----------
-    fit : CurveFit
-        The fitted curve.
     draws : Draws
-        Its plausible curves.
+        Plausible curves about a fit.
     zone : int
         The weaker zone, on which it is judged.
     supported : ndarray of bool, shape (K,)
@@ -275,6 +241,7 @@ def missing_evidence(
         aperture that would be named (`sharpest_aperture`) and on either side of it, or two apertures on one outing.
     """
     out = []
+    fit = draws.fit
     outings = len(np.unique(fit.data.outing))
     if outings < 2:
         out.append("a second outing")
@@ -283,7 +250,7 @@ def missing_evidence(
         out.append(f"sharp frames at {_APERTURES - len(used)} more aperture{'s' * (len(used) < 2)}")
     if out or not len(used):
         return out
-    best = sharpest_aperture(fit, draws, zone, supported)
+    best = sharpest_aperture(draws, zone, supported)
     weaker = draws.curve[:, zone]
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(supported))
     if inlier[best] < _LEAST:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,10 +15,7 @@ from auditor.infer.lenses.fit import CurveFit
 from auditor.infer.lenses.intervals import Draws
 from auditor.record import ZONES
 
-__all__ = ["Part", "curves_differ", "merged_ranges", "shared_cells"]
-
-Part = tuple[NDArray[np.int64], CurveFit, Draws]
-"""Rows of the frame table, and the curve through them."""
+__all__ = ["FittedRange", "curves_differ", "merged_ranges", "shared_cells"]
 
 _RELEVANT: Final = 0.05
 """Difference (log MTF50, root mean square) that a photographer could care about."""
@@ -27,39 +25,47 @@ _MODEL_SD: Final = 0.01
 """Error (log MTF50) that every difference of two curves has besides: their shapes are only a model."""
 
 
+@dataclass(frozen=True, slots=True)
+class FittedRange:
+    """A focal range: rows of the frame table, its ends in mm where known, and the curve through it."""
+
+    rows: NDArray[np.int64]
+    focal_mm: tuple[float, float] | None
+    draws: Draws
+
+
 def merged_ranges(
-    parts: Sequence[Part],
-    refit: Callable[[NDArray[np.int64]], Part | None],
-) -> list[Part]:
+    parts: Sequence[FittedRange],
+    refit: Callable[[NDArray[np.int64]], FittedRange | None],
+) -> list[FittedRange]:
     """Merge neighbouring focal ranges, the most similar first, until every pair of neighbours differs.
 
     Parameters
     ----------
-    parts : sequence of Part
+    parts : sequence of FittedRange
         By focal length.
     refit : callable
-        From rows of the frame table to the curve through them, or None.
+        From rows of the frame table to the range that they are, or None.
 
     Returns
     -------
-    list of Part
+    list of FittedRange
         By focal length.
     """
     out = list(parts)
     while len(out) > 1:
-        differences = [curves_differ(out[i], out[i + 1]) for i in range(len(out) - 1)]
+        differences = [curves_differ(out[i].draws, out[i + 1].draws) for i in range(len(out) - 1)]
         closest = int(np.argmin(differences))
         if differences[closest] >= 1:
             break
-        rows = np.sort(np.concatenate([out[closest][0], out[closest + 1][0]]))
-        joined = refit(rows)
+        joined = refit(np.sort(np.concatenate([out[closest].rows, out[closest + 1].rows])))
         if joined is None:
             break
         out[closest : closest + 2] = [joined]
     return out
 
 
-def curves_differ(one: Part, other: Part) -> float:
+def curves_differ(one: Draws, other: Draws) -> float:
     """How clearly centre and corner of two curves differ at the apertures in common.
 
     A difference must be significant (chi squared test over the cells in common, `_SIGNIFICANCE`) and large
@@ -67,8 +73,8 @@ def curves_differ(one: Part, other: Part) -> float:
 
     Parameters
     ----------
-    one, other : Part
-        Rows, fit and draws of either.
+    one, other : Draws
+        Curves with their covariances.
 
     Returns
     -------
@@ -76,7 +82,7 @@ def curves_differ(one: Part, other: Part) -> float:
         1 and more is a difference; 1 without apertures in common, where nothing can be said and nothing is
         merged.
     """
-    a, b = one[1], other[1]
+    a, b = one.fit, other.fit
     cells = [
         np.stack([z * len(a.data.f_numbers) + i, z * len(b.data.f_numbers) + j])
         for z in (ZONES.index("centre"), ZONES.index("corner"))
@@ -86,7 +92,7 @@ def curves_differ(one: Part, other: Part) -> float:
     if not len(i):
         return 1.0
     gap = a.curve.ravel()[i] - b.curve.ravel()[j]
-    covariance = one[2].covariance[np.ix_(i, i)] + other[2].covariance[np.ix_(j, j)]
+    covariance = one.covariance[np.ix_(i, i)] + other.covariance[np.ix_(j, j)]
     covariance += np.eye(len(gap)) * _MODEL_SD**2
     statistic = float(gap @ np.linalg.solve(covariance, gap))
     significance = statistic / float(chdtri(len(gap), _SIGNIFICANCE))

@@ -5,16 +5,17 @@ Works on plain columns, so that a million frames take seconds.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Final, NamedTuple
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.frame_values import group_numbers
-from auditor.record.pools import EXPORTS, pools
+from auditor.record.pools import EXPORTS, pool_words, pools
 from auditor.record.values import flags, numbers, rows_by_names, words
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "focal_clusters",
     "lens_groups",
     "of_commonest_size",
+    "rows_of_lenses",
     "whole_field",
     "within_range",
     "zoom_thirds",
@@ -56,7 +58,7 @@ PRIME: Final = 1.06
 _CLUSTER_SPREAD: Final = 1.4
 """Factor that the focal lengths of one cluster span at most."""
 CLUSTER_FRAMES: Final = 15
-"""Frames of a cluster below which it joins its neighbour; a part of a zoom with fewer is said to have few."""
+"""Frames that a cluster has at least; a part of a zoom with fewer is said to have few."""
 PITCH_UNKNOWN_UM: Final = 4.0
 """Pixel pitch by which diffraction is worked out where it is unknown."""
 ENOUGH: Final = 24
@@ -101,19 +103,8 @@ class LensGroup:
     source: str
     frames_by_source: dict[str, int]
     rows: NDArray[np.int64]
-    reasons: list[str] = field(default_factory=list)
-    pool: str = ""
-
-
-class _Columns(NamedTuple):
-    """What groups are cut by, an entry for every frame: kind of file, size of export, pixel pitch (micrometres),
-    whether it shows a part of the field alone, outing."""
-
-    source: NDArray[Any]
-    pool: NDArray[Any]
-    pitch: Floats
-    part: NDArray[np.bool_]
-    outing: NDArray[np.int64]
+    reasons: list[str]
+    pool: str
 
 
 def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
@@ -137,12 +128,14 @@ def lens_groups(frames: pd.DataFrame) -> Iterator[LensGroup]:
     usable &= pool != ""
     names = ("lens", "body", "converter")
     table = frames[[n for n in names if n in frames]].assign(serial=_serials(frames))
-    pitch = numbers(frames, "pixel_pitch_um")
-    columns = _Columns(source, pool, pitch, cut_out(frames), group_numbers(frames, "outing"))
-    for (lens, body, converter, serial), rows in rows_by_names(table, (*names, "serial")).items():
+    columns = pd.DataFrame({
+        "source": source, "pool": pool, "pitch": numbers(frames, "pixel_pitch_um"),
+        "part": cut_out(frames), "outing": group_numbers(frames, "outing"),
+    })  # fmt: skip
+    for key, rows in rows_by_names(table, (*names, "serial")).items():
         own = rows[usable[rows]]
         if len(own):
-            yield _one_group((lens, body, converter or None, serial or None), own, columns)
+            yield _one_group(key, columns.iloc[own])
 
 
 def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
@@ -155,70 +148,53 @@ def _serials(frames: pd.DataFrame) -> NDArray[np.object_]:
     return serial
 
 
-def _one_group(
-    key: tuple[str, str, str | None, str | None], rows: NDArray[np.int64], columns: _Columns
-) -> LensGroup:
+def _one_group(key: tuple[str, ...], frames: pd.DataFrame) -> LensGroup:
+    """The group of one lens, body, converter and serial from its usable frames' kind of file (`source`), size of export
+    (`pool`), pixel `pitch`, `outing`, and whether they show a `part` of the field alone."""
+    by_source = frames["source"].value_counts().sort_index()
+    frames = frames[frames["source"] == _trusted(frames, by_source)]
     reasons: list[str] = []
-    source, pool = columns.source, columns.pool
-    by_source = _counted(source[rows])
-    chosen = next(iter(by_source))
-    if len(by_source) > 1:
-        outings = {k: len(np.unique(columns.outing[rows[source[rows] == k]])) for k in by_source}
-        chosen = _trusted(by_source, outings)
-        others = ", ".join(f"{n} {k}" for k, n in by_source.items() if k != chosen)
-        reasons.append(
-            f"drawn from {by_source[chosen]} {chosen} files, {others} left out, because kinds "
-            "of file are never mixed in one curve"
-        )
-    rows = rows[source[rows] == chosen]
-    pools_there = _counted(pool[rows])
-    common = max(pools_there, key=lambda name: pools_there[name])
-    if len(pools_there) > 1:
-        reasons.append(f"{int((pool[rows] != common).sum())} exports of other sizes left out")
-    rows = rows[pool[rows] == common]
-    rows, own, note = _one_pitch(rows, columns.pitch)
-    reasons += note
-    rows, note = whole_field(rows, columns.part[rows])
-    reasons += note
+
+    def kept(keep: NDArray[np.bool_], others: str) -> pd.DataFrame:
+        if not keep.all():
+            reasons.append(f"{int((~keep).sum())} {others} left out")
+        return frames[keep]
+
+    pool = frames["pool"].value_counts().sort_index().idxmax()
+    frames = kept((frames["pool"] == pool).to_numpy(bool), "exports of other sizes")
+    pitch = frames["pitch"].where(frames["pitch"].between(*PITCHES_UM))
+    commonest = of_commonest_size(np.log(pitch.to_numpy(float)))
+    frames = kept(commonest, "frames of another picture size (pixel pitch)")
+    pitch_um = float(pitch[commonest].median())
+    if math.isnan(pitch_um):
+        reasons.append("pixel pitch unknown: diffraction taken as with pixels of 4 µm")
+    whole = whole_field(frames["part"].to_numpy(bool))
+    cropped = frames["part"].to_numpy(bool)[~whole].any()
+    frames = kept(
+        whole,
+        "cropped frames (their corners are not the lens's)"
+        if cropped
+        else "frames of the whole field",
+    )
     lens, body, converter, serial = key
     return LensGroup(
-        lens or "unknown lens", body or "unknown body", converter, serial, own, chosen,
-        by_source, rows, reasons, common,
+        lens or "unknown lens", body or "unknown body", converter or None, serial or None,
+        None if math.isnan(pitch_um) else round(pitch_um, 4), frames["source"].iloc[0],
+        by_source.to_dict(), frames.index.to_numpy(), reasons, pool,
     )  # fmt: skip
 
 
-def _counted(names: NDArray[Any]) -> dict[str, int]:
-    """How often each name occurs, in the order of the alphabet."""
-    counts = pd.Series(names, dtype=object).value_counts()
-    return {str(name): int(n) for name, n in sorted(counts.items())}
-
-
-def _trusted(by_source: dict[str, int], outings: dict[str, int]) -> str:
-    """The most trusted of several kinds of file of which there is enough, by frames and outings of each."""
-    # Exports only where there is nothing else.
-    by_source = {k: n for k, n in by_source.items() if k != EXPORTS}
-    most, common = max(by_source.values()), max(by_source, key=lambda k: by_source[k])
-    order = [k for k in TRUST if k in by_source] + sorted(set(by_source) - set(TRUST))
-    for kind in order:
-        many = by_source[kind] >= min(ENOUGH, most) or by_source[kind] >= most / 3
-        if many and outings[kind] >= min(ENOUGH_OUTINGS, outings[common]):
+def _trusted(frames: pd.DataFrame, by_source: pd.Series) -> str:
+    """The most trusted kind of file of which there is enough, by frames and outings of each; exports only where
+    there is nothing else."""
+    kinds = by_source.drop(EXPORTS, errors="ignore") if len(by_source) > 1 else by_source
+    outings = frames.groupby("source")["outing"].nunique()
+    most, common = kinds.max(), kinds.idxmax()
+    for kind in TRUST:
+        enough = kinds.get(kind, 0) >= min(ENOUGH, most / 3)
+        if enough and outings[kind] >= min(ENOUGH_OUTINGS, outings[common]):
             return kind
-    return common
-
-
-def _one_pitch(
-    rows: NDArray[np.int64], pitch: Floats
-) -> tuple[NDArray[np.int64], float | None, list[str]]:
-    """Keep the frames of the commonest pixel pitch: another pitch is another picture size."""
-    own = pitch[rows]
-    own = np.where((own > PITCHES_UM[0]) & (own < PITCHES_UM[1]), own, np.nan)
-    if np.isnan(own).all():
-        return rows, None, ["pixel pitch unknown: diffraction taken as with pixels of 4 µm"]
-    keep = of_commonest_size(np.log(own))
-    notes = []
-    if not keep.all():
-        notes.append(f"{int((~keep).sum())} frames of another picture size (pixel pitch) left out")
-    return rows[keep], round(float(np.nanmedian(own[keep])), 4), notes
+    return str(common)
 
 
 def of_commonest_size(log_size: Floats) -> NDArray[np.bool_]:
@@ -260,32 +236,21 @@ def cut_out(frames: pd.DataFrame) -> NDArray[np.bool_]:
     return np.asarray((words(frames, "file_kind") == "cropped") & ~whole)
 
 
-def whole_field(
-    rows: NDArray[np.int64], part: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], list[str]]:
-    """Without pictures of which a part was cut out: their corners are not the lens's.
+def whole_field(part: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which pictures are kept where of some a part was cut out: their corners are not the lens's.
 
     Parameters
     ----------
-    rows : ndarray of int64, shape (n,)
-        Positions in the frame table.
     part : ndarray of bool, shape (n,)
-        Which of them show a part alone (`cut_out`).
+        Which pictures show a part alone (`cut_out`).
 
     Returns
     -------
-    rows : ndarray of int64
+    ndarray of bool, shape (n,)
         Those of the whole field; cropped ones alone where there is little else.
-    reasons : list of str
-        What was left out, in words.
     """
     cut = int(part.sum())
-    if cut in (0, len(rows)):
-        return rows, []
-    whole = len(rows) - cut
-    if whole >= min(ENOUGH, cut):
-        return rows[~part], [f"{cut} cropped frames left out: their corners are not the lens's"]
-    return rows[part], [f"{whole} frames of the whole field left out among cropped ones"]
+    return part if len(part) - cut < min(ENOUGH, cut) else ~part
 
 
 def zoom_thirds(focal_mm: Floats) -> NDArray[np.int64]:
@@ -332,11 +297,47 @@ def within_range(bounds: Sequence[float], focal_mm: ArrayLike) -> NDArray[np.boo
     return np.asarray((focal >= low * (1 - _RANGE_MARGIN)) & (focal <= high * (1 + _RANGE_MARGIN)))
 
 
+def rows_of_lenses(
+    frames: pd.DataFrame, lenses: Sequence[Mapping[str, Any]]
+) -> Iterator[NDArray[np.int64]]:
+    """Frames that the curves of each lens of a profile tell of.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame table: names of gear, `lens_serial`, `pixel_pitch_um`, `source` and the columns of `record.pools`.
+    lenses : sequence of mapping
+        The profile's `lenses`.
+
+    Yields
+    ------
+    ndarray of int64
+        Positions of the frames of the same lens, body, converter, copy, kind and size of file as the entry.
+    """
+    serial, source = words(frames, "lens_serial"), words(frames, "source", "unknown")
+    pitch = numbers(frames, "pixel_pitch_um")
+    pool, kinds = pd.factorize(pools(frames))
+    files = np.array([pool_words(k) for k in kinds], dtype=object)[pool]
+    rows_of = rows_by_names(frames, ("lens", "body", "converter"))
+    for lens in lenses:
+        key = (lens["lens"] or "", lens["body"] or "", lens.get("converter") or "")
+        rows = np.asarray(rows_of.get(key, []), dtype=np.int64)
+        for name, column in (("lens_serial", serial), ("source", source), ("files", files)):
+            if lens.get(name):
+                rows = rows[column[rows] == lens[name]]
+        if lens.get("pixel_pitch_um"):
+            # Of a smaller picture size a cycle per pixel is another one on the sensor.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                other = np.abs(np.log(pitch[rows] / lens["pixel_pitch_um"])) > SAME_PITCH
+            rows = rows[~other]
+        yield rows
+
+
 def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     """Cluster frames by focal length.
 
-    Log focal length is split in two where that leaves the least squares, and so again each part that spans
-    more than a factor `_CLUSTER_SPREAD`; clusters of fewer than `CLUSTER_FRAMES` join the nearer neighbour.
+    Log focal length is split in two where that leaves the least squares and `CLUSTER_FRAMES` on either side, and so
+    again each part that spans more than a factor `_CLUSTER_SPREAD`.
 
     Parameters
     ----------
@@ -355,36 +356,18 @@ def focal_clusters(focal_mm: Floats) -> NDArray[np.int64]:
     bins, code = np.unique(np.round(np.log(focal_mm[known]) / _FOCAL_STEP), return_inverse=True)
     counts = np.bincount(code).astype(float)
     x = bins * _FOCAL_STEP
-    first = _starts(x, counts)
-    label = np.searchsorted(first, np.arange(len(x)), side="right") - 1
-    label = _merge_small(label, x, counts)
+    label = np.searchsorted(_starts(x, counts), np.arange(len(x)), side="right") - 1
     out[known] = label[code]
     return out
 
 
 def _starts(x: Floats, weight: Floats, at: int = 0) -> list[int]:
     """First index of each cluster, counted from `at`."""
-    if x[-1] - x[0] <= np.log(_CLUSTER_SPREAD) + 1e-9:
-        return [at]
     mass, total = np.cumsum(weight)[:-1], np.cumsum(weight * x)[:-1]
-    between = total**2 / mass + (weight @ x - total) ** 2 / (weight.sum() - mass)
-    cut = int(between.argmax()) + 1
+    rest = weight.sum() - mass
+    enough = np.minimum(mass, rest) >= CLUSTER_FRAMES
+    if x[-1] - x[0] <= np.log(_CLUSTER_SPREAD) + 1e-9 or not enough.any():
+        return [at]
+    between = total**2 / mass + (weight @ x - total) ** 2 / rest
+    cut = int(np.where(enough, between, -np.inf).argmax()) + 1
     return _starts(x[:cut], weight[:cut], at) + _starts(x[cut:], weight[cut:], at + cut)
-
-
-def _merge_small(label: NDArray[np.int64], x: Floats, counts: Floats) -> NDArray[np.int64]:
-    """Join clusters of few frames to the nearer neighbour."""
-    label = label.copy()
-    while label.max() > 0:
-        size = np.bincount(label, counts)
-        smallest = int(size.argmin())
-        if size[smallest] >= CLUSTER_FRAMES:
-            break
-        mean = np.bincount(label, counts * x) / size
-        gaps = np.abs(mean - mean[smallest])
-        gaps[smallest] = np.inf
-        neighbours = [j for j in (smallest - 1, smallest + 1) if 0 <= j < len(size)]
-        target = min(neighbours, key=lambda j: gaps[j])
-        label[label == smallest] = target
-        label = np.unique(label, return_inverse=True)[1]
-    return label

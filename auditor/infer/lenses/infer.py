@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.lenses.converters import FittedRange, compare_converter
-from auditor.infer.lenses.curve_data import curve_data
+from auditor.infer.lenses.converters import compare_converter
+from auditor.infer.lenses.curve_data import Table, curve_data, read_table
 from auditor.infer.lenses.describe import describe_range
-from auditor.infer.lenses.diffraction import describe_diffraction
-from auditor.infer.lenses.evidence import NOT_YET, SOUND, has_evidence, weaker_zone
 from auditor.infer.lenses.fit import fit_curves
-from auditor.infer.lenses.focal import Part, merged_ranges
-from auditor.infer.lenses.fringing import FringeTable, describe_fringing, read_fringing
+from auditor.infer.lenses.focal import FittedRange, merged_ranges
+from auditor.infer.lenses.fringing import FRINGE_COLUMNS
 from auditor.infer.lenses.grouping import (
     CLUSTER_FRAMES,
     PRIME,
@@ -26,20 +24,14 @@ from auditor.infer.lenses.grouping import (
     zoom_thirds,
 )
 from auditor.infer.lenses.intervals import Draws
-from auditor.infer.lenses.sides import SideTable, judge_sides, read_sides
-from auditor.infer.lenses.table import Table, read_table
+from auditor.infer.lenses.sides import SIDE_COLUMNS
 from auditor.model import Lens
-from auditor.record.pools import EXPORTS, pool_words
+from auditor.record.pools import pool_words
 from auditor.record.values import words
 
 __all__ = ["infer_lenses", "infer_without"]
 
-
-@dataclass(frozen=True, slots=True)
-class _Tables:
-    curves: Table
-    sides: SideTable
-    fringes: FringeTable
+Rows = NDArray[np.int64]
 
 
 def infer_lenses(
@@ -67,26 +59,36 @@ def infer_lenses(
     if not len(frames):
         return []
     frames = frames.reset_index(drop=True)
-    curves = read_table(frames, criteria.seed, failed)
+    table = read_table(frames, criteria.seed, failed)
+    # Choosing rows copies all columns there are.
+    read = ("f_number", "outing", *FRINGE_COLUMNS, *SIDE_COLUMNS)
+    columns = frames[[c for c in read if c in frames]]
     groups = list(lens_groups(frames))
-    tables = _Tables(curves, read_sides(frames), read_fringing(frames))
+    clusters = [(i, third, rows) for i, g in enumerate(groups) for third, rows in _parts(table, g)]
+    fits = _fit(table, [(groups[i], rows) for i, _, rows in clusters], criteria)
+    by_third: dict[int, dict[int, list[FittedRange]]] = {}
+    for (i, third, _), part in zip(clusters, fits, strict=True):
+        if part is not None:
+            by_third.setdefault(i, {}).setdefault(third, []).append(part)
     entries: list[Lens] = []
-    fitted: dict[tuple[str, str, str | None, str | None], list[FittedRange]] = {}
-    thirds = [[_parts(curves, rows) for rows in _thirds(curves, group)] for group in groups]
-    requests = [
-        (g, rows) for g, parts in zip(groups, thirds, strict=True) for p in parts for rows in p
-    ]
-    fits = iter(_fit(curves, requests, criteria))
-    for group, parts in zip(groups, thirds, strict=True):
-        of_group = [[next(fits) for _ in third] for third in parts]
-        ranges, reasons = _fitted_ranges(tables.curves, group, of_group, criteria)
-        fitted[group.lens, group.body, group.lens_serial, group.converter] = ranges
-        entries.append(_describe(tables, group, ranges, reasons, criteria))
-    for (lens, body, serial, converter), ranges in fitted.items():
-        without_it = fitted.get((lens, body, serial, None))
-        if converter is not None and without_it and ranges:
-            entry = next(e for e in entries if _key(e) == (lens, body, serial, converter))
-            entry["converter_comparison"] = compare_converter(converter, ranges, without_it)
+    ranges_of: dict[tuple[str | None, ...], list[FittedRange]] = {}
+    for i, group in enumerate(groups):
+
+        def refit(rows: Rows, group: LensGroup = group) -> FittedRange | None:
+            return _fit(table, [(group, rows)], criteria)[0]
+
+        thirds = by_third.get(i, {}).values()
+        ranges = [part for parts in thirds for part in merged_ranges(parts, refit)]
+        entry = _describe(table, columns, group, ranges, criteria)
+        entries.append(entry)
+        ranges_of[_key(entry)] = ranges
+    for entry in entries:
+        *gear, converter = _key(entry)
+        bare = ranges_of.get((*gear, None))
+        if converter and bare:
+            entry["converter_comparison"] = compare_converter(
+                converter, ranges_of[_key(entry)], bare
+            )
     return entries
 
 
@@ -126,95 +128,35 @@ def _key(lens: Lens) -> tuple[str | None, ...]:
     return lens["lens"], lens["body"], lens["lens_serial"], lens["converter"]
 
 
-def _fitted_ranges(
-    table: Table, group: LensGroup, thirds: list[list[Part | None]], criteria: Criteria
-) -> tuple[list[FittedRange], list[str]]:
-    """Focal ranges whose curves differ, each with its fit, from those of all focal lengths of each third
-    of the zoom; and what was left out, in words."""
-    reasons = list(group.reasons)
-    rows = group.rows
-    unusable = int((table.aperture[rows] < 0).sum())
-    if unusable:
-        reasons.append(f"{_frames(unusable)} without a usable aperture left out of the curve")
-    empty = int((np.isnan(table.log_mtf50[rows]).all(1) & ~table.failed[rows]).sum())
-    if empty:
-        reasons.append(
-            f"{_frames(empty)} with too few edges to tell sharpness by zone, left out of the curve"
-        )
-    known = np.isfinite(table.focal_mm[rows])
-    if known.any() and not known.all():
-        reasons.append(f"{_frames(int((~known).sum()))} without a focal length left out")
-    ranges: list[FittedRange] = []
-    for parts in thirds:
-        fitted = [part for part in parts if part is not None]
-        merged = merged_ranges(fitted, lambda joined: _fit(table, [(group, joined)], criteria)[0])
-        ranges += [FittedRange(p, _ends(table, p), fit, draws) for p, fit, draws in merged]
-    if not ranges and table.failed[rows].any():
-        reasons.append(_failed(table, rows))
-    return ranges, reasons
-
-
-def _ends(table: Table, rows: NDArray[np.int64]) -> tuple[float, float] | None:
-    """Shortest and longest focal length, mm."""
-    focal = table.focal_mm[rows]
-    focal = focal[~np.isnan(focal)]
-    return (float(focal.min()), float(focal.max())) if len(focal) else None
-
-
-def _thirds(table: Table, group: LensGroup) -> list[NDArray[np.int64]]:
-    """Rows of a zoom's short, middle and long part, which are never pooled; all of them of a lens that
-    spans at most a factor two, or where no focal length is known."""
+def _parts(table: Table, group: LensGroup) -> Iterator[tuple[int, Rows]]:
+    """Rows of each cluster of focal lengths, with the third of a zoom that it lies in: thirds are never pooled.
+    All rows where no focal length is known."""
     third = zoom_thirds(table.focal_mm[group.rows])
-    kept = [c for c in np.unique(third) if c >= 0 or (third < 0).all()]
-    return [group.rows[third == c] for c in kept]
-
-
-def _parts(table: Table, rows: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """Rows of each cluster of focal lengths; all of them where no focal length is known."""
-    cluster = focal_clusters(table.focal_mm[rows])
-    return [rows[cluster == c] for c in np.unique(cluster)]
+    for t in np.unique(third[third >= 0]) if (third >= 0).any() else [-1]:
+        rows = group.rows[third == t]
+        cluster = focal_clusters(table.focal_mm[rows])
+        for c in np.unique(cluster):
+            yield int(t), rows[cluster == c]
 
 
 def _describe(
-    tables: _Tables, group: LensGroup, ranges: list[FittedRange], reasons: list[str],
+    table: Table, columns: pd.DataFrame, group: LensGroup, ranges: list[FittedRange],
     criteria: Criteria,
 ) -> Lens:  # fmt: skip
-    table = tables.curves
+    rows = group.rows
+    focal_known = np.isfinite(table.focal_mm[rows])
+    failed = table.failed[rows]
+    left_out = {
+        "without a usable aperture": table.aperture[rows] < 0,
+        "with too few edges to tell sharpness by zone": np.isnan(table.log_mtf50[rows]).all(1) & ~failed,
+        "without a focal length": ~focal_known & focal_known.any(),
+        "shaken or out of focus": failed & (not ranges),
+    }  # fmt: skip
+    reasons = group.reasons + _counted(left_out)
     described = []
     for part in ranges:
-        supported = has_evidence(part.fit, part.draws)
-        entry = describe_range(part.fit, part.draws, supported, table, part.rows, criteria)
-        entry["focal_mm"] = None if part.focal_mm is None else list(part.focal_mm)
-        entry["reasons"] = entry["reasons"] + _held(table, part, ranges) + reasons
-        inlier = part.fit.data.row[part.fit.inlier >= SOUND]
-        entry["fringing"] = describe_fringing(
-            tables.fringes,
-            inlier,
-            table.aperture[inlier],
-            table.outing[inlier],
-            criteria.fringe_px,
-            entry["acceptable"],
-            criteria.interval,
-        )
-        entry["sides"] = judge_sides(tables.sides, inlier, table.outing)
-        zone = weaker_zone(supported)
-        entry["diffraction"] = describe_diffraction(
-            part.fit,
-            part.draws,
-            zone,
-            supported[zone],
-            group.pixel_pitch_um is not None,
-        )
-        if group.source == EXPORTS:
-            # What resampling and its sharpening left: no word on the lens's apertures.
-            entry["sweet_spot"] = entry["pin_sharp"] = entry["acceptable"] = None
-            entry["diffraction"], entry["evidence"] = None, "thin"
-            kept = [r for r in entry["reasons"] if not r.startswith(NOT_YET)]
-            entry["reasons"] = [
-                f"{pool_words(group.pool)} only",
-                *kept,
-                f"{NOT_YET}; it takes files as the camera writes them, at full size",
-            ]
+        entry = describe_range(part, group, table, columns, criteria)
+        entry["reasons"] += _held(table, part, len(ranges) > 1) + reasons
         described.append(entry)
     return {
         "lens": group.lens,
@@ -222,36 +164,38 @@ def _describe(
         "converter": group.converter,
         "lens_serial": group.lens_serial,
         "pixel_pitch_um": group.pixel_pitch_um,
-        "frames": len(group.rows),
+        "frames": len(rows),
         "source": group.source,
         "files": pool_words(group.pool) or None,
         "frames_by_source": group.frames_by_source,
-        "outings": len(np.unique(table.outing[group.rows])),
+        "outings": len(np.unique(table.outing[rows])),
         "focal_ranges": described,
         "converter_comparison": None,
         "reasons": reasons,
     }
 
 
-def _held(table: Table, part: FittedRange, ranges: list[FittedRange]) -> list[str]:
+def _counted(left_out: dict[str, NDArray[np.bool_]]) -> list[str]:
+    """Frames that are no part of a curve, in words."""
+    return [
+        f"{_frames(int(n))} {why} left out of the curve"
+        for why, of in left_out.items()
+        if (n := of.sum())
+    ]
+
+
+def _held(table: Table, part: FittedRange, one_of_several: bool) -> list[str]:
     """What a range holds, in words: frames that failed; of a zoom, where focal lengths share a curve or frames are
     few."""
-    out = [_failed(table, part.rows)] if table.failed[part.rows].any() else []
-    if part.focal_mm is None:
-        return out
-    short, long = part.focal_mm
-    if long > PRIME * short:
+    out = _counted({"shaken or out of focus": table.failed[part.rows]})
+    if part.focal_mm is not None and part.focal_mm[1] > PRIME * part.focal_mm[0]:
+        short, long = part.focal_mm
         out.append(
             f"{short:g} to {long:g} mm share this curve: too few frames for more, or no difference seen"
         )
-    if len(ranges) > 1 and len(part.rows) < CLUSTER_FRAMES:
+    if one_of_several and len(part.rows) < CLUSTER_FRAMES:
         out.append(f"only {_frames(len(part.rows))} in this part of the zoom")
     return out
-
-
-def _failed(table: Table, rows: NDArray[np.int64]) -> str:
-    failed = int(table.failed[rows].sum())
-    return f"{_frames(failed)} shaken or out of focus left out of the curve"
 
 
 def _frames(n: int) -> str:
@@ -259,16 +203,19 @@ def _frames(n: int) -> str:
 
 
 def _fit(
-    table: Table, requests: list[tuple[LensGroup, NDArray[np.int64]]], criteria: Criteria
-) -> list[Part | None]:
+    table: Table, requests: list[tuple[LensGroup, Rows]], criteria: Criteria
+) -> list[FittedRange | None]:
     """Curves of rows of groups, all fitted at once; None where no frame holds a figure."""
     data = [curve_data(table, group, rows) for group, rows in requests]
     fits = iter(fit_curves([d for d in data if d is not None]))
-    out: list[Part | None] = []
+    out: list[FittedRange | None] = []
     for (_, rows), one in zip(requests, data, strict=True):
         if one is None:
             out.append(None)
-        else:
-            fit = next(fits)
-            out.append((rows, fit, Draws(fit, criteria.interval, criteria.seed)))
+            continue
+        focal = table.focal_mm[rows]
+        known = focal[~np.isnan(focal)]
+        ends = (float(known.min()), float(known.max())) if len(known) else None
+        draws = Draws(next(fits), criteria.interval, criteria.seed)
+        out.append(FittedRange(rows, ends, draws))
     return out

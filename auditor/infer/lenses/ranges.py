@@ -8,21 +8,20 @@ the next one inside is given: nobody should read f/5.6 as pin-sharp beside a fig
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.exposure import STEPS_PER_DOUBLING, f_number_at, f_number_index, nominal_f_number
-from auditor.infer.lenses.fit import CurveFit
+from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.intervals import Draws
+from auditor.model import FocalRange
 from auditor.record import ZONES
 
-__all__ = ["Ranges", "find_ranges", "range_ends", "sharpest_aperture"]
+__all__ = ["find_ranges", "range_ends", "sharpest_aperture"]
 
 Floats = NDArray[np.float64]
-Pair = tuple[float, float]
 
 _STEPS_PER_STOP: Final = 24
 """Steps of the grid on which the ends of a range are sought: a twenty-fourth of a stop."""
@@ -33,19 +32,6 @@ _MISSES: Final = 0.02
 _MAY_BE_BEST: Final = 0.1
 """Share of the plausible curves in which an aperture is the best, from which it may be: what lies outside a 90%
 interval may not. 0.05 and 0.2 name as many right."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ranges:
-    """Apertures in nominal thirds of a stop, with the interval of each."""
-
-    sweet: float
-    sweet_low: float
-    sweet_high: float
-    pin_sharp: Pair
-    pin_sharp_intervals: tuple[Pair, Pair]
-    acceptable: Pair
-    acceptable_intervals: tuple[Pair, Pair]
 
 
 def dense_grid(f_numbers: Floats) -> Floats:
@@ -94,7 +80,7 @@ def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floa
     return grid[fails_wider + 1], grid[fails_smaller - 1]
 
 
-def sharpest_aperture(fit: CurveFit, draws: Draws, zone: int, supported: NDArray[np.bool_]) -> int:
+def sharpest_aperture(draws: Draws, zone: int, supported: NDArray[np.bool_]) -> int:
     """The aperture in use at which the weaker of centre and corner is sharpest.
 
     Where plausible curves leave several open, that at which the curve and the sharpest of its frames, in the weaker
@@ -103,10 +89,8 @@ def sharpest_aperture(fit: CurveFit, draws: Draws, zone: int, supported: NDArray
 
     Parameters
     ----------
-    fit : CurveFit
-        The fitted curve.
     draws : Draws
-        Its plausible curves.
+        Plausible curves about a fit.
     zone : int
         The weaker zone, on which it is judged.
     supported : ndarray of bool, shape (K,)
@@ -117,7 +101,7 @@ def sharpest_aperture(fit: CurveFit, draws: Draws, zone: int, supported: NDArray
     int
         Index into the apertures used.
     """
-    data = fit.data
+    data = draws.fit.data
     curves = np.where(supported, draws.curve[:, zone], -np.inf)
     share_best = np.bincount(curves.argmax(1), minlength=len(supported)) / len(curves)
     value = np.where(supported, np.log(draws.figures[0][zone]), -np.inf)
@@ -131,82 +115,54 @@ def sharpest_aperture(fit: CurveFit, draws: Draws, zone: int, supported: NDArray
 
 
 def find_ranges(
-    fit: CurveFit,
-    draws: Draws,
-    zone: int,
-    supported: NDArray[np.bool_],
-    pin_sharp: float,
-    acceptable: float,
-) -> Ranges:
+    draws: Draws, zone: int, supported: NDArray[np.bool_], criteria: Criteria
+) -> FocalRange:
     """Sweet spot, pin-sharp and acceptable range of a curve, with an interval of each from its draws.
 
     Parameters
     ----------
-    fit : CurveFit
-        The fitted curve.
     draws : Draws
-        Its plausible curves.
+        Plausible curves about a fit.
     zone : int
         The weaker zone, on which all are judged.
     supported : ndarray of bool, shape (K,)
         Apertures at which that zone has evidence; ranges never reach past them.
-    pin_sharp, acceptable : float
+    criteria : Criteria
         Shares of the best MTF50 to keep.
 
     Returns
     -------
-    Ranges
-        In nominal thirds of a stop.
+    FocalRange
+        `sweet_spot`, `pin_sharp`, `acceptable` and the intervals of these two, in nominal thirds of a stop.
     """
-    used = fit.data.f_numbers[supported]
+    used = draws.fit.data.f_numbers[supported]
     grid = dense_grid(used)
     at = np.searchsorted(grid, used)
     curves = draws.at(grid)
-    curve, draws_mtf50 = np.exp(curves.value[zone]), np.exp(curves.draws[:, zone])
-    sweet = fit.data.f_numbers[sharpest_aperture(fit, draws, zone, supported)]
-    sweets = used[draws_mtf50[:, at].argmax(1)]
-    low, high = np.quantile(sweets, draws.ends, method="nearest")
-    pin_ends, pin_intervals = _ends(curve, draws_mtf50, grid, at, pin_sharp, draws.ends)
-    usable_ends, usable_intervals = _ends(curve, draws_mtf50, grid, at, acceptable, draws.ends)
-    return Ranges(
-        _third(sweet),
-        _third(min(low, sweet)),
-        _third(max(high, sweet)),
-        pin_ends,
-        pin_intervals,
-        usable_ends,
-        usable_intervals,
-    )
-
-
-def _ends(
-    curve: Floats,
-    draws: Floats,
-    grid: Floats,
-    at: NDArray[np.intp],
-    share: float,
-    quantiles: list[float],
-) -> tuple[Pair, tuple[Pair, Pair]]:
-    """Both ends of a range, and the interval of each, in nominal thirds.
-
-    `at` are the apertures used, as places on `grid`.
-    """
-    failing = grid[at][curve[at] < (1 - _MISSES) * share * curve.max()]
-    failing_thirds = {_third(f) for f in failing}
-    ends, intervals = [], []
-    for found, values, inside in zip(
-        (float(e[0]) for e in range_ends(curve, grid, share)),
-        range_ends(draws, grid, share),
-        (_ONE_THIRD, 1 / _ONE_THIRD),
-        strict=True,
-    ):
-        end = _third(found)
-        if end in failing_thirds:
-            end = _third(float(f_number_at(f_number_index(end))) * inside)
-        low, high = np.quantile(values, quantiles)
-        ends.append(end)
-        intervals.append((min(_third(low), end), max(_third(high), end)))
-    return (ends[0], ends[1]), (intervals[0], intervals[1])
+    curve, drawn = np.exp(curves.value[zone]), np.exp(curves.draws[:, zone])
+    sweet = draws.fit.data.f_numbers[sharpest_aperture(draws, zone, supported)]
+    low, high = np.quantile(used[drawn[:, at].argmax(1)], draws.ends, method="nearest")
+    out: dict[str, object] = {
+        "sweet_spot": {
+            "f_number": _third(sweet), "low": _third(min(low, sweet)), "high": _third(max(high, sweet)),
+        },
+    }  # fmt: skip
+    for name, share in (("pin_sharp", criteria.pin_sharp), ("acceptable", criteria.acceptable)):
+        failing = used[curve[at] < (1 - _MISSES) * share * curve.max()]
+        failing_thirds = {_third(f) for f in failing}
+        ends, intervals = [], []
+        for found, values, inside in zip(
+            range_ends(curve, grid, share), range_ends(drawn, grid, share),
+            (_ONE_THIRD, 1 / _ONE_THIRD), strict=True,
+        ):  # fmt: skip
+            end = _third(found[0])
+            if end in failing_thirds:
+                end = _third(float(f_number_at(f_number_index(end))) * inside)
+            low, high = np.quantile(values, draws.ends)
+            ends.append(end)
+            intervals.append([min(_third(low), end), max(_third(high), end)])
+        out |= {name: ends, f"{name}_intervals": intervals}
+    return cast("FocalRange", out)
 
 
 def _third(f_number: float) -> float:

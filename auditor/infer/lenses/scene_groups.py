@@ -22,7 +22,7 @@ from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import group_numbers
 from auditor.record.values import texts
 
-__all__ = ["SAME_SCENE", "grey_means", "read_signatures", "scenes_of"]
+__all__ = ["MINUTES", "SAME_SCENE", "grey_means", "read_signatures", "scenes_of"]
 
 Rows = NDArray[np.int64]
 
@@ -34,6 +34,9 @@ _COMPARED: Final = 250
 """Frames compared with all later ones of their outing at a time, for the memory."""
 SAME_SCENE: Final = 0.9
 """Correlation of two signatures from which they show one scene."""
+MINUTES: Final = 15.0
+"""Frames further apart in time show another scene: light and what lies in it have changed (common practice, no
+source)."""
 
 
 def read_signatures(signature: pd.Series) -> NDArray[np.float32]:
@@ -96,43 +99,6 @@ def _concatenated(texts: pa.Array) -> bytes | pa.Buffer:
     return data.buffers()[1].slice(data.offset * 2 * CELLS, len(data) * 2 * CELLS)
 
 
-def find_scenes(
-    signature: pd.Series, outing: NDArray[np.int64], burst: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Number the scenes: connected components of similar frames of one outing, and bursts.
-
-    Parameters
-    ----------
-    signature : Series of str
-        As `read_signatures` takes them.
-    outing, burst : ndarray of int64, shape (n,)
-        Frames of different outings are never compared; those of one burst are of one scene.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        A frame without a signature stands alone.
-    """
-    n = len(outing)
-    if not n:
-        return np.empty(0, np.int64)
-    vectors = read_signatures(signature)
-    order = np.argsort(outing, kind="stable")
-    starts = np.flatnonzero(np.diff(outing[order])) + 1
-    first_of_pair, second_of_pair = [], []
-    for rows in np.split(order, starts):
-        for a, b in _similar_pairs(vectors[rows]):
-            first_of_pair.append(rows[a])
-            second_of_pair.append(rows[b])
-    by_burst = np.argsort(burst, kind="stable")
-    same_burst = np.flatnonzero(np.diff(burst[by_burst]) == 0)
-    first_of_pair.append(by_burst[same_burst])
-    second_of_pair.append(by_burst[same_burst + 1])
-    i, j = np.concatenate(first_of_pair), np.concatenate(second_of_pair)
-    graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
-    return np.asarray(connected_components(graph, directed=False)[1], np.int64)
-
-
 def _similar_pairs(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
     """Pairs of the vectors of one outing that show one scene, piece by piece."""
     n = len(vectors)
@@ -143,7 +109,7 @@ def _similar_pairs(vectors: NDArray[np.float32]) -> Iterator[tuple[Rows, Rows]]:
 
 
 def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> NDArray[np.int64]:
-    """Number the scenes of a frame table: connected components of similar frames of one outing.
+    """Number the scenes of a frame table: connected components of similar frames of one outing, and bursts.
 
     Two frames are of one scene where their signatures correlate by more than `SAME_SCENE`, or their burst is
     one.
@@ -161,12 +127,21 @@ def scenes_of(frames: pd.DataFrame, group: NDArray[np.int64] | None = None) -> N
     ndarray of int64, shape (n,)
         Number of the scene; a frame without a signature stands alone, but for its burst.
     """
-
-    def numbered(name: str) -> NDArray[np.int64]:
-        each = group_numbers(frames, name)
-        if group is None:
-            return each
-        place, found = pd.factorize(each)
-        return np.asarray(group * len(found) + place, np.int64)
-
-    return find_scenes(texts(frames, "signature"), numbered("outing"), numbered("burst"))
+    n = len(frames)
+    if not n:
+        return np.empty(0, np.int64)
+    group = np.zeros(n, np.int64) if group is None else group
+    outing, burst = (
+        group * n + pd.factorize(group_numbers(frames, name))[0] for name in ("outing", "burst")
+    )
+    vectors = read_signatures(texts(frames, "signature"))
+    order = np.argsort(outing, kind="stable")
+    joined = []
+    for rows in np.split(order, np.flatnonzero(np.diff(outing[order])) + 1):
+        joined += [(rows[a], rows[b]) for a, b in _similar_pairs(vectors[rows])]
+    by_burst = np.argsort(burst, kind="stable")
+    same_burst = np.flatnonzero(np.diff(burst[by_burst]) == 0)
+    joined.append((by_burst[same_burst], by_burst[same_burst + 1]))
+    i, j = np.concatenate(joined, axis=1)
+    graph = coo_matrix((np.ones(len(i), bool), (i, j)), shape=(n, n))
+    return np.asarray(connected_components(graph, directed=False)[1], np.int64)

@@ -8,7 +8,7 @@ because foreground at the bottom of the scene softens that side of a centred len
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -16,16 +16,18 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from auditor.infer.enough import FEWEST
-from auditor.infer.frame_values import log_sharpness
+from auditor.infer.frame_values import group_numbers, log_sharpness
 from auditor.model import Sides
 from auditor.record import SIDES, UPRIGHT
 from auditor.record.values import numbers
 from auditor.robust import group_medians
 
-__all__ = ["CONFIDENCE", "SideTable", "judge_sides", "read_sides"]
+__all__ = ["CONFIDENCE", "SIDE_COLUMNS", "judge_sides"]
 
 Floats = NDArray[np.float64]
 
+SIDE_COLUMNS: Final = ("orientation", *(f"{side}_mtf50_cpp" for side in SIDES))
+"""Columns that are read besides `outing`."""
 _RELEVANT: Final = 0.04
 """Log ratio between opposite sides from which a difference would be seen."""
 CONFIDENCE: Final = 0.95
@@ -34,37 +36,7 @@ _FEW: Final = 8
 """Frames with two opposite sides below which nothing is said."""
 
 
-class SideTable(NamedTuple):
-    """Log ratios of opposite sides: left over right and top over bottom, n each, NaN unmeasured; and whether
-    the frame was held upright."""
-
-    across: Floats
-    down: Floats
-    upright: NDArray[np.bool_]
-
-
-def read_sides(frames: pd.DataFrame) -> SideTable:
-    """Log ratios of opposite sides.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        MTF50 of the four sides, and `orientation` (Exif: 5 to 8, held upright).
-
-    Returns
-    -------
-    SideTable
-        n rows, NaN unmeasured.
-    """
-    left, right, top, bottom = (
-        log_sharpness(frames, side) for side in ("left", "right", "top", "bottom")
-    )
-    return SideTable(left - right, top - bottom, numbers(frames, "orientation") >= UPRIGHT)
-
-
-def judge_sides(
-    sides: SideTable, rows: NDArray[np.int64], outing: NDArray[np.int64]
-) -> Sides | None:
+def judge_sides(frames: pd.DataFrame) -> Sides | None:
     """Whether a lens is decentred: one side softer than its opposite in outing after outing.
 
     Medians of log ratios over frames, judged by Student's t over the medians of outings: scenes have sides of their
@@ -72,12 +44,8 @@ def judge_sides(
 
     Parameters
     ----------
-    sides : SideTable
-        Of all frames.
-    rows : ndarray of int64, shape (n,)
-        Positions of inlier frames.
-    outing : ndarray of int64, shape (frames,)
-        Outing of every frame of the table.
+    frames : DataFrame
+        Inlier frames: `SIDE_COLUMNS` and `outing`.
 
     Returns
     -------
@@ -85,34 +53,32 @@ def judge_sides(
         `confidence` is the probability of the verdict; a side's ratio is its MTF50 over the
         geometric mean of it and its opposite. None when fewer than `_FEW` frames show two opposite sides.
     """
-    upright = sides.upright[rows]
-    frames, ratios = 0, dict[str, float | None].fromkeys(SIDES)
+    upright = numbers(frames, "orientation") >= UPRIGHT
+    outing = group_numbers(frames, "outing")
+    shown_frames, counts = 0, list[int]()
+    ratios = dict[str, float | None].fromkeys(SIDES)
     decentred: list[tuple[float, str]] = []
-    alike_shares: dict[str, float] = {}
-    counts: list[int] = []
-    for values, judged, names in (
-        (sides.across, rows[~upright], ("left", "right")),
-        (sides.down, rows[upright], ("top", "bottom")),
-    ):
-        shown = judged[~np.isnan(values[judged])]
-        used = shown if len(shown) >= _FEW else rows[~np.isnan(values[rows])]
-        if len(used) < _FEW:
+    alike: dict[str, float] = {}
+    for first, second, held in (("left", "right", ~upright), ("top", "bottom", upright)):
+        ratio = log_sharpness(frames, first) - log_sharpness(frames, second)
+        known = ~np.isnan(ratio)
+        judged = known & held
+        used = judged if judged.sum() >= _FEW else known
+        if used.sum() < _FEW:
             continue
-        median = float(np.median(values[used]))
-        ratios[names[0]] = round(float(np.exp(median / 2)), 3)
-        ratios[names[1]] = round(float(np.exp(-median / 2)), 3)
-        frames = max(frames, len(used))
-        medians = group_medians(values[used], np.unique(outing[used], return_inverse=True)[1])
-        if len(shown) < _FEW or len(medians) < FEWEST:
+        median = float(np.median(ratio[used]))
+        ratios[first] = round(float(np.exp(median / 2)), 3)
+        ratios[second] = round(float(np.exp(-median / 2)), 3)
+        shown_frames = max(shown_frames, int(used.sum()))
+        medians = group_medians(ratio[used], np.unique(outing[used], return_inverse=True)[1])
+        if judged.sum() < _FEW or len(medians) < FEWEST:
             continue
-        counts.append(len(shown))
-        worse = names[1] if median > 0 else names[0]
+        counts.append(int(judged.sum()))
         below, above = _shares_below(medians, np.array([-_RELEVANT, _RELEVANT])).tolist()
-        beyond = below if median < 0 else 1 - above
-        alike_shares[" and ".join(names)] = above - below
+        alike[f"{first} and {second}"] = above - below
         if abs(median) > _RELEVANT:
-            decentred.append((beyond, worse))
-    if frames == 0:
+            decentred.append((below, first) if median < 0 else (1 - above, second))
+    if shown_frames == 0:
         return None
     verdict, confidence = "cannot tell", None
     # Any side looked at might have come out the softer one (Bonferroni).
@@ -120,13 +86,13 @@ def judge_sides(
     if sure and max(sure)[0] >= CONFIDENCE:
         confidence, worse = max(sure)
         verdict = f"probably decentred: the {worse} side is softer in frame after frame"
-    elif alike_shares and min(alike_shares.values()) >= CONFIDENCE:
-        pair = next(iter(alike_shares)) if len(alike_shares) == 1 else "sides"
-        verdict, confidence = f"{pair} alike", min(alike_shares.values())
+    elif alike and min(alike.values()) >= CONFIDENCE:
+        confidence = min(alike.values())
+        verdict = f"{next(iter(alike)) if len(alike) == 1 else 'sides'} alike"
     return {
         "verdict": verdict, "confidence": None if confidence is None else round(confidence, 3),
-        "frames": max(counts, default=frames), "left": ratios["left"], "right": ratios["right"], "top": ratios["top"],
-        "bottom": ratios["bottom"],
+        "frames": max(counts, default=shown_frames), "left": ratios["left"], "right": ratios["right"],
+        "top": ratios["top"], "bottom": ratios["bottom"],
     }  # fmt: skip
 
 
