@@ -13,6 +13,7 @@ from auditor.settings import exposure_tags
 from auditor.settings.capture_time import capture_time
 from auditor.settings.exposure_tags import colour_temperature, white_balance
 from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
+from auditor.settings.kinds import settle
 from auditor.settings.names import (
     body_name,
     body_serial,
@@ -23,7 +24,6 @@ from auditor.settings.names import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.one_file import settle
 from auditor.settings.sensors import native_size, sensor_diagonal, tagged_pitch
 from auditor.settings.tags import (
     STARS,
