@@ -87,11 +87,9 @@ _BLANK: Final[Any] = {
 
 
 def _entries(profile: Any, name: str) -> list[Row]:
-    """Entries of a list; the first has the keys of all, in the order of the blank one."""
+    """Entries of a list, the first with all keys of its type."""
     rows = profile.get(name) or []
-    keys = dict.fromkeys(k for row in rows for k in row)
-    order = [k for k in (*_BLANK[name][0], *keys) if k in keys]
-    return [dict.fromkeys(order) | row for row in rows[:1]] + rows[1:]
+    return [_BLANK[name][0] | row for row in rows[:1]] + rows[1:]
 
 
 def _lens_head(lens: Lens, part: FocalRange) -> Row:
@@ -183,14 +181,6 @@ def _text(value: Any) -> Any:
     return value
 
 
-def _cells(column: list[Any]) -> list[Any]:
-    """A column with nested values as text; one of figures alone is as it was."""
-    return column if {type(v) for v in column} <= _FIGURES else [_text(v) for v in column]
-
-
-_FIGURES: Final = frozenset((float, int, bool, type(None)))
-
-
 def _table(rows: Sequence[Row]) -> pa.Table:
     """A table of rows."""
     names = dict.fromkeys(k for row in rows for k in row)
@@ -199,30 +189,19 @@ def _table(rows: Sequence[Row]) -> pa.Table:
 
 def _column(values: list[Any]) -> pa.Array:
     """Cells of one type: numbers, or else texts; texts where nothing is known."""
-    cells = _cells(values)
+    cells = [_text(value) for value in values]
     try:
         column = pa.array(cells, from_pandas=True)
     except (pa.ArrowException, OverflowError):
         column = pa.array([None if cell is None else str(cell) for cell in cells])
-    if column.null_count and (pa.types.is_boolean(column.type) or pa.types.is_integer(column.type)):
-        # As pandas reads such a column, and as tables have always been written: yes is 1.
-        column = column.cast(pa.float64())
     return column.cast(pa.string()) if pa.types.is_null(column.type) else column
 
 
 _FRAME_COLUMNS: Final = (
     *("path", "status", "verdict", "cause", "probability", "answer", "body", "lens", "converter"),
-    *(
-        "focal_length_mm",
-        "f_number",
-        "exposure_time_s",
-        "iso",
-        "ev100",
-        "taken",
-        "source",
-        "rating",
-    ),
-    *("width_px", "height_px", *(f"{z}_cpp" for z in ZONES), *(f"{z}_stderr_cpp" for z in ZONES)),
+    *("focal_length_mm", "f_number", "exposure_time_s", "iso", "ev100", "taken", "source"),
+    *("rating", "width_px", "height_px"),
+    *(*(f"{z}_cpp" for z in ZONES), *(f"{z}_stderr_cpp" for z in ZONES)),
     *("expected_cpp", "measured_cpp", "sigma_code8", "reason"),
     *("lateral_red_px", "lateral_blue_px", "fringe_width_px"),
 )
