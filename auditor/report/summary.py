@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from auditor.model import (
-    Band,
     Body,
     FocalRange,
     Frames,
@@ -30,6 +29,7 @@ from auditor.report.iso_words import (
     band_name,
     highest_used,
     iso_limit,
+    limits_told,
     settled_bands,
     short_frames,
     shown_bands,
@@ -137,51 +137,21 @@ def no_lens(lenses: Sequence[Lens]) -> str:
     return "No measured frame names its lens: a body's frames are taken for those of one lens."
 
 
-def _iso_limit(band: Band, highest: float | None) -> str:
-    fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
-    inside = [fine.why] if fine.why else []
-    if clean.hidden:
-        inside.append("how far it is excellent, texture hides")
-    elif clean.iso is None:
-        inside.append("never excellent")
-    else:
-        ends = clean.between()
-        figures = [
-            f"excellent to {clean.text}",
-            ends if " " in ends else "",
-            "predicted" if clean.predicted else "",
-        ]
-        inside.append(", ".join(t for t in figures if t))
-    inside.append(_frames(band))
-    return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
-
-
-def _missed(band: Band) -> str:
-    why = iso_limit(band, "acceptable").why
-    return f"{words.clean(band_name(band))} ({why}; {_frames(band)})"
-
-
-def _frames(band: Band) -> str:
-    apart = ", long exposures apart" if band.get("long_exposures") else ""
-    return words.count(short_frames(band)) + apart
-
-
 def body_sentence(body: Body) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands`, and in which of
-    them none that was used is acceptable; '' where there are none."""
+    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands` in which any is
+    acceptable, and in those in which none that was used is; '' where there are none."""
     bands, highest = settled_bands(body), highest_used(body)
-    usable = [b for b in bands if (b.get("usable_iso") or {}).get("acceptable")]
+    usable = [b for b in bands if iso_limit(b, "acceptable").iso]
+    told = [*usable[:1], *usable[1:][-1:], *(b for b in bands if b not in usable)]
+    if not told:
+        return ""
     known = words.known_name(body.get("body"))
-    name = named(known) if known else "body not named in its files"
-    limits = [
-        _iso_limit(b, highest) for b in (usable if len(usable) < 2 else (usable[0], usable[-1]))
+    light = [
+        f"{limits_told(b, highest)} for {words.clean(band_name(b))} ({words.count(short_frames(b))})"
+        for b in told
     ]
-    missed = [_missed(b) for b in bands if b not in usable]
-    none = f"no ISO used is acceptable for {words.join(missed)}." if missed else ""
-    if not limits:
-        return f"On the {name} {none}" if none else ""
-    text = f"The {name} stays usable up to {words.join(limits)}"
-    return f"{text}; {none}" if none else f"{text}."
+    name = named(known) if known else "body not named in its files"
+    return f"On the {name} noise is {'; '.join(light)}."
 
 
 def _matches(profile: Profile) -> list[str]:

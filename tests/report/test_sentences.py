@@ -23,10 +23,11 @@ STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
 BEST = rf"{RANGE} \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
 USE = rf"(?:, (?:pin-sharp|acceptable) (?:from|at) {RANGE})"
 SHARE = r"\d+(?:\.\d)?%"
-LIMIT = (
-    rf"(?:at least )?ISO \d+ for {NAME} \((?:90% (?:interval \d+ to \d+|sure of \d+); )?"
-    rf"(?:never excellent|excellent to (?:at least )?ISO \d+(?:, \d+ to \d+)?); {COUNT}\)"
+LEVEL = (
+    r"(?:never (?:excellent|acceptable)(?: \([^()]+\))?|whether (?:excellent|acceptable) is not told.+?"
+    r"|(?:excellent|acceptable) to (?:at least )?ISO \d+(?: \([^()]+\))?)"
 )
+LIMIT = rf"{LEVEL}, {LEVEL} for {NAME} \({COUNT}\)"
 AGAINST = r"(?:\d+\.\d stops? (?:slower|faster) than )?1 / focal length in full-frame terms"
 BETWEEN = (
     r"(?:\d+\.\d to \d+\.\d stops (?:slower|faster)|\d+\.\d stops? faster to \d+\.\d stops? slower)"
@@ -41,7 +42,7 @@ PATTERNS = {
     rf"{BEST} at .+ mm{USE}*(?:; {BEST} at .+ mm{USE}*)*\.",
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
-    "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
+    "a body": rf"On the (?:body not named in its files|{NAME}) noise is {LIMIT}(?:; {LIMIT})*\.",
     "what changed": rf"{NAME}: since about .+ \(90% interval {SHARE} to {SHARE}\), {COUNT} since, \d+ before(; .+ would look alike)?\.",
     "a softer side": rf"{NAME} is probably decentred: the \w+ side is softer in frame after frame(?: at .+ mm)? \((?:over )?{SHARE} sure; {COUNT}\)\.",
     "focus beside": rf"{NAME}: focus lay (?:in front of|behind) the centre of the picture in \d+ of \d+ frames, .+\.",

@@ -306,9 +306,9 @@ def test_both_iso_limits_have_their_interval_or_their_reason() -> None:
     )
     made = made_up.profile(1)
     made["bodies"] = [made["bodies"][0] | {"brightness": [band]}]
-    (line,) = [t for t in summary_lines(made) if "stays usable" in t]
-    assert (
-        "(90% interval 2500 to 3200, predicted; excellent to ISO 200, 50 to 400; 8 frames)" in line
+    (line,) = [t for t in summary_lines(made) if " noise is " in t]
+    assert line == (
+        f"On the {made['bodies'][0]['body']} noise is {band_sentence(band)} for overcast (8 frames)."
     )
 
 
