@@ -72,6 +72,9 @@ _LOG_FOCUS_START_M: Final = 0.01
 _LOG_FOCUS_STEPS: Final = 40
 """Steps for a factor of ten there."""
 
+_SENSITIVITY_TYPES: Final = {1: "StandardOutputSensitivity", 3: "ISOSpeed", 6: "ISOSpeed"}
+"""Exif's SensitivityType (2.32, tag 0x8830) -> which tag is meant first; for others the recommended index."""
+
 _PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
 """What Exif's 16-bit field holds when the value does not fit."""
 
@@ -140,10 +143,10 @@ def sensitivity(tags: Tags, notes: list[str]) -> float | None:
     2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
     """
     raw = numbers(tags.get("Exif.Photo.ISOSpeedRatings"))
-    sos, rei, speed = "StandardOutputSensitivity", "RecommendedExposureIndex", "ISOSpeed"
     kind = first_number(tags, ("Exif.Photo.SensitivityType",), (0, 255))
-    first = {1: sos, 3: speed, 6: speed}.get(int(kind or 0), rei)
-    keys = [f"Exif.Photo.{k}" for k in ("ISOSpeedRatings", first, rei, sos, speed, "ExposureIndex")]
+    first = _SENSITIVITY_TYPES.get(int(kind or 0), "RecommendedExposureIndex")
+    names = ("ISOSpeedRatings", first, "RecommendedExposureIndex", "StandardOutputSensitivity")
+    keys = [f"Exif.Photo.{name}" for name in (*names, "ISOSpeed", "ExposureIndex")]
     keys += ["Xmp.exifEX.PhotographicSensitivity", "Xmp.exif.ISOSpeedRatings"]
     found = [within(numbers(tags.get(key)), *ISO_LIMITS) for key in keys]
     places = [iso for iso in found if iso not in _PLACEHOLDER_ISO]
