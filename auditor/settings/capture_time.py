@@ -83,14 +83,13 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
 
 
 def _tidy_offset(offset: str) -> str:
-    if not offset:
+    """'+02:00' of '+0200' or 'Z'; '' of what is no offset."""
+    try:
+        zone = datetime.strptime(offset, "%z")
+    except ValueError:
         return ""
-    if offset == "Z":
-        return "+00:00"
-    plain = offset.replace(":", "")
-    if int(plain[1:3]) > _MOST_OFFSET_H or int(plain[3:]) >= MINUTE_S:
-        return ""
-    return f"{plain[:3]}:{plain[3:]}"
+    ahead = abs(zone.utcoffset() or timedelta())
+    return zone.isoformat()[-len("+00:00") :] if ahead <= timedelta(hours=_MOST_OFFSET_H) else ""
 
 
 def _stamp(match: re.Match[str], text: str) -> datetime | None:
