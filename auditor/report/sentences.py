@@ -308,10 +308,10 @@ def _changes(profile: Profile) -> Iterator[str]:
 def _decentred(profile: Profile, lenses: Sequence[Lens]) -> Iterator[str]:
     """Those that stand up to all having been looked at; what is less sure stands with its lens."""
     looked_at = [
-        (lens, part, part["sides"])
+        (lens, part, sides)
         for lens in lenses
         for part in lens.get("focal_ranges") or []
-        if part.get("sides")
+        if (sides := part.get("sides"))
     ]
     for lens, part, sides in looked_at:
         verdict, sure = words.clean(sides.get("verdict")), sides.get("confidence")

@@ -23,10 +23,10 @@ from auditor.infer.frame_values import evenly
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
 from auditor.report import page as page_room
+from auditor.report.charts import lens_chart
 from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.keepers_view import SETTING_CAUSES, thumbs_within
-from auditor.report.lens_chart import lens_chart
 from auditor.report.write import write_report
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
