@@ -118,21 +118,15 @@ def iso_limit(band: Band, level: str, highest: float | None = None) -> IsoLimit:
 
     `highest`: the highest ISO the body was used at. A limit far above it is given as 'at least' that.
     """
-    limit = _limit(band, level)
-    if limit.iso is None or not highest or limit.iso <= highest * EXTRAPOLATION_FACTOR * _ENGRAVED:
-        return limit
-    reason = f"likely higher; {words.iso(highest)} is the highest used"
-    return IsoLimit(highest, None, None, True, False, reason)
-
-
-def _limit(band: Band, level: str) -> IsoLimit:
     usable: Any = band.get("usable_iso") or {}
     detail: Any = (band.get("usable_iso_detail") or {}).get(level) or {}
-    reason = words.clean(detail.get("reason"))
-    return IsoLimit(
-        usable.get(level) or None, detail.get("low"), detail.get("high"),
-        reason.startswith("likely higher"), bool(detail.get("predicted")), reason,
-    )  # fmt: skip
+    iso, reason = usable.get(level) or None, words.clean(detail.get("reason"))
+    if iso and highest and iso > highest * EXTRAPOLATION_FACTOR * _ENGRAVED:
+        reason = f"likely higher; {words.iso(highest)} is the highest used"
+        return IsoLimit(highest, None, None, True, False, reason)
+    beyond = reason.startswith("likely higher")
+    predicted = bool(detail.get("predicted"))
+    return IsoLimit(iso, detail.get("low"), detail.get("high"), beyond, predicted, reason)
 
 
 def by_light(bands: Sequence[Band] | None) -> list[Band]:
