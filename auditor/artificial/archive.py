@@ -271,11 +271,9 @@ def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
 def _range(grid: np.ndarray, curve: np.ndarray, share: float) -> list[float]:
     """First and last f-number around the peak at which the curve keeps this share of it."""
     peak = int(np.argmax(curve))
-    good = curve >= share * curve[peak]
-    low = peak - int(np.argmin(good[peak::-1])) + 1 if not good[: peak + 1].all() else 0
-    after = good[peak:]
-    high = peak + int(np.argmin(after)) - 1 if not after.all() else len(grid) - 1
-    return [float(grid[low]), float(grid[high])]
+    falls = np.cumsum(curve < share * curve[peak])
+    inside = grid[(falls == falls[peak]) & (curve >= share * curve[peak])]
+    return [float(inside[0]), float(inside[-1])]
 
 
 def fault_archive(

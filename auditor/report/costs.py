@@ -38,15 +38,12 @@ def comparison_sentences(profile: Profile) -> list[str]:
     """
     found = _settled(profile)
     labels = _labels(found)
-    found.sort(key=lambda c: _weight(c, labels))
     told: Counter[str] = Counter()
-    turn = []
-    for c in found:
-        label = words.clean(c.get("label"))
-        turn.append(told[label])
-        told[label] += 1
-    order = sorted(range(len(found)), key=lambda i: turn[i])
-    return [_sentence(found[i]) for i in order[:MOST]]
+    turns = []
+    for c in sorted(found, key=lambda c: _weight(c, labels)):
+        turns.append((told[words.clean(c.get("label"))], c))
+        told[words.clean(c.get("label"))] += 1
+    return [_sentence(c) for _, c in sorted(turns, key=lambda turn: turn[0])[:MOST]]
 
 
 def costliest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:

@@ -25,7 +25,7 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
-__all__ = ["ROWS_PER_POINT", "Block", "FrameIndex", "by_priority"]
+__all__ = ["ROWS_PER_POINT", "Block", "FrameIndex"]
 
 ROWS_PER_POINT: Final = 150
 """At most so many frames per point: a list that is still read through."""
@@ -51,13 +51,6 @@ Block = dict[str, object]
 """Rows behind the points of a lens or body, by columns, as the page unpacks them."""
 
 
-def by_priority(n: int, most: int) -> list[int]:
-    """Positions of `n` in the order of how much they add: ends, middle, then between."""
-    order = [0, n - 1, (n - 1) // 2, (n - 1) // 4, 3 * (n - 1) // 4]
-    order += evenly(n, most).tolist()
-    return [i for i in dict.fromkeys(order) if 0 <= i < n][:most]
-
-
 _LOOKED_UP: Final = ("source", "lens_serial", "nominal")
 """Columns by which rows are put to the points of a lens or body, beside the figures."""
 
@@ -81,7 +74,7 @@ class FrameIndex:
         """Begin a page, at most so many rows a point; what another one pictured is forgotten."""
         self.rows_per_point = rows_per_point
         self.pictured: list[list[str]] = []
-        """File ids worth a picture: one list per point, by priority."""
+        """File ids worth a picture: one list per point, the sharpest first."""
         self._keys: dict[str, str] = {}
 
     @staticmethod
@@ -197,8 +190,8 @@ class FrameIndex:
         rows = of[np.fromiter(used, np.int64, len(used))]
         ids = self._texts_of("file_id", rows)
         for found in points.values():
-            turn = [ids[found[i]] for i in by_priority(len(found), PICTURED)]
-            self.pictured.append([t for t in turn if t])
+            chosen_ids = [ids[found[i]] for i in evenly(len(found), PICTURED)]
+            self.pictured.append([file_id for file_id in chosen_ids if file_id])
         keys = [self.picture_key(i) if i else "" for i in ids]
         return {"points": points, "totals": totals, **self._columns(rows), "id": keys}
 

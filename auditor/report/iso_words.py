@@ -28,6 +28,7 @@ __all__ = [
     "highest_used",
     "iso_limit",
     "kind_sentence",
+    "limits_told",
     "match_tables",
     "no_light",
     "settled_bands",
@@ -117,21 +118,15 @@ def iso_limit(band: Band, level: str, highest: float | None = None) -> IsoLimit:
 
     `highest`: the highest ISO the body was used at. A limit far above it is given as 'at least' that.
     """
-    limit = _limit(band, level)
-    if limit.iso is None or not highest or limit.iso <= highest * EXTRAPOLATION_FACTOR * _ENGRAVED:
-        return limit
-    reason = f"likely higher; {words.iso(highest)} is the highest used"
-    return IsoLimit(highest, None, None, True, False, reason)
-
-
-def _limit(band: Band, level: str) -> IsoLimit:
     usable: Any = band.get("usable_iso") or {}
     detail: Any = (band.get("usable_iso_detail") or {}).get(level) or {}
-    reason = words.clean(detail.get("reason"))
-    return IsoLimit(
-        usable.get(level) or None, detail.get("low"), detail.get("high"),
-        reason.startswith("likely higher"), bool(detail.get("predicted")), reason,
-    )  # fmt: skip
+    iso, reason = usable.get(level) or None, words.clean(detail.get("reason"))
+    if iso and highest and iso > highest * EXTRAPOLATION_FACTOR * _ENGRAVED:
+        reason = f"likely higher; {words.iso(highest)} is the highest used"
+        return IsoLimit(highest, None, None, True, False, reason)
+    beyond = reason.startswith("likely higher")
+    predicted = bool(detail.get("predicted"))
+    return IsoLimit(iso, detail.get("low"), detail.get("high"), beyond, predicted, reason)
 
 
 def by_light(bands: Sequence[Band] | None) -> list[Band]:
@@ -209,21 +204,20 @@ def _limit_words(level: str, limit: IsoLimit) -> str:
     if limit.hidden:
         return f"whether {level} is {limit.reason}"
     if limit.iso is None:
-        return f"never {level} ({limit.why})" if limit.why else ""
+        return f"never {level}" + (f" ({limit.why})" if limit.why else "")
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")
 
 
+def limits_told(band: Band, highest: float | None = None) -> str:
+    """'excellent to ISO 200 (90% interval 50 to 400), acceptable to ISO 2500 (...)'."""
+    told = [_limit_words(level, iso_limit(band, level, highest)) for level in LEVELS]
+    return ", ".join(text for text in told if text)
+
+
 def band_sentence(band: Band, highest: float | None = None) -> str:
-    """'excellent to ISO 200 (90% interval 50 to 400), acceptable to ISO 2500 (...)'; '' where the
-    profile holds nothing but the bare figures."""
-    limits = [iso_limit(band, level, highest) for level in LEVELS]
-    if not any(limit.why for limit in limits):
-        return ""
-    return ", ".join(
-        text
-        for level, limit in zip(LEVELS, limits, strict=True)
-        if (text := _limit_words(level, limit))
-    )
+    """`limits_told`; '' where the profile holds nothing but the bare figures."""
+    why = any(iso_limit(band, level, highest).why for level in LEVELS)
+    return limits_told(band, highest) if why else ""
 
 
 def kind_sentence(kind: Body | BodyKind) -> str:

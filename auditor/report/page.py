@@ -23,14 +23,13 @@ from markupsafe import Markup
 from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss, fault_of
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
+from auditor.report.charts import highest, lens_chart, snr_chart
 from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
 from auditor.report.iso_words import FEW, LEVELS, match_tables
 from auditor.report.keepers_view import keeper_groups, keeper_rows, thumbs_within
-from auditor.report.lens_chart import highest, lens_chart
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.sentences import gear_faults
-from auditor.report.snr_chart import snr_chart
 from auditor.report.svg_charts import Chart, css_variables, draw
 from auditor.report.words import criterion
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from typing import Any, Final, cast
+from typing import Final, cast
 
 from auditor.gear.phones import one_aperture
 from auditor.model import (
@@ -21,7 +21,7 @@ from auditor.model import (
 )
 from auditor.report import words
 from auditor.report.first_screen import role_of
-from auditor.report.words import common, named
+from auditor.report.words import named, pair
 
 __all__ = [
     "BUTTONS",
@@ -113,17 +113,14 @@ def inside_acceptable(profile: Profile, row: Setting) -> bool:
     if aperture is None or row.get("fault") == "noisy":
         return False
     n = float(aperture[1])
-    for lens in profile.get("lenses") or []:
-        if all(lens.get(k) == row.get(k) for k in ("lens", "body", "converter", "lens_serial")):
-            known = [
-                p
-                for p in lens.get("focal_ranges") or []
-                if p.get("acceptable") and aperture[2] in (None, _whole_focal(p))
-            ]
-            ends = common(known, "acceptable") if known else None
-            if ends and ends[0] <= n <= ends[1]:
-                return True
-    return False
+    ends = [
+        pair(part.get("acceptable"))
+        for lens in profile.get("lenses") or []
+        if all(lens.get(k) == row.get(k) for k in ("lens", "body", "converter", "lens_serial"))
+        for part in lens.get("focal_ranges") or []
+        if part.get("acceptable") and aperture[2] in (None, _whole_focal(part))
+    ]
+    return bool(ends) and all((low or 0) <= n <= (high or 0) for low, high in ends)
 
 
 def shot_name(shot: Shot) -> str:
@@ -310,28 +307,25 @@ def _changes(profile: Profile) -> Iterator[str]:
 
 def _decentred(profile: Profile, lenses: Sequence[Lens]) -> Iterator[str]:
     """Those that stand up to all having been looked at; what is less sure stands with its lens."""
-    looked_at = sum(bool(p.get("sides")) for x in lenses for p in x.get("focal_ranges") or [])
-    for lens in lenses:
-        parts = lens.get("focal_ranges") or []
-        if role_of(profile, lens) not in ("in use", "thin"):
+    looked_at = [
+        (lens, part, sides)
+        for lens in lenses
+        for part in lens.get("focal_ranges") or []
+        if (sides := part.get("sides"))
+    ]
+    for lens, part, sides in looked_at:
+        verdict, sure = words.clean(sides.get("verdict")), sides.get("confidence")
+        if (
+            role_of(profile, lens) not in ("in use", "thin")
+            or not verdict.startswith(_DECENTRED)
+            or (sure is not None and (1 - sure) * len(looked_at) > _CHANCE)
+        ):
             continue
-        for part in parts:
-            sure = words.number((part.get("sides") or {}).get("confidence"))
-            if sure is None or (1 - sure) * looked_at <= _CHANCE:
-                yield from _softer_side(profile, lens, part, len(parts) > 1)
-
-
-def _softer_side(profile: Profile, lens: Lens, part: FocalRange, several: bool) -> Iterator[str]:
-    sides: Any = part.get("sides") or {}
-    verdict = words.clean(sides.get("verdict"))
-    if not verdict.startswith(_DECENTRED):
-        return
-    at = f" at {words.focal(part.get('focal_mm'))}" if several and part.get("focal_mm") else ""
-    sure = sides.get("confidence")
-    inside = [f"{words.certainty(sure)} sure"] if sure is not None else []
-    inside.append(words.count(sides.get("frames")))
-    name = f"{named(words.lens_name(lens))}{on_body(profile, lens)}"
-    yield f"{name} is {verdict}{at} ({'; '.join(inside)})."
+        several = len(lens.get("focal_ranges") or []) > 1 and part.get("focal_mm")
+        at = f" at {words.focal(part.get('focal_mm'))}" if several else ""
+        inside = f"{words.certainty(sure)} sure; " if sure is not None else ""
+        inside += words.count(sides.get("frames"))
+        yield f"{named(words.lens_name(lens))}{on_body(profile, lens)} is {verdict}{at} ({inside})."
 
 
 def _focus(profile: Profile) -> Iterator[str]:

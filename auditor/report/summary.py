@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from auditor.model import (
-    Band,
     Body,
     FocalRange,
     Frames,
@@ -18,17 +17,25 @@ from auditor.model import (
 from auditor.report import words
 from auditor.report.costs import comparison_sentences
 from auditor.report.faults import render_alone
-from auditor.report.first_screen import body_lines, by_frames, distinct, lens_lines, other_lenses
+from auditor.report.first_screen import (
+    answered,
+    body_lines,
+    by_frames,
+    distinct,
+    lens_lines,
+    other_lenses,
+)
 from auditor.report.iso_words import (
     band_name,
     highest_used,
     iso_limit,
+    limits_told,
     settled_bands,
     short_frames,
     shown_bands,
 )
 from auditor.report.sentences import gear_faults, handheld_sentence, setting_sentence
-from auditor.report.words import NAME_END, NAME_START, common, named, plain, short
+from auditor.report.words import NAME_END, NAME_START, named, plain, short
 
 __all__ = [
     "BODIES",
@@ -53,7 +60,7 @@ BODIES: Final = 4
 """... and so many bodies; the rest are counted."""
 
 FOCAL_RANGES: Final = 4
-"""Of so many focal ranges each stands in its lens's sentence; of more, the apertures of all together."""
+"""So many focal ranges, those with most frames, stand in their lens's sentence."""
 
 FEW_JUDGED: Final = 20
 """Of fewer frames no share is given in percent: one frame would be 5% and more."""
@@ -61,25 +68,10 @@ FEW_JUDGED: Final = 20
 EXAMPLE_ISO: Final = 1600
 """Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""
 
+MOST_APART: Final = 4
+"""Upper over lower end of an interval (two stops) up to which an ISO is told as an example."""
+
 NAMELESS_BODY: Final = "Body not named in its files"
-
-
-def _best(parts: Sequence[FocalRange]) -> str:
-    """'f/8 (90% interval f/7.1 to f/9; 412 frames)', over one focal range or several."""
-    sweet = [s for p in parts if (s := p.get("sweet_spot"))]
-    best = [v for p in parts if (v := words.best_aperture(p))]
-    low = [v for s in sweet if (v := s.get("low")) is not None]
-    high = [v for s in sweet if (v := s.get("high")) is not None]
-    text = words.aperture_range((min(best), max(best)))
-    at_end = {words.best_at_end(p) for p in parts}
-    inside = [end for end in at_end if end and len(at_end) == 1]
-    if low and high:
-        ends = words.aperture_range((min(low), max(high)))
-        inside.append(f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}")
-    inside.append(words.count(sum(p.get("frames") or 0 for p in parts)))
-    if all(p.get("evidence") == "thin" for p in parts):
-        inside.append("thin evidence")
-    return f"{text} ({'; '.join(inside)})"
 
 
 def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
@@ -88,57 +80,52 @@ def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
     `bodies`: how many bodies the archive has (with one, it need not be named). `name`: what to call
     the lens instead of 'your' and its name.
     """
-    known = words.known_name(lens.get("lens"))
-    body = words.known_name(lens.get("body"))
-    beside = words.body_beside(lens.get("lens"), lens.get("body"))
-    on = f" on the {short(beside)}" if beside else ""
-    called = name is not None
-    name = name or (
-        f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
-    )
-    if (bodies > 1 or not known) and "body" in lens and not called:
-        name += on if body or not known else " on a body not named in its files"
+    name = name or _called(lens, bodies)
     name = name[0].upper() + name[1:]
     files = words.clean(lens.get("files"))
+    counted = words.count(lens.get("frames"))
     if files:
-        return f"{name}: {words.count(lens.get('frames'))}, {files} only; no aperture is advised."
+        return f"{name}: {counted}, {files} only; no aperture is advised."
     parts = lens.get("focal_ranges") or []
-    advised = [p for p in parts if words.best_aperture(p)]
-    if not advised:
-        counted = words.count(lens.get("frames"))
-        used = [[a.get("f_number") for a in p.get("apertures") or ()] for p in parts]
-        if len(parts) == 1 and len(used[0]) == 1 and used[0][0]:
-            only = f"used at {words.aperture(used[0][0])} only"
-            return f"{name}: {counted}, {only}, so there is no other aperture to hold it against."
-        return f"{name}: {counted}, not enough to name its best aperture."
-    no_common = len(advised) > 1 and not common(advised, "acceptable")  # no advice holds everywhere
-    differ = len({words.best_aperture(p) for p in advised}) > 1
-    each = len(advised) <= FOCAL_RANGES and (no_common or differ or len(advised) < len(parts))
-    text = f"{name} is at its best at {_best_at_each(advised) if each else _best(advised)}"
-    if no_common:
-        return text + "."
-    clauses: list[str] = []
-    sharp, fine = common(advised, "pin_sharp"), common(advised, "acceptable")
-    for label, both in (("pin-sharp", sharp), ("acceptable", fine)):
-        ends = words.aperture_range(both)
-        if ends and not any(c.endswith(f" {ends}") for c in clauses):
-            clauses.append(f"{label} {'from' if ' to ' in ends else 'at'} {ends}")
-    if not clauses:
-        return text + "."
-    there = "there " if len(advised) == 1 else "at both " if len(advised) == 2 else "at these "
-    where = (
-        "" if len(parts) < 2 else there if len(advised) < len(parts) else "at every focal length "
-    )
-    return f"{text}; {where}{words.join(clauses)}."
+    if advised := answered(lens, FOCAL_RANGES):
+        told = [_best(part, len(parts) > 1) for part in advised]
+        return f"{name} is at its best at {'; '.join(told)}."
+    used = [a.get("f_number") for part in parts for a in part.get("apertures") or ()]
+    if len(used) == 1 and used[0]:
+        only = f"used at {words.aperture(used[0])} only"
+        return f"{name}: {counted}, {only}, so there is no other aperture to hold it against."
+    return f"{name}: {counted}, not enough to name its best aperture."
 
 
-def _best_at_each(advised: Sequence[FocalRange]) -> str:
-    """'f/8 (...; 25 frames) at 24 mm and f/11 (...; 28 frames) at 70 mm'."""
-    each = [
-        f"{_best([p])} at {words.focal(p.get('focal_mm')) or 'a focal length not known'}"
-        for p in advised
-    ]
-    return words.join(each)
+def _called(lens: Lens, bodies: int) -> str:
+    """'your Tarn 35mm on the Alder One'."""
+    known = words.known_name(lens.get("lens"))
+    name = f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
+    if "body" not in lens or (known and bodies == 1):
+        return name
+    if not words.known_name(lens.get("body")):
+        return name + (" on a body not named in its files" if known else "")
+    beside = words.body_beside(lens.get("lens"), lens.get("body"))
+    return name + (f" on the {short(beside)}" if beside else "")
+
+
+def _best(part: FocalRange, several: bool) -> str:
+    """'f/8 (90% interval f/7.1 to f/9; 412 frames) at 24 mm, pin-sharp from f/4 to f/11'."""
+    best, sweet = words.aperture(words.best_aperture(part)), part.get("sweet_spot")
+    ends = words.aperture_range([sweet.get("low"), sweet.get("high")]) if sweet else ""
+    inside = [words.best_at_end(part)]
+    inside += [f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}"] if ends else []
+    inside += [words.count(part.get("frames") or 0)]
+    inside += ["thin evidence"] if part.get("evidence") == "thin" else []
+    text = f"{best} ({'; '.join(i for i in inside if i)})"
+    if several:
+        text += f" at {words.focal(part.get('focal_mm')) or 'a focal length not known'}"
+    for label, both in (
+        ("pin-sharp", part.get("pin_sharp")), ("acceptable", part.get("acceptable"))
+    ):  # fmt: skip
+        if span := words.aperture_range(both):
+            text += f", {label} {'from' if ' to ' in span else 'at'} {span}"
+    return text
 
 
 def no_lens(lenses: Sequence[Lens]) -> str:
@@ -150,87 +137,54 @@ def no_lens(lenses: Sequence[Lens]) -> str:
     return "No measured frame names its lens: a body's frames are taken for those of one lens."
 
 
-def _iso_limit(band: Band, highest: float | None) -> str:
-    fine, clean = (iso_limit(band, level, highest) for level in ("acceptable", "excellent"))
-    inside = [fine.why] if fine.why else []
-    if clean.hidden:
-        inside.append("how far it is excellent, texture hides")
-    elif clean.iso is None:
-        inside.append("never excellent")
-    else:
-        ends = clean.between()
-        figures = [
-            f"excellent to {clean.text}",
-            ends if " " in ends else "",
-            "predicted" if clean.predicted else "",
-        ]
-        inside.append(", ".join(t for t in figures if t))
-    inside.append(_frames(band))
-    return f"{fine.text} for {words.clean(band_name(band))} ({'; '.join(inside)})"
-
-
-def _missed(band: Band) -> str:
-    why = iso_limit(band, "acceptable").why
-    return f"{words.clean(band_name(band))} ({why}; {_frames(band)})"
-
-
-def _frames(band: Band) -> str:
-    apart = ", long exposures apart" if band.get("long_exposures") else ""
-    return words.count(short_frames(band)) + apart
-
-
 def body_sentence(body: Body) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands`, and in which of
-    them none that was used is acceptable; '' where there are none."""
+    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands` in which any is
+    acceptable, and in those in which none that was used is; '' where there are none."""
     bands, highest = settled_bands(body), highest_used(body)
-    usable = [b for b in bands if (b.get("usable_iso") or {}).get("acceptable")]
+    usable = [b for b in bands if iso_limit(b, "acceptable").iso]
+    told = [*usable[:1], *usable[1:][-1:], *(b for b in bands if b not in usable)]
+    if not told:
+        return ""
     known = words.known_name(body.get("body"))
-    name = named(known) if known else "body not named in its files"
-    limits = [
-        _iso_limit(b, highest) for b in (usable if len(usable) < 2 else (usable[0], usable[-1]))
+    light = [
+        f"{limits_told(b, highest)} for {words.clean(band_name(b))} ({words.count(short_frames(b))})"
+        for b in told
     ]
-    missed = [_missed(b) for b in bands if b not in usable]
-    none = f"no ISO used is acceptable for {words.join(missed)}." if missed else ""
-    if not limits:
-        return f"On the {name} {none}" if none else ""
-    text = f"The {name} stays usable up to {words.join(limits)}"
-    return f"{text}; {none}" if none else f"{text}."
+    name = named(known) if known else "body not named in its files"
+    return f"On the {name} noise is {'; '.join(light)}."
 
 
 def _matches(profile: Profile) -> list[str]:
     """For two pairs of bodies an example each: of those known to a stop either way one that was seen on
     both bodies rather than predicted, in light in which both were used, and near to ISO 1600. One direction
     implies the other."""
-    used_in = {
-        words.clean(b.get("body")): [words.pair(band.get("ev100")) for band in shown_bands(b)]
+    used = {
+        (words.clean(b.get("body")), words.pair(band.get("ev100")))
         for b in profile.get("bodies") or []
+        for band in shown_bands(b)
     }
 
     def unseen(m: IsoMatch) -> bool:
         both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
-        return any(words.pair(m.get("ev100")) not in used_in.get(name, []) for name in both)
+        return not {(name, words.pair(m.get("ev100"))) for name in both} <= used
 
-    clear = []
-    for m in profile.get("iso_matches") or []:
-        low, high = m.get("low"), m.get("high")
-        vague = low is not None and high is not None and high > 4 * low
-        if m.get("iso") and m.get("reference_iso") and not vague:
-            clear.append(m)
+    clear = [
+        m
+        for m in profile.get("iso_matches") or []
+        if m.get("iso") and (m.get("high") or 0) <= MOST_APART * (m.get("low") or 0)
+    ]
     clear.sort(key=lambda m: abs((m.get("reference_iso") or 1) - EXAMPLE_ISO))
     clear.sort(key=lambda m: (bool(m.get("predicted")), unseen(m)))
     pairs: dict[frozenset[str], IsoMatch] = {}
     for m in clear:
         both = frozenset((words.clean(m.get("body")), words.clean(m.get("reference_body"))))
-        if all(both):
+        if all(both) and m.get("reference_iso"):
             pairs.setdefault(both, m)
-        if len(pairs) == 2:
-            break
-    return [_match(m) for m in pairs.values()]
+    return [_match(m) for m in list(pairs.values())[:2]]
 
 
 def _match(m: IsoMatch) -> str:
-    ends = words.interval(m, 0)
-    inside = [f"90% interval {ends}" if ends else "interval not known"]
+    inside = [f"90% interval {words.interval(m, 0)}"]
     inside += ["predicted"] if m.get("predicted") else []
     return (
         f"{words.iso(m.get('iso'))} on the {short(m.get('body'))} looks as noisy as "

@@ -7,7 +7,6 @@ interval and its count of frames. Missing is empty in CSV and null in Parquet, n
 from __future__ import annotations
 
 import logging
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -17,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.csv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -87,11 +87,9 @@ _BLANK: Final[Any] = {
 
 
 def _entries(profile: Any, name: str) -> list[Row]:
-    """Entries of a list; the first has the keys of all, in the order of the blank one."""
+    """Entries of a list, the first with all keys of its type."""
     rows = profile.get(name) or []
-    keys = dict.fromkeys(k for row in rows for k in row)
-    order = [k for k in (*_BLANK[name][0], *keys) if k in keys]
-    return [dict.fromkeys(order) | row for row in rows[:1]] + rows[1:]
+    return [_BLANK[name][0] | row for row in rows[:1]] + rows[1:]
 
 
 def _lens_head(lens: Lens, part: FocalRange) -> Row:
@@ -183,14 +181,6 @@ def _text(value: Any) -> Any:
     return value
 
 
-def _cells(column: list[Any]) -> list[Any]:
-    """A column with nested values as text; one of figures alone is as it was."""
-    return column if {type(v) for v in column} <= _FIGURES else [_text(v) for v in column]
-
-
-_FIGURES: Final = frozenset((float, int, bool, type(None)))
-
-
 def _table(rows: Sequence[Row]) -> pa.Table:
     """A table of rows."""
     names = dict.fromkeys(k for row in rows for k in row)
@@ -199,30 +189,19 @@ def _table(rows: Sequence[Row]) -> pa.Table:
 
 def _column(values: list[Any]) -> pa.Array:
     """Cells of one type: numbers, or else texts; texts where nothing is known."""
-    cells = _cells(values)
+    cells = [_text(value) for value in values]
     try:
         column = pa.array(cells, from_pandas=True)
     except (pa.ArrowException, OverflowError):
         column = pa.array([None if cell is None else str(cell) for cell in cells])
-    if column.null_count and (pa.types.is_boolean(column.type) or pa.types.is_integer(column.type)):
-        # As pandas reads such a column, and as tables have always been written: yes is 1.
-        column = column.cast(pa.float64())
     return column.cast(pa.string()) if pa.types.is_null(column.type) else column
 
 
 _FRAME_COLUMNS: Final = (
     *("path", "status", "verdict", "cause", "probability", "answer", "body", "lens", "converter"),
-    *(
-        "focal_length_mm",
-        "f_number",
-        "exposure_time_s",
-        "iso",
-        "ev100",
-        "taken",
-        "source",
-        "rating",
-    ),
-    *("width_px", "height_px", *(f"{z}_cpp" for z in ZONES), *(f"{z}_stderr_cpp" for z in ZONES)),
+    *("focal_length_mm", "f_number", "exposure_time_s", "iso", "ev100", "taken", "source"),
+    *("rating", "width_px", "height_px"),
+    *(*(f"{z}_cpp" for z in ZONES), *(f"{z}_stderr_cpp" for z in ZONES)),
     *("expected_cpp", "measured_cpp", "sigma_code8", "reason"),
     *("lateral_red_px", "lateral_blue_px", "fringe_width_px"),
 )
@@ -302,98 +281,40 @@ def write_tables(profile: Profile, folder: Path, frames: pd.DataFrame | None = N
             pq.write_table(table, file)
 
 
-_ROWS: Final = 50_000
-"""Rows made at once."""
-_TRIED: Final = 1_000
-"""So many of a column's cells tell whether its values repeat: looking each up takes as long as writing it."""
 _DIGITS: Final = 6
 """So many digits are more than any figure is good for."""
-_NUMBER: Final = f"%.{_DIGITS}g"
-"""How C's printf writes so many."""
-_PLAIN: Final = (1e-4, 10.0 ** (_DIGITS - 1))
-"""Sizes from and under which `_NUMBER` writes no exponent, however they are rounded."""
-_HALF: Final = 1e-6
-"""Last digits this near to a half may be rounded either way: double precision errs by a ten thousandth of it."""
-_FORMULA: Final = re.compile(r"^(?=\s*[=+\-@\t\r])")
+_FORMULA: Final = r"^([\s\pZ]*[=+\-@\t\r])"
 """How a text begins that spreadsheets take for a formula (common practice, no source)."""
-_SPECIAL: Final = r"^[^0-9A-Za-z/]|[,\"\r\n]"
-"""What a text has that may be such, or must stand in quotes."""
-
-
-_JOINED: Final[Any] = {"null_handling": "replace", "null_replacement": ""}
 
 
 def write_csv(table: pa.Table, path: Path) -> None:
-    """Write a table of two columns or more; missing cells are empty.
+    """Write a table; missing cells are empty, figures have `_DIGITS` digits.
 
     Spreadsheets run a cell that begins as a formula does; here such a text begins with an apostrophe,
     which they take for the mark of plain text.
     """
+    cells = {name: _csv_cells(table[name]) for name in table.column_names}
     with path.open("wb") as file:
-        file.write((",".join(map(_quoted, table.column_names)) + "\n").encode())
-        for first in range(0, len(table), _ROWS):
-            part = table.slice(first, _ROWS)
-            *cells, last = (_csv_cells(column.combine_chunks()) for column in part.columns)
-            last = pc.binary_join_element_wise(last, "\n", "", **_JOINED)
-            lines = pc.binary_join_element_wise(*cells, last, ",", **_JOINED)
-            # Arrow holds texts end to end: what is to be written is there.
-            file.write(lines.buffers()[2].slice(0, pc.sum(pc.binary_length(lines)).as_py()))
+        pa.csv.write_csv(pa.table(cells), file)
 
 
-def _csv_cells(values: pa.Array) -> pa.Array:
-    """The texts of a column's cells, of values that repeat each one's made once; null where a cell is empty."""
-    if pa.types.is_dictionary(values.type):
-        values = values.dictionary_decode()
-    tried = values.slice(0, _TRIED)
-    if 2 * len(tried.unique()) < len(tried):
-        coded = values.dictionary_encode()
-        return _csv_texts(coded.dictionary).take(coded.indices)
-    texts = _csv_texts(values.drop_null())
-    if not values.null_count:
-        return texts
-    return pc.replace_with_mask(pa.nulls(len(values), pa.string()), values.is_valid(), texts)
+def _csv_cells(column: pa.ChunkedArray) -> pa.ChunkedArray | pa.Array:
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    if pa.types.is_floating(column.type):
+        return pa.array(_rounded(column.to_numpy().astype(float)), from_pandas=True)
+    if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+        return pc.replace_substring_regex(column, _FORMULA, r"'\1")
+    return column
 
 
-def _csv_texts(known: pa.Array) -> pa.Array:
-    """The texts of values none of which is missing."""
-    if pa.types.is_floating(known.type):
-        return _figures(known.to_numpy(zero_copy_only=False).astype(np.float64))
-    if pa.types.is_boolean(known.type):
-        return pa.array([str(value) for value in known.to_pylist()], pa.string())
-    texts = known.cast(pa.string())
-    return texts if pa.types.is_integer(known.type) else _harmless(texts)
-
-
-def _figures(values: NDArray[np.float64]) -> pa.Array:
-    """The texts of figures by `_NUMBER`. Arrow writes the shortest text that names a number, which of one
-    rounded to its digits is the same, and takes a quarter of the time; it writes very small and large
-    ones differently, and halves are rounded by what lies beyond double precision."""
-    size = np.abs(values)
-    plain = ((size >= _PLAIN[0]) & (size < _PLAIN[1])) | (values == 0)
-    figures = np.where(plain, values, 0.0)
-    place = np.floor(np.log10(np.where(figures == 0, 1.0, np.abs(figures))))
-    unit = 10.0 ** (_DIGITS - 1 - place)
-    digits = figures * unit
-    whole = np.rint(digits)
-    texts = pa.array(whole / unit).cast(pa.string())
-    inexact = ~plain | (np.abs(np.abs(digits - whole) - 0.5) < _HALF)
-    if not inexact.any():
-        return texts
-    lines = (_NUMBER + "\n") * int(inexact.sum()) % tuple(values[inexact].tolist())
-    return pc.replace_with_mask(texts, pa.array(inexact), pa.array(lines.split(), pa.string()))
-
-
-def _harmless(texts: pa.Array) -> pa.Array:
-    """Texts in quotes, or behind an apostrophe, where they need to be."""
-    special = pc.match_substring_regex(texts, _SPECIAL)
-    if not pc.any(special).as_py():
-        return texts
-    changed = [_quoted(_FORMULA.sub("'", text)) for text in texts.filter(special).to_pylist()]
-    return pc.replace_with_mask(texts, special, pa.array(changed, pa.string()))
-
-
-def _quoted(text: str) -> str:
-    """A text in quotes where it holds what would end its cell."""
-    if not any(mark in text for mark in ',"\r\n'):
-        return text
-    return '"' + text.replace('"', '""') + '"'
+def _rounded(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The nearest figures of `_DIGITS` digits: one multiplication or division by an exact power of ten leaves the
+    very number that such a figure names."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        places = _DIGITS - 1 - np.floor(np.log10(np.abs(values)))
+        power = 10.0 ** np.abs(places)
+        behind = places >= 0
+        whole = np.rint(np.where(behind, values * power, values / power))
+        figures = np.where(behind, whole / power, whole * power)
+    return np.where(np.isfinite(figures), figures, values)

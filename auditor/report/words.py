@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 from auditor.exposure import ABOUT_THE_RULE, aperture_text, shutter_text, slower_text
 
@@ -30,7 +30,6 @@ __all__ = [
     "certainty",
     "change",
     "clean",
-    "common",
     "count",
     "criterion",
     "difference",
@@ -338,17 +337,6 @@ def named(text: Any, length: int = NAME_CHARACTERS) -> str:
 def short(text: Any) -> str:
     """A name set apart, as short as names are where two stand in one sentence."""
     return named(text, SHORT_NAME_CHARACTERS)
-
-
-def common(
-    parts: Sequence[FocalRange], key: Literal["pin_sharp", "acceptable"]
-) -> tuple[float, float] | None:
-    """The apertures inside a range at every focal length; None when there are none."""
-    ends = [pair(p.get(key)) for p in parts]
-    low = max((low or 0 for low, _ in ends), default=0)
-    high = min((high or 0 for _, high in ends), default=0)
-    known = all(low and high for low, high in ends)
-    return (low, high) if known and 0 < low <= high else None
 
 
 _PLAIN: Final = frozenset((str, int, bool, type(None)))

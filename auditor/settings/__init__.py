@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from auditor.settings.agreement import reconcile, reconcile_kinds
-    from auditor.settings.one_file import settle
+    from auditor.settings.kinds import settle
     from auditor.settings.read import FileTags, read_settings, read_tags
 
 __all__ = ["FileTags", "read_settings", "read_tags", "reconcile", "reconcile_kinds", "settle"]
@@ -15,6 +15,6 @@ def __getattr__(name: str) -> Any:
     # Decoders read tags and must not load the tables' libraries; tables need no tags.
     if name in __all__:
         module = ".agreement" if name.startswith("reconcile") else ".read"
-        module = ".one_file" if name == "settle" else module
+        module = ".kinds" if name == "settle" else module
         return getattr(import_module(module, __name__), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -263,14 +263,10 @@ def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
     Between equally frequent ones that with small letters, then the shorter, then the first by
     alphabet: the choice does not depend on the order of frames.
     """
-    counts = names.dropna().value_counts()
-    chosen: dict[str, tuple[tuple[int, bool, int, str], str]] = {}
-    keys = {name: key(name) for name in counts.index}
-    for name, count in counts.items():
-        text = str(name)
-        rank = (-int(count), text.isupper(), len(text), text)
-        group = keys[text]
-        if group not in chosen or rank < chosen[group][0]:
-            chosen[group] = (rank, text)
-    mapping = {name: chosen[group][1] for name, group in keys.items()}
+    counts = {str(name): int(n) for name, n in names.dropna().value_counts().items()}
+    keys = {name: key(name) for name in counts}
+    chosen: dict[str, str] = {}
+    for name in sorted(counts, key=lambda n: (-counts[n], n.isupper(), len(n), n)):
+        chosen.setdefault(keys[name], name)
+    mapping = {name: chosen[group] for name, group in keys.items()}
     return pd.Series(map_names(names, mapping, None), names.index, dtype="object", name=names.name)

@@ -30,22 +30,14 @@ source)."""
 _OFFSET: Final = re.compile(r"\s*(Z|[+-]\d{2}:?\d{2})")
 
 _PLACES: Final = (
-    (
-        "Exif.Photo.DateTimeOriginal",
-        "Exif.Photo.SubSecTimeOriginal",
-        "Exif.Photo.OffsetTimeOriginal",
-    ),
-    (
-        "Exif.Photo.DateTimeDigitized",
-        "Exif.Photo.SubSecTimeDigitized",
-        "Exif.Photo.OffsetTimeDigitized",
-    ),
-    ("Xmp.exif.DateTimeOriginal", None, None),
-    ("Xmp.photoshop.DateCreated", None, None),
-    ("Xmp.xmp.CreateDate", None, None),
-    ("Exif.Image.DateTime", "Exif.Photo.SubSecTime", "Exif.Photo.OffsetTime"),
+    ("Exif.Photo.DateTimeOriginal", "Original"),
+    ("Exif.Photo.DateTimeDigitized", "Digitized"),
+    ("Xmp.exif.DateTimeOriginal", None),
+    ("Xmp.photoshop.DateCreated", None),
+    ("Xmp.xmp.CreateDate", None),
+    ("Exif.Image.DateTime", ""),
 )
-"""Where the time may stand, the best first. Exif's DateTime is of the last change (Exif 2.32, tag 306), so that
+"""Where the time may stand, the best first, and how the tags of its fraction and offset end. Exif's DateTime is of the last change (Exif 2.32, tag 306), so that
 programs set it anew; XMP's CreateDate is of the picture's making."""
 
 
@@ -56,7 +48,7 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
     order of frames, and noted.
     """
     unset = False
-    for key, fraction_key, offset_key in _PLACES:
+    for key, ending in _PLACES:
         value = tags.get(key)
         if value is None:
             continue
@@ -66,14 +58,12 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
         if match is None or stamp is None:
             unset = unset or bool(text.strip(" :0\x00"))
             continue
-        fraction = match[7] or ""
-        if not fraction and fraction_key:
-            digits = str(tags.get(fraction_key, "")).strip(" \x00")
-            fraction = digits[:9] if digits.isascii() and digits.isdigit() else ""
-        offset = match[8] or ""
-        if not offset and offset_key:
-            found = _OFFSET.match(str(tags.get(offset_key, "")))
-            offset = found[1] if found else ""
+        fraction, offset = match[7] or "", match[8] or ""
+        if ending is not None:
+            digits = str(tags.get(f"Exif.Photo.SubSecTime{ending}", "")).strip(" \x00")
+            fraction = fraction or (digits[:9] if digits.isascii() and digits.isdigit() else "")
+            found = _OFFSET.match(str(tags.get(f"Exif.Photo.OffsetTime{ending}", "")))
+            offset = offset or (found[1] if found else "")
         _judge_clock(stamp, notes)
         iso_text = stamp.isoformat(timespec="seconds")
         return iso_text + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
@@ -83,14 +73,13 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
 
 
 def _tidy_offset(offset: str) -> str:
-    if not offset:
+    """'+02:00' of '+0200' or 'Z'; '' of what is no offset."""
+    try:
+        zone = datetime.strptime(offset, "%z")
+    except ValueError:
         return ""
-    if offset == "Z":
-        return "+00:00"
-    plain = offset.replace(":", "")
-    if int(plain[1:3]) > _MOST_OFFSET_H or int(plain[3:]) >= MINUTE_S:
-        return ""
-    return f"{plain[:3]}:{plain[3:]}"
+    ahead = abs(zone.utcoffset() or timedelta())
+    return zone.isoformat()[-len("+00:00") :] if ahead <= timedelta(hours=_MOST_OFFSET_H) else ""
 
 
 def _stamp(match: re.Match[str], text: str) -> datetime | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
@@ -57,10 +58,9 @@ _NOTE_THIRDS: Final = {12: 1 / 3, 20: 2 / 3}
 """Steps that stand for exact thirds of a stop there."""
 _BIAS_LIMITS_EV: Final = (-15, 15)
 """Exposure compensation; no camera offers more than a third of this (common practice, no source)."""
-_FOCUS_LIMITS_M: Final = (0.001, 9000)
-"""Focus distances by Exif and XMP; others are damage or infinity (common practice, no source)."""
-_NOTE_FOCUS_M: Final = (0.005, 600)
-"""The same by makers' notes, in which 65,535 cm is infinity (common practice, no source)."""
+_FOCUS_LIMITS_M: Final = (0.001, 600)
+"""Focus distances; others are damage or infinity, which makers' notes have as 65,535 cm (common practice, no
+source)."""
 _MM: Final = 0.001
 """Metres of a millimetre."""
 _CM: Final = 0.01
@@ -72,29 +72,36 @@ _LOG_FOCUS_START_M: Final = 0.01
 _LOG_FOCUS_STEPS: Final = 40
 """Steps for a factor of ten there."""
 
-_SENSITIVITY_TYPES: Final = {1: "sos", 3: "speed", 6: "speed"}
+_SENSITIVITY_TYPES: Final = {1: "StandardOutputSensitivity", 3: "ISOSpeed", 6: "ISOSpeed"}
 """Exif's SensitivityType (2.32, tag 0x8830) -> which tag is meant first; for others the recommended index."""
 
 _PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
 """What Exif's 16-bit field holds when the value does not fit."""
 
 
+def _told(
+    places: Iterable[float | None], raw: Sequence[float | None], notes: list[str], what: str
+) -> float | None:
+    """The first number that is there; a note where there is none though the tag `raw` is written."""
+    value = next((n for n in places if n is not None), None)
+    if value is None and raw:
+        notes.append(f"the {what} is written as zero or as an absurd number")
+    return value
+
+
 def aperture(tags: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
     raw = numbers(tags.get("Exif.Photo.FNumber"))
-    value = within(raw, *F_LIMITS)
-    believed = _opens_to_f1(tags)
-    if value == 1 and not believed:
-        value = None
-    if value is None and not (raw and raw[0] and raw[0] != 1):
-        written = tags.get("Exif.Photo.ApertureValue")
-        apex = within(numbers(written), *_AV_LIMITS)
-        # Av = 0 would be f/1.0; in files it is nearly always an unset field.
-        if apex:
-            value = round(aperture_from_apex(apex), 2)
-    if value is None:
-        value = within(numbers(_xmp_number(tags.get("Xmp.exif.FNumber"))), *F_LIMITS)
-        value = None if value == 1 and not believed else value
+    apex = within(numbers(tags.get("Exif.Photo.ApertureValue")), *_AV_LIMITS)
+    xmp = tags.get("Xmp.exif.FNumber")
+    xmp = xmp.removeprefix("f/") if isinstance(xmp, str) else xmp
+    told = [within(raw, *F_LIMITS), within(numbers(xmp), *F_LIMITS)]
+    if not _opens_to_f1(tags):
+        told = [None if n == 1 else n for n in told]
+    # Av = 0 would be f/1.0; in files it is nearly always an unset field.
+    if apex and not (raw and raw[0] and raw[0] != 1):
+        told.insert(1, round(aperture_from_apex(apex), 2))
+    value = next((n for n in told if n is not None), None)
     if value is None and raw:
         shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
         notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
@@ -116,24 +123,16 @@ def _opens_to_f1(tags: Tags) -> bool:
     return ranges.f_short <= _REDUCED_TO_F1
 
 
-def _xmp_number(value: Value | None) -> Value | None:
-    return value[2:] if isinstance(value, str) and value.startswith("f/") else value
-
-
 def exposure_time(tags: Tags, notes: list[str]) -> float | None:
     """Seconds: ExposureTime, else ShutterSpeedValue by APEX (t = 2 ** -Tv)."""
     raw = numbers(tags.get("Exif.Photo.ExposureTime"))
-    value = within(raw, *TIME_LIMITS_S)
-    if value is None:
-        speed = tags.get("Exif.Photo.ShutterSpeedValue")
-        apex = within(numbers(speed), *_TV_LIMITS)
-        if apex is not None and (apex != 0 or not raw):
-            value = time_from_apex(apex)
-    if value is None:
-        value = within(numbers(tags.get("Xmp.exif.ExposureTime")), *TIME_LIMITS_S)
-    if value is None and raw:
-        notes.append("the exposure time is written as zero or as an absurd number")
-    return value
+    apex = within(numbers(tags.get("Exif.Photo.ShutterSpeedValue")), *_TV_LIMITS)
+    places = (
+        within(raw, *TIME_LIMITS_S),
+        time_from_apex(apex) if apex is not None and (apex != 0 or not raw) else None,
+        first_number(tags, ("Xmp.exif.ExposureTime",), TIME_LIMITS_S),
+    )
+    return _told(places, raw, notes, "exposure time")
 
 
 def sensitivity(tags: Tags, notes: list[str]) -> float | None:
@@ -144,31 +143,15 @@ def sensitivity(tags: Tags, notes: list[str]) -> float | None:
     2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
     """
     raw = numbers(tags.get("Exif.Photo.ISOSpeedRatings"))
-    sos = "Exif.Photo.StandardOutputSensitivity"
-    rei = "Exif.Photo.RecommendedExposureIndex"
-    speed = "Exif.Photo.ISOSpeed"
-    kind = within(numbers(tags.get("Exif.Photo.SensitivityType")), 0, 255) or 0
-    order = {"sos": (sos, rei, speed), "speed": (speed, rei, sos)}
-    wide = order.get(_SENSITIVITY_TYPES.get(int(kind), ""), (rei, sos, speed))
-    plain = within(raw, *ISO_LIMITS)
-    if plain is not None and plain not in _PLACEHOLDER_ISO:
-        return plain
-    places = [tags.get(key) for key in wide]
-    places += [
-        tags.get("Exif.Photo.ExposureIndex"),
-        tags.get("Xmp.exifEX.PhotographicSensitivity"),
-        tags.get("Xmp.exif.ISOSpeedRatings"),
-    ]
-    for place in places:
-        found = within(numbers(place), *ISO_LIMITS)
-        if found is not None and found not in _PLACEHOLDER_ISO:
-            return found
-    found = _maker_sensitivity(tags)
-    if found is None and plain is not None:
-        return plain  # at least so much
-    if found is None and raw:
-        notes.append("the ISO is written as zero or as an absurd number")
-    return found
+    kind = first_number(tags, ("Exif.Photo.SensitivityType",), (0, 255))
+    first = _SENSITIVITY_TYPES.get(int(kind or 0), "RecommendedExposureIndex")
+    names = ("ISOSpeedRatings", first, "RecommendedExposureIndex", "StandardOutputSensitivity")
+    keys = [f"Exif.Photo.{name}" for name in (*names, "ISOSpeed", "ExposureIndex")]
+    keys += ["Xmp.exifEX.PhotographicSensitivity", "Xmp.exif.ISOSpeedRatings"]
+    found = [within(numbers(tags.get(key)), *ISO_LIMITS) for key in keys]
+    places = [iso for iso in found if iso not in _PLACEHOLDER_ISO]
+    # The placeholder itself says: at least so much.
+    return _told([*places, _maker_sensitivity(tags), found[0]], raw, notes, "ISO")
 
 
 def _maker_sensitivity(tags: Tags) -> float | None:
@@ -214,13 +197,10 @@ def brightness(f_number: float | None, time: float | None, iso: float | None) ->
 
 def focal_length(tags: Tags, notes: list[str]) -> float | None:
     """Focal length in mm; zero, as adapted lenses write it, is missing."""
-    raw = numbers(tags.get("Exif.Photo.FocalLength"))
-    value = within(raw, *FOCAL_LIMITS_MM)
-    if value is None:
-        value = within(numbers(tags.get("Xmp.exif.FocalLength")), *FOCAL_LIMITS_MM)
-    if value is None and raw:
-        notes.append("the focal length is written as zero or as an absurd number")
-    return round(value, 3) if value is not None else None
+    keys = ("Exif.Photo.FocalLength", "Xmp.exif.FocalLength")
+    raw = numbers(tags.get(keys[0]))
+    value = _told([first_number(tags, keys, FOCAL_LIMITS_MM)], raw, notes, "focal length")
+    return None if value is None else round(value, 3)
 
 
 def focal_length_35mm(tags: Tags) -> float | None:
@@ -232,13 +212,9 @@ def focal_length_35mm(tags: Tags) -> float | None:
 
 def focus_distance(tags: Tags) -> float | None:
     """Focus distance in metres from any tag that carries it; infinity and 'unknown' are None."""
-    # Exif: all bits set is infinity, 0 is unknown.
-    over = str(tags.get("Exif.Photo.SubjectDistance", "")).partition("/")[0]
-    if over not in ("4294967295", "0"):
-        value = within(numbers(tags.get("Exif.Photo.SubjectDistance")), *_FOCUS_LIMITS_M)
-        if value is not None:
-            return round(value, 4)
+    low, high = _FOCUS_LIMITS_M
     for key, unit in (
+        ("Exif.Photo.SubjectDistance", 1.0),
         ("Exif.OlympusFi.FocusDistance", _MM),
         ("Exif.MinoltaCsOld.FocusDistance", _MM),
         ("Exif.MinoltaCsNew.FocusDistance", _MM),
@@ -246,8 +222,7 @@ def focus_distance(tags: Tags) -> float | None:
         ("Exif.CanonFi.FocusDistanceUpper", _CM),
         ("Exif.Nikon1.FocusDistance", 1.0),
     ):
-        low, high = _NOTE_FOCUS_M
-        value = within(numbers(tags.get(key)), low / unit, high / unit)
+        value = first_number(tags, (key,), (low / unit, high / unit))
         if value is not None:
             return round(value * unit, 4)
     keys = ("Exif.NikonLd2.FocusDistance", "Exif.NikonLd3.FocusDistance")

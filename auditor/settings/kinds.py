@@ -7,23 +7,25 @@ file is either a part of the sensor at its own pixels or the whole of it at larg
 
 from __future__ import annotations
 
+import dataclasses
 import math
-from typing import Final
+from typing import Any, Final
 
-from auditor.record import Certainty
-from auditor.settings.file_evidence import Evidence, Sensor, Verdict
-from auditor.settings.sensors import SMALL_MM, sensor_sides
+from auditor.record import Certainty, Settings
+from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of, view
+from auditor.settings.sensors import sensor_sides
 
 __all__ = [
     "CLOSE_VIEW",
     "LARGEST_PITCH_UM",
-    "LEAST_PX",
     "PANORAMA",
     "SAME_SENSOR",
     "SAME_SIZE",
     "SHORT_SIDES",
+    "figures",
     "judge",
     "sensor_alone",
+    "settle",
 ]
 
 SAME_SIZE: Final = 0.03
@@ -49,10 +51,6 @@ WHOLE: Final = 0.93
 """Share of the thumbnail's width from which the file shows all of it."""
 REDUCED_FIELD: Final = 0.88
 """Pixels of the thumbnail's whole field over the sensor's under which a cut-out was reduced as well."""
-CROP_MODES: Final = (1.2, 1.75)
-"""How much smaller the part of the sensor is that cameras use in a crop mode, by its side (common
-practice, no source)."""
-
 # fmt: off
 LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
 """From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
@@ -93,9 +91,7 @@ def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> fl
 def sensor_alone(e: Evidence) -> Sensor:
     """The sensor as one file tells of it."""
     diagonal, basis = e.diagonal_mm, "database"
-    small = diagonal is not None and diagonal < SMALL_MM
-    if diagonal is None or (small and e.view_mm and not _close(diagonal, e.view_mm, CLOSE_VIEW)):
-        # Telephones have several sensors under one name; the equivalent is of the one in use.
+    if diagonal is None:
         diagonal, basis = e.view_mm, "equivalent"
     edited = e.source == "edited" or e.recoded is True
     size, confirmed = e.native, e.native is not None
@@ -115,9 +111,7 @@ def sensor_alone(e: Evidence) -> Sensor:
             size, confirmed = own if same_shape else by_tags, True
     if size and _close(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not edited:
         size = own  # without the border that notes count
-    if (size is None and e.written and not _close(e.long, e.written[0], SAME_SIZE)) or (
-        size is None and e.written and e.short < e.written[1] * SHORT_SIDES[0]
-    ):
+    if size is None and e.written and not _close(e.long, e.written[0], SAME_SIZE):
         size = e.written
     pixel = None
     if size is not None and diagonal:
@@ -127,13 +121,10 @@ def sensor_alone(e: Evidence) -> Sensor:
             pixel, basis = e.tagged_um, "tagged"
     elif e.tagged_um:
         basis = "tagged"
-        of = e.written or own
         if size is None:
-            diagonal = diagonal or math.hypot(*of) * e.tagged_um / 1000
+            diagonal = diagonal or math.hypot(*written) * e.tagged_um / 1000
         else:
-            # The tag is of the size that was written: full, or smaller.
-            spans = max(of[0] / size[0], of[1] / size[1])
-            pixel = e.tagged_um * min(spans, 1.0) if not edited else e.tagged_um
+            pixel = e.tagged_um
     rough = basis == "equivalent" and e.view_rough
     return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed, rough)
 
@@ -142,6 +133,9 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
         return _raw(e, sensor)
+    if e.source == "unknown":
+        pitch = sensor.pixel_um if sensor.size else _tagged_or_spanned(e, sensor)
+        return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch)
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
@@ -177,10 +171,6 @@ def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
         # Nothing else tells of the sensor: a shape guessed for it would bend the tag.
         return e.tagged_um
     sides = sensor.sides_mm(e.long, e.short)
-    own_mm = math.hypot(e.long, e.short) * (e.tagged_um or 0) / 1000
-    if own_mm and sensor.diagonal_mm and _close(own_mm, sensor.diagonal_mm, 1e-6):
-        # A diagonal that was worked out from the tag says nothing against it, whatever the shape.
-        return e.tagged_um
     return _whole_field_um(sides, e.long, e.short) if sides else e.tagged_um
 
 
@@ -200,13 +190,6 @@ def _certainty(sensor: Sensor) -> Certainty:
 def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
     """A file of the sensor's own size, in one direction at least."""
     share = round(share, 3)
-    if e.source == "unknown":
-        reason = "the sensor's own size; who wrote it can't be told"
-        return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
-    if e.shown is not None and e.shown < WHOLE and e.source == "edited":
-        reason = f"shows {e.shown:.0%} of the thumbnail's width at the full size: enlarged"
-        pitch = sensor.pixel_um * e.shown if sensor.pixel_um else None
-        return Verdict("resized", "enlarged", reason, pitch, None, "likely")
     if e.source == "camera":
         reason = "the camera's own size" if share > WHOLE else "a part of the sensor, by the camera"
         return Verdict(
@@ -235,7 +218,7 @@ def _size(sensor: Sensor) -> str:
 
 def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
-    if e.source == "camera" and not e.is_copy:
+    if e.source == "camera":
         return _smaller_by_camera(e, sensor, spans, shape)
     if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
         pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
@@ -256,9 +239,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
                 reason_part += " with fewer pixels: cropped and reduced"
     elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
         crop, reason_part = True, "too little less for a reduced one"
-    elif _tags_follow(e, sensor, spans):
-        crop, certainty, reason_part = False, _certainty(sensor), "its tags tell larger pixels"
-    elif crop and (e.boxed or e.long in EXPORT_SIDES or e.short in EXPORT_SIDES):
+    elif crop and e.long in EXPORT_SIDES:
         crop, reason_part = False, "its longest side is one that exports are given"
     elif crop:
         reason_part = "not the sensor's shape"
@@ -276,24 +257,14 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     )
 
 
-def _tags_follow(e: Evidence, sensor: Sensor, spans: float) -> bool:
-    """Whether the file's own tags tell the larger pixels of a reduced file."""
-    if not e.tagged_um or not sensor.pixel_um or _close(e.tagged_um, sensor.pixel_um, SAME_SENSOR):
-        return False
-    return _close(e.tagged_um, sensor.pixel_um / spans, SAME_SENSOR)
-
-
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    same_shape = _close(shape, 1, SAME_SHAPE)
-    tags_scale = _tags_follow(e, sensor, spans)
-    tags_keep = bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR)) and not tags_scale
-    if e.view_mm and sensor.diagonal_mm and same_shape:
+    if e.view_mm and sensor.diagonal_mm and _close(shape, 1, SAME_SHAPE):
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
     else:
-        crop = tags_keep and (not same_shape or CROP_MODES[0] <= 1 / spans <= CROP_MODES[1])
+        crop = e.recoded is False and bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR))
     covered = round(spans * spans / max(shape, 1 / shape), 3)
     if crop:
         reason = f"{e.long:.0f} of {_size(sensor)} at the sensor's own pixels: a crop mode"
@@ -301,7 +272,7 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
     pitch = pixel / spans if pixel else tagged
     covered = round(1 / max(shape, 1 / shape), 3)
     reason = f"{e.long:.0f} of {_size(sensor)}"
-    if e.recoded is False or e.habit:
+    if e.recoded is False:
         reason += ": a smaller size that the camera was set to"
         return Verdict("camera", "camera reduced", reason, pitch, covered, _certainty(sensor))
     reason += ": reduced, and nothing says by the camera"
@@ -313,8 +284,6 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     pitch = _tagged_or_spanned(e, sensor)
     shape = e.long / e.short
     certainty: Certainty = "likely" if sensor.basis in ("database", "tagged") else "assumed"
-    if e.source == "unknown":
-        return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch, None, None)
     share = None
     sides = sensor.sides_mm(e.long, e.short)
     if sides and pitch:
@@ -322,7 +291,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     big = pitch is not None and pitch > LARGEST_PITCH_UM
     tiny = big and e.long * e.short < SMALLEST_OF_LARGE_PX
     if e.source == "camera":
-        if big and (tiny or not (e.recoded is False or e.habit)):
+        if big and (tiny or e.recoded is not False):
             reason = f"one pixel covers {pitch:.3g} um of the sensor"
             return Verdict("resized", "edited reduced", reason, pitch, share, certainty)
         if big:
@@ -355,8 +324,56 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.long * e.short < least:
         reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
-    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX and not e.boxed:
+    if e.long % BLOCK_PX and e.long < FREE_SIDE_PX:
         reason = f"a longer side of {e.long:.0f} px is no camera's"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     reason = "nothing tells of a larger size"
     return Verdict("edited", "edited full size", reason, pitch, share, "assumed")
+
+
+PITCH_LIMITS_UM: Final = (0.3, 1000.0)
+"""Scales outside of these are no scales: fewer pixels than a thumbnail, or damage."""
+
+
+def settle(s: Settings) -> Settings:
+    """Settle `source`, `file_kind`, `pixel_pitch_um` and what belongs to them by one file alone.
+
+    Doing it twice changes nothing more.
+
+    Parameters
+    ----------
+    s : Settings
+        As read from tags, header and pixels.
+
+    Returns
+    -------
+    Settings
+        The same where the size of the file is not known.
+    """
+    known = bool(s.focal_length_mm and s.focal_35mm)
+    view_mm, rough = view(s.focal_length_mm or 1, s.focal_35mm or 1)
+    year = int(s.taken[:4]) if s.taken and s.taken[:4].isdigit() else None
+    e = evidence_of(s, float(view_mm) if known else None, known and bool(rough), year)
+    if e is None:
+        return s
+    sensor = sensor_alone(e)
+    basis = sensor.basis
+    if basis == "tagged":
+        basis = s.pitch_basis if s.pitch_basis in ("focal-plane", "maker") else "focal-plane"
+    return dataclasses.replace(s, **figures(judge(e, sensor), sensor, basis))
+
+
+def figures(verdict: Verdict, sensor: Sensor, basis: str | None) -> dict[str, Any]:
+    """What is settled of one file, by the names of the fields of `Settings`. `basis`: of the pixel pitch."""
+    pitch = verdict.pitch_um
+    known = pitch is not None and PITCH_LIMITS_UM[0] <= pitch <= PITCH_LIMITS_UM[1]
+    return {
+        "source": verdict.source,
+        "file_kind": verdict.kind,
+        "kind_reason": verdict.reason,
+        "pixel_pitch_um": round(pitch, 4) if known and pitch else None,
+        "pitch_basis": basis if known else None,
+        "pitch_certainty": verdict.certainty if known else None,
+        "sensor_share": verdict.share,
+        "sensor_pixel_um": round(sensor.pixel_um, 4) if sensor.pixel_um else None,
+    }

@@ -13,6 +13,7 @@ from auditor.settings import exposure_tags
 from auditor.settings.capture_time import capture_time
 from auditor.settings.exposure_tags import colour_temperature, white_balance
 from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
+from auditor.settings.kinds import settle
 from auditor.settings.names import (
     body_name,
     body_serial,
@@ -23,7 +24,6 @@ from auditor.settings.names import (
     range_from_name,
     split_converter,
 )
-from auditor.settings.one_file import settle
 from auditor.settings.sensors import native_size, sensor_diagonal, tagged_pitch
 from auditor.settings.tags import (
     STARS,
@@ -128,11 +128,11 @@ def _settings(raw: RawTags, name: str) -> Settings:
     time = exposure_tags.exposure_time(tags, notes)
     iso = exposure_tags.sensitivity(tags, notes)
     focal = exposure_tags.focal_length(tags, notes)
-    ending = suffix_of(os.path.basename(name))
-    source = kind_of_file(raw, ending, make, model, software, notes)
+    source = kind_of_file(raw, suffix_of(os.path.basename(name)), make, model, software, notes)
     width, height = _size(raw, source)
     written = written_size(raw)
-    tagged = tagged_pitch(tags, written or (width, height) if width and height else written, notes)
+    size = written or ((width, height) if width and height else None)
+    told_um, basis = tagged_pitch(tags, size, notes)
     native = native_size(tags)
     body = body_name(make, model)
     equivalent = exposure_tags.focal_length_35mm(tags)
@@ -163,14 +163,14 @@ def _settings(raw: RawTags, name: str) -> Settings:
         rating=rating(words),
         labels=labels(words),
         notes=tuple(notes),
-        pitch_basis=tagged.basis if tagged else None,
+        pitch_basis=basis,
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(tags) if raw.has_exif else None,
         white_balance=white_balance(tags),
         colour_temperature_k=colour_temperature(tags),
         file_source=source,
-        told_pitch_um=tagged.um if tagged else None,
+        told_pitch_um=told_um,
         sensor_diagonal_mm=sensor_diagonal(body),
         native_width_px=native[0] if native else None,
         native_height_px=native[1] if native else None,

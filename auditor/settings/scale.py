@@ -7,46 +7,53 @@ in place of its own; nothing is averaged over sizes.
 
 from __future__ import annotations
 
+import dataclasses
+import math
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import accumulate
+from statistics import median
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.record.values import numbers, words
-from auditor.settings.file_evidence import ROUGH_VIEW, Evidence, Sensor, Verdict, rounding
-from auditor.settings.kinds import LEAST_PX, SAME_SIZE, judge
-from auditor.settings.known_sensors import known_sensors
-from auditor.settings.one_file import figures
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
+from auditor.record import FileKind
+from auditor.record.values import numbers, texts, words
+from auditor.settings.file_evidence import (
+    LONGEST_SHAPE,
+    Evidence,
+    Sensor,
+    Size,
+    Verdict,
+    evidence_of,
+    view,
+)
+from auditor.settings.kinds import (
+    LARGEST_PITCH_UM,
+    PANORAMA,
+    SAME_SENSOR,
+    SAME_SIZE,
+    figures,
+    judge,
+    sensor_alone,
+)
+from auditor.settings.sensors import sensor_sides
 
 __all__ = ["reconcile_scale"]
 
-HABIT: Final = 0.2
-"""Share of a body's frames that makes a smaller size the photographer's habit."""
-BOXED: Final = 3
-"""Files of different shapes with one longest side that make it the side of a box they were fitted into."""
-NOTED: Final = 0.8
-"""A body with private notes in this share of its files writes them into all ..."""
-NOTED_FRAMES: Final = 5
-"""... where so many files are there at least."""
-FEW_SENSORS: Final = 6
-"""No telephone has more cameras (common practice, no source)."""
-OTHER_VIEW: Final = 1.1
-"""Largest over smallest diagonal of a body's focal lengths from which it has several sensors."""
-SAME_FIGURE: Final = 1e-3
-"""Relative difference within which a pitch is the one that was there, so that its basis stands."""
 STEP: Final = 0.01
 """Step of logarithms in which figures are told apart: within one nothing changes."""
 
 _FIGURES: Final = ("pixel_pitch_um", "sensor_share", "sensor_pixel_um")
 """Settled columns of numbers; the others are of text."""
-
-LONGEST_OF_SMALL_MM: Final = 20.0
-"""No telephone's camera has a longer focal length (common practice, no source)."""
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+_READ: Final = (
+    *("width_px", "height_px", "written_width_px", "written_height_px"),
+    *("native_width_px", "native_height_px", "sensor_diagonal_mm", "recoded", "resampled"),
+)
+"""Columns of evidence that are taken as they are."""
 
 
 def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
@@ -54,219 +61,241 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
     be. Columns of evidence (`file_source`, `told_pitch_um`) are filled where a table lacks them, so
     that a second time nothing changes."""
     out = frames.copy(deep=False)
-    t = _Table(frames)
-    e = t.evidence()
-    sensors = known_sensors(e)
-    whole = np.zeros(len(e), bool)
-    for i, row in enumerate(e.itertuples(index=False)):
-        size = sensors[row.unit].size if row.unit in sensors else None
-        if size is not None:
-            whole[i] = abs(max(row.long / size[0], row.short / size[1]) - 1) <= SAME_SIZE
-    copies = t.copies(whole[t.code])
-    e, code = t.split(e, copies)
-    verdicts = [_verdict(row, sensors) for row in e.itertuples(index=False)]
-    t.write(out, verdicts, code)
+    told = _told(frames)
+    code = told.groupby(list(told), sort=False, dropna=False).ngroup().to_numpy(np.int64)
+    rows = told.iloc[np.unique(code, return_index=True)[1]].astype(object)
+    settled = _settled(rows.where(rows.notna(), None), np.bincount(code, minlength=len(rows)))
+    columns = {
+        name: np.array([one[name] for one in settled], float if name in _FIGURES else object)[code]
+        for name in settled[0]
+    }
+    columns |= {name: told[name].to_numpy() for name in ("file_source", "told_pitch_um")}
+    for name, column in columns.items():
+        if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
+            like = "object" if column.dtype == object else None
+            out[name] = pd.Series(column, index=out.index, dtype=like)
     return out
 
 
-def _verdict(row: Any, sensors: dict[Any, Sensor]) -> tuple[Verdict, Sensor]:
-    def pair(long: float, short: float) -> tuple[float, float] | None:
-        return (long, short) if long > 0 and short > 0 else None
-
-    def some(value: float) -> float | None:
-        return value if value > 0 else None
-
-    evidence = Evidence(
-        row.long,
-        row.short,
-        row.source,
-        body=row.body >= 0,
-        written=pair(row.written_long, row.written_short),
-        tagged_um=some(row.tagged),
-        view_mm=some(row.view),
-        view_rough=bool(row.rough),
-        diagonal_mm=some(row.diagonal),
-        native=pair(row.native_long, row.native_short),
-        recoded=None if np.isnan(row.recoded) else bool(row.recoded),
-        field_px=some(row.field),
-        resampled=row.resampled == 1,
-        year=int(row.year) if row.year > 0 else None,
-        habit=bool(row.habit),
-        is_copy=bool(row.is_copy),
-        boxed=bool(row.boxed),
-        cameras_size=bool(row.cameras_size),
-    )
-    sensor = sensors[row.unit]
-    return judge(evidence, sensor), sensor
+def _told(frames: pd.DataFrame) -> pd.DataFrame:
+    """What every frame says of itself, named as in `Settings`; bodies by number."""
+    own, writer = words(frames, "file_source"), words(frames, "source", "unknown")
+    # Tables made by hand give the pitch that tags tell as the frame's own.
+    by_tags = (own == "") & np.isin(words(frames, "pitch_basis").astype(str), _BY_TAGS)
+    tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
+    view_mm, rough = view(numbers(frames, "focal_length_mm"), numbers(frames, "focal_35mm"))
+    body = pd.factorize(frames["body"].astype("object"))[0]
+    return pd.DataFrame({
+        "body": np.where(body < 0, np.nan, body),
+        "file_source": np.where(own == "", writer, own),
+        "told_pitch_um": np.where(np.isnan(tagged) & by_tags, pitch, tagged),
+        "view_mm": _stepped(view_mm), "view_rough": rough,
+        "whole_side_px": _stepped(numbers(frames, "whole_side_px")),
+        "year": pd.to_numeric(texts(frames, "taken").str[:4], errors="coerce").to_numpy(float),
+        **{name: numbers(frames, name) for name in _READ},
+    })  # fmt: skip
 
 
-class _Table:
-    """Columns as arrays, one entry per frame; frames with the same evidence are judged once."""
+_BY_TAGS: Final = ("focal-plane", "maker", "")
 
-    def __init__(self, frames: pd.DataFrame) -> None:
-        self.frames = frames
-        self.body = pd.factorize(frames["body"].astype("object"))[0]
-        self.long, self.short = self._sides("")
-        own, self.who_wrote = words(frames, "file_source"), words(frames, "source", "unknown")
-        self.who_wrote[own != ""] = own[own != ""]
-        self.basis = words(frames, "pitch_basis")
-        # Tables made by hand give the pitch that tags tell as the frame's own.
-        by_tags = (own == "") & np.isin(self.basis.astype(str), ("focal-plane", "maker", ""))
-        tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
-        self.tagged = np.where(np.isnan(tagged) & by_tags, pitch, tagged)
-        self.recoded, self.maker = numbers(frames, "recoded"), numbers(frames, "maker_note")
-        self.source = self.who_wrote.copy()
-        self.source[self._notes_dropped(self.maker)] = "edited"
 
-    def _sides(self, of: str) -> tuple[Floats, Floats]:
-        """Longer and shorter side in pixels of the frame or, with 'native_', of the sensor."""
-        one, other = (numbers(self.frames, f"{of}{side}_px") for side in ("width", "height"))
-        return np.fmax(one, other), np.fmin(one, other)
+def _stepped(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    with np.errstate(all="ignore"):
+        return np.exp(np.round(np.log(values) / STEP) * STEP)
 
-    def _notes_dropped(self, maker: Floats) -> Bools:
-        """A camera that writes private notes did not write a file without them."""
-        rows = (self.body >= 0) & (self.source == "camera") & ~np.isnan(maker)
-        by_body = pd.Series(maker[rows]).groupby(self.body[rows])
-        share, count = (
-            by_body.agg(how).reindex(self.body).to_numpy(float) for how in ("mean", "count")
-        )
-        return np.asarray(rows & (maker == 0) & (share >= NOTED) & (count >= NOTED_FRAMES))
 
-    def evidence(self) -> pd.DataFrame:
-        """One row for all frames with the same evidence, with their number; `code` is of the frames."""
-        focal, equivalent = (
-            numbers(self.frames, "focal_length_mm"),
-            numbers(self.frames, "focal_35mm"),
-        )
-        with np.errstate(all="ignore"):
-            view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
-            rough = rounding(focal, equivalent) > ROUGH_VIEW
-            view, focal, field = (
-                np.exp(np.round(np.log(v) / STEP) * STEP)
-                for v in (view, focal, numbers(self.frames, "whole_side_px"))
-            )
-            # Only bodies with several small sensors are parted by focal length.
-            focal[~(focal < LONGEST_OF_SMALL_MM)] = np.nan
-        written, native = self._sides("written_"), self._sides("native_")
-        table = {
-            "body": self.body, "long": self.long, "short": self.short, "source": self.source,
-            "tagged": self.tagged, "view": view, "rough": rough, "focal": focal, "field": field, "year": self._years(),
-            "written_long": written[0], "written_short": written[1],
-            "native_long": native[0], "native_short": native[1],
-            "diagonal": numbers(self.frames, "sensor_diagonal_mm"), "recoded": self.recoded,
-            "maker": self.maker, "resampled": np.nan_to_num(numbers(self.frames, "resampled")),
-        }  # fmt: skip
-        rows = pd.DataFrame(table)
-        self.code = rows.groupby(list(rows), sort=False, dropna=False).ngroup().to_numpy(np.int64)
-        first = np.unique(self.code, return_index=True)[1]
-        e = pd.DataFrame({name: column[first] for name, column in table.items()})
-        e["frames"] = np.bincount(self.code, minlength=len(first))
-        _mark_habits(e)
-        _mark_boxes(e)
-        _mark_camera_sizes(e)
-        e["unit"] = _units(e)
-        return e
+def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, Any]]:
+    """What is settled of each row; frames without a known size stay whose they were."""
+    told = list(rows.itertuples(index=False))
+    seen = [evidence_of(r, r.view_mm, bool(r.view_rough), r.year) for r in told]  # type: ignore[arg-type]
+    bodies: dict[object, list[tuple[Evidence, int]]] = {}
+    by_camera = set()
+    for r, e, n in zip(told, seen, frames.tolist(), strict=True):
+        if e is not None and r.body is not None:
+            bodies.setdefault(r.body, []).append((e, n))
+            if e.source == "camera" and e.recoded is False:
+                by_camera.add((r.body, e.long, e.short))
+    sensors = {body: _known_sensor(found) for body, found in bodies.items()}
+    out = []
+    for r, e in zip(told, seen, strict=True):
+        if e is None:
+            kind: FileKind = "raw" if r.file_source == "raw" else "unknown"
+            unsized = Verdict(r.file_source, kind, "its size is not known")  # type: ignore[arg-type]
+            out.append(figures(unsized, Sensor(), None))
+            continue
+        if e.source == "edited" and (r.body, e.long, e.short) in by_camera:
+            e = dataclasses.replace(e, cameras_size=True)
+        sensor = sensors.get(r.body, Sensor())
+        basis = "consensus" if sensor.basis in ("tagged", "equivalent") else sensor.basis
+        out.append(figures(judge(e, sensor), sensor, basis))
+    return out
 
-    def _years(self) -> Floats:
-        """The year from which a file by a program dates, as far as `kinds.LEAST_PX` parts them."""
-        if "taken" not in self.frames:
-            return np.full(len(self.frames), np.nan)
-        code, found = pd.factorize(self.frames["taken"].astype("str").str.slice(0, 4))
-        years = np.array([int(y) if y.isdigit() else 0 for y in found] + [0])
-        steps = np.array([0, *sorted(year for year, _ in LEAST_PX)])
-        year = steps[np.searchsorted(steps, years, "right") - 1][code]
-        return np.where((self.source == "edited") & (year > 0), year, np.nan).astype(float)
 
-    def copies(self, whole: Bools) -> Bools:
-        """Frames whose body has a frame of full size at the very same moment, and those without the
-        private notes that the body writes."""
-        if "taken" not in self.frames:
-            moment = np.full(len(self.frames), -1)
-        else:
-            moment = pd.factorize(self.frames["taken"])[0]
-        key = pd.Series(self.body.astype(np.int64) * (int(moment.max(initial=0)) + 2) + moment)
-        timed = (self.body >= 0) & (moment >= 0)
-        duplicate = key.isin(key[whole & timed]).to_numpy(bool) & timed & ~(self.recoded == 0)
-        rows = (self.body >= 0) & np.isin(self.source.astype(str), ("camera", "raw"))
-        notes = pd.Series(np.nan_to_num(self.maker[rows])).groupby(self.body[rows]).mean()
-        without_notes = (self.maker == 0) & (notes.reindex(self.body).to_numpy(float) >= NOTED)
-        return np.asarray(duplicate | without_notes)
+OFTEN: Final = 0.15
+"""Share of the frames of a program's commonest size that makes a larger size no exception."""
+FEWEST: Final = 2
+"""One frame of a size may be enlarged or stitched."""
+SHAPES: Final = (1.2, 1.6)
+"""Long over short side of sensors (common practice, no source); others are cut."""
+DOUBLED: Final = 0.2
+"""Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
-    def split(self, e: pd.DataFrame, is_copy: Bools) -> tuple[pd.DataFrame, NDArray[np.int64]]:
-        """Evidence parted by whether a frame is a copy, and the new code of each frame."""
-        both = self.code * 2 + is_copy
-        found, code = np.unique(both, return_inverse=True)
-        parted = e.iloc[found // 2].reset_index(drop=True)
-        parted["is_copy"] = (found % 2).astype(bool)
-        return parted, code
+Rows = Sequence[tuple[Evidence, int]]
+"""What a body's files say, and how many say so: few, so that plain Python is quicker than tables."""
+Sizes = Mapping[Size, Counter[str]]
+"""Frames of every size by who wrote them, the smallest size first."""
 
-    def write(
-        self,
-        out: pd.DataFrame,
-        verdicts: list[tuple[Verdict, Sensor]],
-        code: NDArray[np.int64],
-    ) -> None:
-        """Verdicts into the table's columns; `code` is the verdict of each frame."""
-        settled = [figures(v, s, _basis(s.basis)) for v, s in verdicts]
-        columns = {
-            name: np.array([one[name] for one in settled], float if name in _FIGURES else object)
-            for name in settled[0]
+
+def _known_sensor(rows: Rows) -> Sensor:
+    """The sensor of a body from its frames."""
+    size, confirmed = _native_size(rows)
+    return _sensor(rows, size, confirmed)
+
+
+def _sizes(rows: Rows) -> Sizes:
+    found: dict[Size, Counter[str]] = {}
+    for e, frames in rows:
+        if e.long < PANORAMA * e.short and e.source != "resized":
+            found.setdefault((e.long, e.short), Counter())[e.source] += frames
+    return dict(sorted(found.items(), key=lambda item: (math.prod(item[0]), item[0])))
+
+
+def _same(a: float, b: float) -> bool:
+    """Whether two lengths are within `SAME_SIZE` of each other."""
+    return abs(a / b - 1) <= SAME_SIZE
+
+
+def _shown(sizes: Sizes, size: Size) -> Size:
+    """The camera's own pictures lack the border that raw files and notes have; copies are made of
+    these: the commonest size of camera files close to a size, else of files by programs, else that size."""
+    for writer in ("camera", "edited"):
+        alike = {
+            one: by[writer]
+            for one, by in sizes.items()
+            if by[writer] and _same(one[0], size[0]) and _same(one[1], size[1])
         }
-        columns = {name: column[code] for name, column in columns.items()}
-        with np.errstate(invalid="ignore"):
-            kept = numbers(self.frames, "pixel_pitch_um") / columns["pixel_pitch_um"] - 1
-        kept = (np.abs(kept) <= SAME_FIGURE) & (self.basis != "")
-        columns["pitch_basis"] = np.where(kept, self.basis, columns["pitch_basis"])
-        columns |= {"file_source": self.who_wrote, "told_pitch_um": self.tagged}
-        for name, column in columns.items():
-            if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
-                like = "object" if column.dtype == object else None
-                out[name] = pd.Series(column, index=out.index, dtype=like)
+        if alike:
+            return max(alike, key=lambda one: alike[one])
+    return size
 
 
-def _basis(name: str | None) -> str | None:
-    return "consensus" if name in ("tagged", "equivalent") else name
+def _native_size(rows: Rows) -> tuple[Size | None, bool]:
+    """Full size of a body, and whether that is sure.
+
+    Makers' notes know it. Else it is the largest size of several frames that the camera wrote, or of a raw file.
+    Where programs wrote all frames, the size that tags were left over from, or the largest usual one.
+    """
+    noted: Counter[Size] = Counter()
+    for e, frames in rows:
+        if e.native:
+            noted[e.native] += frames
+    sizes = _sizes(rows)
+    if noted:
+        return _shown(sizes, max(sorted(noted), key=lambda size: noted[size])), True
+    written = _written(rows)
+    by_camera = [size for size, by in sizes.items() if by["raw"] or by["camera"]]
+    if by_camera:
+        enough = [s for s in by_camera if sizes[s]["raw"] or sizes[s]["camera"] >= FEWEST]
+        size = _shown(sizes, (enough or by_camera)[-1])
+        larger = written is not None and written[0] > size[0] * (1 + SAME_SIZE)
+        return (written, False) if larger else (size, bool(enough))
+    by_tags = _left_in_tags(rows)
+    if by_tags is not None:
+        return _shown(sizes, by_tags), True
+    return written or _usual(sizes), False
 
 
-def _mark_habits(e: pd.DataFrame) -> None:
-    """Sizes that the camera writes often, with its private notes whole."""
-    camera = (e["source"] == "camera") & (e["maker"] == 1)
-    here = e["frames"].where(camera, 0).groupby([e["body"], e["long"], e["short"]]).transform("sum")
-    total = e["frames"].groupby(e["body"]).transform("sum")
-    e["habit"] = camera & (here >= HABIT * total)
-
-
-def _mark_boxes(e: pd.DataFrame) -> None:
-    """Longest sides that files of several shapes share: they were fitted into a box."""
-    by_program = e["source"].isin(["edited", "resized"])
-    part = e[by_program & (e["body"] >= 0)]
-    if part.empty:
-        e["boxed"] = False
-        return
-    sides = part.groupby(["body", "long"]).agg(n=("frames", "sum"), shapes=("short", "nunique"))
-    boxes = sides[(sides["n"] >= BOXED) & (sides["shapes"] >= 2)].index
-    e["boxed"] = by_program & pd.MultiIndex.from_frame(e[["body", "long"]]).isin(boxes)
-
-
-def _mark_camera_sizes(e: pd.DataFrame) -> None:
-    """Files by programs that have a size which the camera wrote too, by all marks of its own files."""
-    own = (e["source"] == "camera") & (e["recoded"] == 0) & (e["body"] >= 0)
-    here = own.groupby([e["body"], e["long"], e["short"]]).transform("any")
-    e["cameras_size"] = here & (e["source"] == "edited")
-
-
-def _units(e: pd.DataFrame) -> list[tuple[int, float]]:
-    """Body, and focal length where a body has several sensors: few focal lengths whose 35 mm
-    equivalents tell of different diagonals."""
-    several: dict[int, bool] = {}
-    for body, part in e[e["view"] > 0].groupby("body"):
-        views = part.groupby("focal")["view"].median()
-        several[int(str(body))] = (
-            2 <= len(views) <= FEW_SENSORS
-            and bool(views.max() / views.min() > OTHER_VIEW)
-            and not bool((part["diagonal"] > SMALL_MM).any())
-        )
-    return [
-        (int(b), float(f) if several.get(int(b)) and f > 0 else 0.0)
-        for b, f in zip(e["body"], e["focal"], strict=True)
+def _written(rows: Rows) -> Size | None:
+    """The largest size that tags of changed files were left over from."""
+    found = [
+        e.written
+        for e, _ in rows
+        if e.written
+        and e.source in ("edited", "resized")
+        and not _same(e.written[0], e.long)
+        and SHAPES[0] < e.written[0] / e.written[1] < SHAPES[1]
     ]
+    return max(found, key=math.prod, default=None)
+
+
+def _left_in_tags(rows: Rows) -> Size | None:
+    """Full size by tags of the sensor's pixel that programs left, beside the sensor's size in mm."""
+    found = []
+    for e, _ in rows:
+        if e.tagged_um and e.diagonal_mm:
+            bare = Evidence(
+                e.long, e.short, "edited", tagged_um=e.tagged_um, diagonal_mm=e.diagonal_mm
+            )
+            if size := sensor_alone(bare).size:
+                found.append(size)
+    return sorted(found)[len(found) // 2] if found else None
+
+
+def _usual(sizes: Sizes) -> Size | None:
+    """The largest size that programs wrote often, where nothing else tells. One size alone tells nothing:
+    every file may be reduced to it."""
+    if len(sizes) < 2:
+        return None
+    frames = {size: by.total() for size, by in sizes.items()}
+    least = max(FEWEST, OFTEN * max(frames.values()))
+    usual = [size for size, n in frames.items() if n >= least]
+    return (usual or list(frames))[-1]
+
+
+def _median(weighed: Iterable[tuple[float, float]]) -> float:
+    """Median of values with their weights; NaN where there is none."""
+    pairs = sorted(weighed)
+    total = list(accumulate(w for _, w in pairs))
+    return float(pairs[bisect_left(total, total[-1] / 2)][0]) if pairs else math.nan
+
+
+def _span(e: Evidence, size: Size) -> float:
+    """How much of a full size a file has, along the side of which it has more."""
+    return max(e.long / size[0], e.short / size[1])
+
+
+def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
+    """Size and scale of a sensor from its frames, the database before tags."""
+    diagonal = _median((e.diagonal_mm, n) for e, n in rows if e.diagonal_mm) or math.nan
+    whole = [(e, n) for e, n in rows if size is None or abs(_span(e, size) - 1) <= SAME_SIZE]
+    views = [(e, n) for e, n in whole if e.view_mm and e.source != "resized"]
+    rough = bool(views) and all(e.view_rough for e, _ in views)
+    basis = "equivalent" if math.isnan(diagonal) else "database"
+    if basis == "equivalent":
+        diagonal = _median((e.view_mm or math.nan, n) for e, n in views)
+    rough = rough and basis == "equivalent"
+    unsized = Sensor(None, None, None if math.isnan(diagonal) else diagonal, basis, False, rough)
+    if size is None:
+        return unsized
+    # Between two pitches the smaller, for doubled ones are a known fault.
+    tagged = _median((e.tagged_um, n) for e, n in whole if e.tagged_um)
+    agreeing = sum(n for e, n in whole if e.tagged_um and _same(e.tagged_um, tagged))
+    shape = size[0] / size[1]
+    sides = sensor_sides(diagonal, shape if shape < LONGEST_SHAPE else None)
+    scale = min(sides[0] / size[0], sides[1] / size[1]) * 1000
+    if scale > LARGEST_PITCH_UM and not any(e.native for e, _ in rows):
+        return unsized
+    apart = abs(math.log(tagged / scale))
+    if basis == "database":
+        if apart <= SAME_SENSOR:
+            return Sensor(size, tagged, diagonal, "tagged", True)
+        return Sensor(size, scale, diagonal, basis, confirmed)
+    contradicted = apart > DOUBLED and sum(n for _, n in views) >= max(FEWEST, agreeing)
+    if math.isnan(tagged) or contradicted:
+        if math.isnan(scale):
+            return _left_over(rows, size)
+        return Sensor(size, scale, diagonal, basis, confirmed, rough)
+    return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", confirmed)
+
+
+def _left_over(rows: Rows, size: Size) -> Sensor:
+    """A sensor without any figure at its full size: tags that the camera's reduced files bear follow their
+    size; those that programs left in files which still tell the full size are of that."""
+    tagged = [(e, e.tagged_um) for e, _ in rows if e.tagged_um]
+    pixels = [um * min(_span(e, size), 1) for e, um in tagged if e.source == "camera"]
+    if not pixels:
+        pixels = [um for e, um in tagged if e.written and _same(e.written[0], size[0])]
+    if not pixels:
+        return Sensor(size)
+    pixel = float(median(pixels))
+    return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "tagged")

@@ -11,7 +11,6 @@ from __future__ import annotations
 import importlib.util
 import math
 import re
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Final, Literal
@@ -23,7 +22,6 @@ from auditor.settings.tags import SENSOR_SIDES_PX, Tags, first_number, numbers, 
 __all__ = [
     "FULL_FRAME_DIAGONAL_MM",
     "SMALL_MM",
-    "Pitch",
     "native_size",
     "sensor_diagonal",
     "sensor_sides",
@@ -126,15 +124,13 @@ _SQUARE: Final = 0.02
 """Relative difference of height and width up to which pixels are square; others have no single pitch."""
 
 
-@dataclass(frozen=True, slots=True)
-class Pitch:
-    """A pixel pitch in micrometres and the kind of tag that tells it."""
-
-    um: float
-    basis: Literal["focal-plane", "maker"]
+Basis = Literal["focal-plane", "maker"]
+"""Kinds of tags that tell a pixel pitch."""
 
 
-def tagged_pitch(tags: Tags, size: tuple[int, int] | None, notes: list[str]) -> Pitch | None:
+def tagged_pitch(
+    tags: Tags, size: tuple[int, int] | None, notes: list[str]
+) -> tuple[float | None, Basis | None]:
     """Pixel pitch from the focal-plane resolution, else from a maker's note.
 
     Parameters
@@ -148,8 +144,10 @@ def tagged_pitch(tags: Tags, size: tuple[int, int] | None, notes: list[str]) -> 
 
     Returns
     -------
-    Pitch or None
-        None where no tag tells it.
+    um : float or None
+        The pitch in micrometres.
+    basis : str or None
+        The kind of tag that tells it.
     """
     diagonal_px = math.hypot(*size) if size else None
     plane = _focal_plane(tags)
@@ -161,9 +159,9 @@ def tagged_pitch(tags: Tags, size: tuple[int, int] | None, notes: list[str]) -> 
             )
             plane = None
     if plane is not None:
-        return Pitch(round(plane, 4), "focal-plane")
+        return round(plane, 4), "focal-plane"
     maker = _maker(tags, diagonal_px)
-    return Pitch(round(maker, 4), "maker") if maker is not None else None
+    return (None, None) if maker is None else (round(maker, 4), "maker")
 
 
 def _focal_plane(tags: Tags) -> float | None:

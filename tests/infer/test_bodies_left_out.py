@@ -64,7 +64,7 @@ def test_a_limit_counts_the_frames_that_it_holds_for() -> None:
     (body,) = infer_bodies(_night(2.0, short=6))["bodies"]
     (band,) = (b for b in body["brightness"] if b["key"] == "night")
     assert (band["frames"], band["long_exposures"]) == (24, 18)
-    assert "6 frames, long exposures apart" in body_sentence(body)
+    assert "for night (6 frames)" in body_sentence(body)
     assert not any(n.startswith("night") for n in body["notes"])
     (short,) = infer_bodies(_night(0.5))["bodies"]
     assert "24 frames)" in body_sentence(short)
@@ -126,16 +126,16 @@ def _small_sensor(isos: list[int], scenes: tuple[tuple[float, float], ...]) -> l
 def test_light_in_which_no_iso_is_acceptable_is_said_to_be() -> None:
     (body,) = bodies = _small_sensor([200, 400, 800], ((14.0, -2.3), (1.0, -7.0)))
     told = body_sentence(body)
-    assert "no ISO used is acceptable for night (not reached at ISO 200, the lowest used" in told
-    assert told.index("stays usable up to ISO") < told.index("; no ISO used")
+    assert "never acceptable (not reached at ISO 200, the lowest used) for night (" in told
+    assert told.index("acceptable to ISO") < told.index("never acceptable")
     (line,) = body_lines({"bodies": bodies}, bodies)
     assert [(light, limit.missed) for light, limit, _ in line.limits][-1] == ("night", True)
     assert not any(limit.missed for _, limit, _ in line.limits[:-1])
     light, ((excellent, acceptable),) = iso_rows(bodies)[-1]
     assert (light, excellent.short, acceptable.short) == ("night", "none", "none")
     (night,) = _small_sensor([400, 800], ((1.0, -7.0),))
-    (told,) = (s for s in summary_lines({"bodies": [night]}) if "no ISO used" in s)
-    assert told.startswith("On the Alder no ISO used is acceptable for night (")
+    (told,) = (s for s in summary_lines({"bodies": [night]}) if "never acceptable" in s)
+    assert told.startswith("On the Alder noise is never excellent")
     (line,) = body_lines({"bodies": [night]}, [night])
     assert [limit.missed for _, limit, _ in line.limits] == [True]
 

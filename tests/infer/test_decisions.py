@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 import scipy
 
-from auditor.artificial.depth_of_field import FocusHabit, with_depth
-from auditor.artificial.history import Wear, over_years
+from auditor.artificial.faults import FocusHabit, Wear, over_years, with_depth
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria

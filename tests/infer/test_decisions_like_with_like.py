@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from auditor.artificial.depth_of_field import FocusHabit, with_depth
-from auditor.artificial.history import Wear, over_years
+from auditor.artificial.faults import FocusHabit, Wear, over_years, with_depth
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots, scan

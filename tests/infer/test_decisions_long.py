@@ -10,9 +10,15 @@ import pandas as pd
 import pytest
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.depth_of_field import FocusHabit, with_depth
-from auditor.artificial.dust import Grain, cloudy_frame, with_dust
-from auditor.artificial.history import Wear, over_years
+from auditor.artificial.faults import (
+    FocusHabit,
+    Grain,
+    Wear,
+    cloudy_frame,
+    over_years,
+    with_depth,
+    with_dust,
+)
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes

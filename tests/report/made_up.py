@@ -19,8 +19,7 @@ from auditor import optics
 from auditor.exposure import F_NUMBERS
 from auditor.infer.keepers import CAUSES
 from auditor.record import COLUMNS, ZONES
-from auditor.report.lens_chart import lens_chart
-from auditor.report.snr_chart import snr_chart
+from auditor.report.charts import lens_chart, snr_chart
 from auditor.report.svg_charts import draw
 
 BODIES = (("Halden M5", 4.4, 5472, 3648), ("Halden M7 II", 3.8, 9504, 6336))

@@ -12,6 +12,7 @@ import made_up
 import pytest
 from test_page import HOSTILE, NAMES, renamed
 
+from auditor.report.first_screen import ROLES
 from auditor.report.write import write_report
 from auditor.store.side_files import parse_answers
 
@@ -298,6 +299,22 @@ def test_every_link_of_the_top_row_shows_at_every_width(visit: Visit) -> None:
         assert max(tops) - min(tops) < 2, width  # one line
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
         assert page.evaluate(CUT) == [], width
+
+
+def test_the_arrow_of_a_folded_group_stands_beside_its_name_however_long(visit: Visit) -> None:
+    visit.page.set_viewport_size({"width": 500, "height": 900})
+    down, along = visit.page.evaluate(
+        """(name) => {
+          const line = document.querySelector(".group > summary"), text = document.createRange();
+          line.firstChild.textContent = name;
+          text.selectNode(line.firstChild);
+          const at = text.getBoundingClientRect(), box = line.getBoundingClientRect();
+          return [at.top - box.top, at.left - box.left];
+        }""",
+        ROLES["phone"],
+    )
+    assert down < 8  # px, of a line 25 px high
+    assert along > 16
 
 
 def test_a_link_leads_to_its_heading_in_full_view(visit: Visit) -> None:

@@ -14,12 +14,11 @@ from PIL import Image
 from test_page import unpacked, written
 
 from auditor.report import words
+from auditor.report.charts import _snr_marks, lens_chart, snr_chart
 from auditor.report.iso_words import match_tables
 from auditor.report.keepers_view import shows_detail
-from auditor.report.lens_chart import lens_chart
 from auditor.report.scales import iso_ruler
 from auditor.report.sentences import no_onset
-from auditor.report.snr_chart import _marks, snr_chart
 from auditor.report.summary import summary_lines
 from auditor.report.svg_charts import draw
 
@@ -214,7 +213,7 @@ def test_an_interval_that_is_the_value_itself_is_not_told(tmp_path: Path) -> Non
 @pytest.mark.parametrize("top", [60.0, 400.0, 4e3])
 def test_marks_of_the_noise_axis_keep_apart(top: float) -> None:
     """A mark of two lines and its neighbour need some tenth of the drawing's height."""
-    marks = _marks(1.0, top, (40.0, 10.0))
+    marks = _snr_marks(1.0, top, (40.0, 10.0))
     assert {40.0, 10.0} <= set(marks)
     for named_one in (10.0, 40.0):
         for mark in set(marks) - {10.0, 40.0}:

@@ -23,10 +23,10 @@ from auditor.infer.frame_values import evenly
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
 from auditor.report import page as page_room
+from auditor.report.charts import lens_chart
 from auditor.report.first_screen import ADVICE
-from auditor.report.frames_behind import FrameIndex, by_priority
+from auditor.report.frames_behind import FrameIndex
 from auditor.report.keepers_view import SETTING_CAUSES, thumbs_within
-from auditor.report.lens_chart import lens_chart
 from auditor.report.write import write_report
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)> \"quoted\" & {{7*7}} $$x$$ @key"
@@ -221,9 +221,6 @@ def test_frames_of_other_kinds_and_set_aside_stay_out() -> None:
 def test_bounded_rows_keep_sharpest_and_softest() -> None:
     assert evenly(3, 10).tolist() == [0, 1, 2]
     assert evenly(1000, 5).tolist() == [0, 250, 500, 749, 999]
-    assert by_priority(1000, 4)[:2] == [0, 999]
-    assert by_priority(0, 6) == []
-    assert by_priority(1, 6) == [0]
 
 
 def test_unnamed_lens_finds_its_frames() -> None:

@@ -21,12 +21,13 @@ from auditor.report.write import plain
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
 BEST = rf"{RANGE} \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
-AT = rf" at .+ mm(?:,? (?:and )?{BEST} at .+ mm)*"
+USE = rf"(?:, (?:pin-sharp|acceptable) (?:from|at) {RANGE})"
 SHARE = r"\d+(?:\.\d)?%"
-LIMIT = (
-    rf"(?:at least )?ISO \d+ for {NAME} \((?:90% (?:interval \d+ to \d+|sure of \d+); )?"
-    rf"(?:never excellent|excellent to (?:at least )?ISO \d+(?:, \d+ to \d+)?); {COUNT}\)"
+LEVEL = (
+    r"(?:never (?:excellent|acceptable)(?: \([^()]+\))?|whether (?:excellent|acceptable) is not told.+?"
+    r"|(?:excellent|acceptable) to (?:at least )?ISO \d+(?: \([^()]+\))?)"
 )
+LIMIT = rf"{LEVEL}, {LEVEL} for {NAME} \({COUNT}\)"
 AGAINST = r"(?:\d+\.\d stops? (?:slower|faster) than )?1 / focal length in full-frame terms"
 BETWEEN = (
     r"(?:\d+\.\d to \d+\.\d stops (?:slower|faster)|\d+\.\d stops? faster to \d+\.\d stops? slower)"
@@ -36,18 +37,17 @@ PATTERNS = {
     "a part looked at": rf"[\d,]+ of the {COUNT} measured (?:is|are) looked at here \(.+\).*\.",
     "no lens": r"No lens could be judged: no measured frame names its lens and aperture\.",
     "no lens named": r"No measured frame names its lens: a body's frames are taken for those of one lens\.",
-    "a lens, ranges": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}(?:{AT})?; "
-    rf"(?:at every focal length |there |at both |at these )?(?:pin-sharp|acceptable) .+\.",
-    "a lens, ranges apart": rf"Your {NAME} is at its best at {BEST}{AT}\.",
-    "a lens, no ranges": rf"Your {NAME} is at its best at {BEST}\.",
+    "a lens": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}{USE}*\.",
+    "a zoom": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at "
+    rf"{BEST} at .+ mm{USE}*(?:; {BEST} at .+ mm{USE}*)*\.",
     "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
-    "a body": rf"The (?:body not named in its files|{NAME}) stays usable up to {LIMIT}(?: and {LIMIT})?\.",
+    "a body": rf"On the (?:body not named in its files|{NAME}) noise is {LIMIT}(?:; {LIMIT})*\.",
     "what changed": rf"{NAME}: since about .+ \(90% interval {SHARE} to {SHARE}\), {COUNT} since, \d+ before(; .+ would look alike)?\.",
     "a softer side": rf"{NAME} is probably decentred: the \w+ side is softer in frame after frame(?: at .+ mm)? \((?:over )?{SHARE} sure; {COUNT}\)\.",
     "focus beside": rf"{NAME}: focus lay (?:in front of|behind) the centre of the picture in \d+ of \d+ frames, .+\.",
     "dust": r"Dust on the sensor of the .+: \d+ spots?, last seen on \d{4}-\d\d-\d\d\.",
-    "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+|interval not known)(?:, predicted)?, .+\)\.",
+    "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+)(?:, predicted)?, .+\)\.",
     "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
     "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
     "a setting": rf"Watch .+: {SHARE} of {COUNT} came out (?:soft|noisy)(?: \(90% interval {SHARE} to {SHARE}\))?(?:, where {SHARE} is usual)?(?:\. .+)?\.",
@@ -83,12 +83,6 @@ def cases() -> Iterator[dict[str, Any]]:
     nameless: Any = made_up.profile(1)
     nameless["lenses"][0] |= {"lens": "unknown lens", "body": "unknown body"}
     yield nameless
-    apart = made_up.profile(1)
-    for part, fine in zip(
-        apart["lenses"][0]["focal_ranges"], ([2.8, 4], [8, 16], [2.8, 4]), strict=True
-    ):
-        part["acceptable"] = fine
-    yield apart
     bare = made_up.profile(1)
     for part in bare["lenses"][0]["focal_ranges"]:
         part["acceptable"] = part["pin_sharp"] = None

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from test_sentences import text_of
 
-from auditor.artificial.history import Wear, over_years
+from auditor.artificial.faults import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.decisions import scan

@@ -16,7 +16,7 @@ from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
-from auditor.settings.file_evidence import Evidence, Sensor, rounding
+from auditor.settings.file_evidence import Evidence, Sensor, view
 from auditor.settings.kinds import judge, sensor_alone
 from auditor.settings.names import body_key, lens_key, lens_name
 from auditor.settings.scale import reconcile_scale
@@ -47,7 +47,6 @@ def kind(
         ((1600, 1067), {}, ("edited reduced", 15.0)),
         ((1600, 766), {}, ("edited reduced", 15.0)),  # the box of an export, another shape
         ((2311, 2287), {}, ("cropped", 4.0)),
-        ((2311, 2287), {"boxed": True}, ("edited reduced", 7.0)),  # spans the height at least
         ((5713, 3809), {}, ("cropped", 4.0)),  # trimmed: nobody reduces by a twentieth
         ((3000, 2000), {"field_px": 6000.0}, ("cropped", 4.0)),  # half of the thumbnail's width
         ((3000, 2000), {"field_px": 3000.0}, ("edited reduced", 8.0)),  # all of it
@@ -97,9 +96,11 @@ def test_a_phones_wide_frame_spans_the_width_of_its_four_by_three_sensor() -> No
 
 def test_an_equivalent_of_few_digits_makes_a_scale_that_is_only_assumed() -> None:
     # 3 mm and 15 mm, as whole millimetres (Exif 2.32, FocalLengthIn35mmFilm), may be 2.5 and 15.5.
-    assert rounding(3.0, 15.0) == pytest.approx(0.5 / 3 + 0.5 / 15)
-    rough = Evidence(4000, 3000, "camera", view_mm=8.65, view_rough=True)
-    assert judge(rough, sensor_alone(rough)).certainty == "assumed"
+    diagonal_mm, rough = view([3.0, 50.0], [15.0, 75.0])
+    assert diagonal_mm == pytest.approx([math.hypot(36, 24) / 5, math.hypot(36, 24) / 1.5])
+    assert rough.tolist() == [True, False]
+    e = Evidence(4000, 3000, "camera", view_mm=8.65, view_rough=True)
+    assert judge(e, sensor_alone(e)).certainty == "assumed"
 
 
 def test_a_lone_small_file_of_a_large_sensor_is_not_its_full_size() -> None:
