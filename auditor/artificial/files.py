@@ -51,6 +51,7 @@ class FrameTags:
     rating: int | None = None
     keywords: tuple[str, ...] = ()
     focus_distance_m: float | None = None
+    image_unique_id: str | None = None
 
     def exif(self) -> dict[str, Any]:
         """Keys and values as exiv2 names and spells them."""
@@ -77,6 +78,7 @@ class FrameTags:
             "Exif.Photo.DateTimeOriginal": stamp,
             "Exif.Photo.SubSecTimeOriginal": part or None,
             "Exif.Photo.SubjectDistance": _rational(self.focus_distance_m, 1000),
+            "Exif.Photo.ImageUniqueID": self.image_unique_id,
             "Exif.Photo.FocalPlaneXResolution": density,
             "Exif.Photo.FocalPlaneYResolution": density,
             "Exif.Photo.FocalPlaneResolutionUnit": None if density is None else "3",
