@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from auditor.record import Certainty, Settings
 from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of, view
-from auditor.settings.sensors import sensor_sides
+from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = [
     "CLOSE_VIEW",
@@ -22,6 +22,7 @@ __all__ = [
     "SAME_SENSOR",
     "SAME_SIZE",
     "SHORT_SIDES",
+    "another_sensor",
     "figures",
     "judge",
     "sensor_alone",
@@ -88,10 +89,16 @@ def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> fl
     return min(sides[0] / long, sides[1] / short) * 1000
 
 
+def another_sensor(diagonal_mm: float, view_mm: float) -> bool:
+    """Whether a 35 mm equivalent is of another sensor than the database's: telephones have several under
+    one name, and the equivalent is of the one in use. False where either is NaN."""
+    return diagonal_mm < SMALL_MM and abs(math.log(diagonal_mm / view_mm)) > CLOSE_VIEW
+
+
 def sensor_alone(e: Evidence) -> Sensor:
     """The sensor as one file tells of it."""
     diagonal, basis = e.diagonal_mm, "database"
-    if diagonal is None:
+    if diagonal is None or (e.view_mm and another_sensor(diagonal, e.view_mm)):
         diagonal, basis = e.view_mm, "equivalent"
     edited = e.source == "edited" or e.recoded is True
     size, confirmed = e.native, e.native is not None

@@ -36,11 +36,12 @@ from auditor.settings.kinds import (
     PANORAMA,
     SAME_SENSOR,
     SAME_SIZE,
+    another_sensor,
     figures,
     judge,
     sensor_alone,
 )
-from auditor.settings.sensors import sensor_sides
+from auditor.settings.sensors import SMALL_MM, sensor_sides
 
 __all__ = ["reconcile_scale"]
 
@@ -78,15 +79,14 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def _told(frames: pd.DataFrame) -> pd.DataFrame:
-    """What every frame says of itself, named as in `Settings`; bodies by number."""
+    """What every frame says of itself, named as in `Settings`; bodies by number, see `_cameras`."""
     own, writer = words(frames, "file_source"), words(frames, "source", "unknown")
     # Tables made by hand give the pitch that tags tell as the frame's own.
     by_tags = (own == "") & np.isin(words(frames, "pitch_basis").astype(str), _BY_TAGS)
     tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
     view_mm, rough = view(numbers(frames, "focal_length_mm"), numbers(frames, "focal_35mm"))
-    body = pd.factorize(frames["body"].astype("object"))[0]
     return pd.DataFrame({
-        "body": np.where(body < 0, np.nan, body),
+        "body": _cameras(frames, view_mm),
         "file_source": np.where(own == "", writer, own),
         "told_pitch_um": np.where(np.isnan(tagged) & by_tags, pitch, tagged),
         "view_mm": _stepped(view_mm), "view_rough": rough,
@@ -102,6 +102,34 @@ _BY_TAGS: Final = ("focal-plane", "maker", "")
 def _stepped(values: NDArray[np.float64]) -> NDArray[np.float64]:
     with np.errstate(all="ignore"):
         return np.exp(np.round(np.log(values) / STEP) * STEP)
+
+
+MOST_CAMERAS: Final = 5
+"""No telephone has more (common practice, no source)."""
+LONGEST_OF_SMALL_MM: Final = 20.0
+"""No telephone's camera has a longer focal length (common practice, no source)."""
+OTHER_VIEW: Final = 1.1
+"""Largest over smallest diagonal of a body's focal lengths from which it has several sensors."""
+
+
+def _cameras(frames: pd.DataFrame, view_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Cameras by number, NaN without a name: a body each, but telephones have several under one name. Few focal
+    lengths that tell of different diagonals are a camera each, unless the body's sensor is known to be large.
+    """
+    focal = numbers(frames, "focal_length_mm")
+    rows = pd.DataFrame({
+        "body": pd.factorize(frames["body"].astype("object"))[0],
+        "focal": _stepped(np.where(focal < LONGEST_OF_SMALL_MM, focal, np.nan)),
+        "view": view_mm,
+    })  # fmt: skip
+    views = rows.dropna().groupby(["body", "focal"])["view"].median().groupby("body")
+    apart = views.max() > views.min() * OTHER_VIEW
+    several = apart.index[apart & (views.size() <= MOST_CAMERAS)]
+    large = rows["body"][numbers(frames, "sensor_diagonal_mm") > SMALL_MM]
+    parted = rows["body"].isin(several.difference(large))
+    rows["focal"] = rows["focal"].where(parted)
+    number = rows.groupby(["body", "focal"], sort=False, dropna=False).ngroup()
+    return number.where(rows["body"] >= 0).to_numpy(float)
 
 
 def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, Any]]:
@@ -260,9 +288,10 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
     whole = [(e, n) for e, n in rows if size is None or abs(_span(e, size) - 1) <= SAME_SIZE]
     views = [(e, n) for e, n in whole if e.view_mm and e.source != "resized"]
     rough = bool(views) and all(e.view_rough for e, _ in views)
-    basis = "equivalent" if math.isnan(diagonal) else "database"
-    if basis == "equivalent":
-        diagonal = _median((e.view_mm or math.nan, n) for e, n in views)
+    by_view = _median((e.view_mm or math.nan, n) for e, n in views)
+    basis = "database"
+    if math.isnan(diagonal) or another_sensor(diagonal, by_view):
+        diagonal, basis = by_view, "equivalent"
     rough = rough and basis == "equivalent"
     unsized = Sensor(None, None, None if math.isnan(diagonal) else diagonal, basis, False, rough)
     if size is None:

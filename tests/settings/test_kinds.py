@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -17,7 +18,7 @@ from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
 from auditor.settings.file_evidence import Evidence, Sensor, view
-from auditor.settings.kinds import judge, sensor_alone
+from auditor.settings.kinds import judge, sensor_alone, settle
 from auditor.settings.names import body_key, lens_key, lens_name
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import native_size
@@ -235,3 +236,72 @@ def test_pools_tell_exports_apart_by_their_size() -> None:
     found = pools(table).tolist()
     assert found == ["camera", "resized 1600", "resized 1600", "resized 1200", ""]
     assert [pool_words(p) for p in found[:2]] == ["", "exports of 1600 px"]
+
+
+# A telephone's cameras: focal length, 35 mm equivalent, the sensor's width in mm (4:3, so that its diagonal
+# is 5/4 of it), the file's in pixels. Equivalents are the focal length times 43.27 over the diagonal (CIPA
+# DCG-001), rounded to whole millimetres.
+MAIN, WIDE, TELE = (6.9, 25, 9.6, 4000), (1.6, 14, 4.0, 3200), (9.0, 78, 4.0, 4000)
+
+
+def _frames_of(
+    cameras: list[tuple[float, int, float, int]], each: int, **more: Any
+) -> list[Settings]:
+    """Frames of every camera of one body, each settled by itself."""
+    return [
+        settle(
+            Settings(body="Brenner P1", source="camera", file_source="camera", recoded=False,
+                     focal_length_mm=focal, focal_35mm=equivalent,
+                     width_px=px, height_px=px * 3 // 4, **more)
+        )
+        for focal, equivalent, _, px in cameras
+        for _ in range(each)
+    ]  # fmt: skip
+
+
+def _reconciled(found: list[Settings]) -> pd.DataFrame:
+    return reconcile_scale(pd.DataFrame([to_row(FrameRecord("a.jpg", settings=s)) for s in found]))
+
+
+@pytest.mark.parametrize("cameras", [[MAIN, WIDE], [MAIN, TELE], [MAIN, WIDE, TELE]])
+@pytest.mark.parametrize("database_mm", [None, 12.0])
+@pytest.mark.parametrize("each", [1, 3])
+def test_each_camera_of_a_telephone_has_its_own_pixel_pitch(
+    cameras: list[tuple[float, int, float, int]], database_mm: float | None, each: int
+) -> None:
+    alone = _frames_of(cameras, each, sensor_diagonal_mm=database_mm)
+    pitches = [width_mm / px * 1000 for _, _, width_mm, px in cameras for _ in range(each)]
+    assert [s.pixel_pitch_um for s in alone] == pytest.approx(pitches, rel=0.02)
+    table = _reconciled(alone)
+    assert table["pixel_pitch_um"].tolist() == pytest.approx(pitches, rel=0.02)
+    assert set(table["file_kind"]) == {"camera full size"}
+    pd.testing.assert_frame_equal(reconcile_scale(table), table)
+
+
+@pytest.mark.parametrize(
+    ("lenses", "database_mm"),
+    [
+        # A zoom: 12 mm of diagonal at both focal lengths.
+        ([(6.9, 25, 9.6, 4000), (13.8, 50, 9.6, 2000)], None),
+        # A zoom again, of more focal lengths than telephones have; the last equivalent is a fifth too long.
+        (
+            [(f, round(f * 43.27 / 12), 9.6, 4000) for f in (7, 8, 9, 10, 11)]
+            + [(13.8, 60, 9.6, 2000)],
+            None,
+        ),
+        # Lenses too long for a telephone.
+        ([(35.0, 63, 19.2, 6000), (50.0, 120, 19.2, 3000)], None),
+        # 24 x 18 mm, as the database knows; the second lens's equivalent is half as long again as it should be.
+        ([(12.0, 17, 24.0, 6000), (16.0, 35, 24.0, 3000)], 30.0),
+    ],
+)
+def test_a_body_with_one_sensor_is_not_parted(
+    lenses: list[tuple[float, int, float, int]], database_mm: float | None
+) -> None:
+    """The export at the last focal length is told from the full size of the files at the others: it is half."""
+    originals = _frames_of(lenses[:-1], 3, sensor_diagonal_mm=database_mm)
+    (export,) = _frames_of(lenses[-1:], 1, sensor_diagonal_mm=database_mm)
+    export = dataclasses.replace(export, source="edited", file_source="edited", recoded=None)
+    last = _reconciled([*originals, export]).iloc[-1]
+    assert last["file_kind"] == "edited reduced"
+    assert last["pixel_pitch_um"] == pytest.approx(2 * lenses[0][2] / lenses[0][3] * 1000, rel=0.02)
