@@ -150,7 +150,7 @@ def test_a_click_leads_to_the_frames_whose_pixel_pitch_is_not_known() -> None:
 def test_a_body_with_noise_of_one_outing_is_not_said_to_show_none() -> None:
     page = page_of(made_up.profile(1) | {"bodies": []})
     assert "too few frames of any body in use show noise" not in page
-    assert "5 frames in one kind of light that tell of a body's noise, of two outings" in page
+    assert "5 frames from two outings, in one kind of light, that show a body's noise" in page
 
 
 def test_a_lens_of_one_aperture_is_not_said_to_lack_frames() -> None:
