@@ -51,6 +51,8 @@ class FrameTags:
     rating: int | None = None
     keywords: tuple[str, ...] = ()
     focus_distance_m: float | None = None
+    white_balance: str | None = None
+    """'auto' or 'manual'."""
     image_unique_id: str | None = None
 
     def exif(self) -> dict[str, Any]:
@@ -58,6 +60,7 @@ class FrameTags:
         day, _, clock = (self.taken or "").partition("T")
         whole, _, part = clock.partition(".")
         stamp = f"{day.replace('-', ':')} {whole}" if self.taken else None
+        balance = {None: None, "auto": "0"}.get(self.white_balance, "1")
         pitch = self.pixel_pitch_um
         # Pixels per centimetre (unit 3): 10,000 um over the pitch.
         density = None if pitch is None else _rational(10_000 / pitch, 1000)
@@ -78,6 +81,7 @@ class FrameTags:
             "Exif.Photo.DateTimeOriginal": stamp,
             "Exif.Photo.SubSecTimeOriginal": part or None,
             "Exif.Photo.SubjectDistance": _rational(self.focus_distance_m, 1000),
+            "Exif.Photo.WhiteBalance": balance,
             "Exif.Photo.ImageUniqueID": self.image_unique_id,
             "Exif.Photo.FocalPlaneXResolution": density,
             "Exif.Photo.FocalPlaneYResolution": density,
