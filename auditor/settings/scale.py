@@ -52,7 +52,8 @@ _FIGURES: Final = ("pixel_pitch_um", "sensor_share", "sensor_pixel_um")
 """Settled columns of numbers; the others are of text."""
 _READ: Final = (
     *("width_px", "height_px", "written_width_px", "written_height_px"),
-    *("native_width_px", "native_height_px", "sensor_diagonal_mm", "recoded", "resampled"),
+    *("native_width_px", "native_height_px", "sensor_diagonal_mm"),
+    *("recoded", "maker_note", "resampled"),
 )
 """Columns of evidence that are taken as they are."""
 
