@@ -238,6 +238,13 @@ def test_raw_files_of_a_crop_mode_are_told_from_those_of_the_whole_sensor() -> N
     assert table["sensor_share"].tolist() == pytest.approx([1.0] * 5 + [0.445] * 3, abs=0.01)
 
 
+def test_a_pitch_that_a_file_tells_itself_is_not_called_the_archives() -> None:
+    told = reconcile(frames({"n": 2}, {"pixel_pitch_um": None, "pitch_basis": None}))
+    assert told["pixel_pitch_um"].tolist() == [4.0] * 3
+    assert told["pitch_basis"].tolist() == ["focal-plane"] * 2 + ["consensus"]
+    assert reconcile(told)["pitch_basis"].tolist() == told["pitch_basis"].tolist()
+
+
 def test_borders_differ_between_raw_and_jpeg_but_the_scale_does_not() -> None:
     raw = {"source": "raw", "width_px": 6048, "height_px": 4024, "n": 3}
     table = reconcile(frames({"n": 3}, raw))
