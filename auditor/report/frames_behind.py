@@ -74,7 +74,7 @@ class FrameIndex:
         """Begin a page, at most so many rows a point; what another one pictured is forgotten."""
         self.rows_per_point = rows_per_point
         self.pictured: list[list[str]] = []
-        """File ids worth a picture: one list per point, the sharpest first."""
+        """File ids worth a picture: one list per point, the sharpest first, then from the softest on."""
         self._keys: dict[str, str] = {}
 
     @staticmethod
@@ -190,7 +190,9 @@ class FrameIndex:
         rows = of[np.fromiter(used, np.int64, len(used))]
         ids = self._texts_of("file_id", rows)
         for found in points.values():
-            chosen_ids = [ids[found[i]] for i in evenly(len(found), PICTURED)]
+            kept = evenly(len(found), PICTURED).tolist()
+            # The softest is second: where room for pictures is short both ends are seen.
+            chosen_ids = [ids[found[i]] for i in (*kept[:1], *kept[:0:-1])]
             self.pictured.append([file_id for file_id in chosen_ids if file_id])
         keys = [self.picture_key(i) if i else "" for i in ids]
         return {"points": points, "totals": totals, **self._columns(rows), "id": keys}

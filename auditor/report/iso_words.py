@@ -202,7 +202,7 @@ def band_edges(band: Band | IsoMatch) -> str:
 
 def _limit_words(level: str, limit: IsoLimit) -> str:
     if limit.hidden:
-        return f"whether {level} is {limit.reason}"
+        return f"{level} to an ISO not told ({limit.reason.partition(': ')[2]})"
     if limit.iso is None:
         return f"never {level}" + (f" ({limit.why})" if limit.why else "")
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")

@@ -171,7 +171,7 @@ def _matches(profile: Profile) -> list[str]:
     clear = [
         m
         for m in profile.get("iso_matches") or []
-        if m.get("iso") and (m.get("high") or 0) <= MOST_APART * (m.get("low") or 0)
+        if m.get("iso") and 0 < (m.get("high") or 0) <= MOST_APART * (m.get("low") or 0)
     ]
     clear.sort(key=lambda m: abs((m.get("reference_iso") or 1) - EXAMPLE_ISO))
     clear.sort(key=lambda m: (bool(m.get("predicted")), unseen(m)))

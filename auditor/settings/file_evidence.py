@@ -130,6 +130,10 @@ def evidence_of(
     own = _sides(s.width_px, s.height_px)
     if own is None:
         return None
+    recoded = None if s.recoded is None else bool(s.recoded)
+    if recoded is None and s.maker_note:
+        # No JPEG, so without a program's marks; but the camera's private notes are there.
+        recoded = False
     return Evidence(
         *own,
         source=s.file_source or s.source,
@@ -140,7 +144,7 @@ def evidence_of(
         view_rough=view_rough,
         diagonal_mm=s.sensor_diagonal_mm,
         native=_sides(s.native_width_px, s.native_height_px),
-        recoded=None if s.recoded is None else bool(s.recoded),
+        recoded=recoded,
         field_px=s.whole_side_px,
         resampled=bool(s.resampled),
         year=year,

@@ -52,6 +52,9 @@ WHOLE: Final = 0.93
 """Share of the thumbnail's width from which the file shows all of it."""
 REDUCED_FIELD: Final = 0.88
 """Pixels of the thumbnail's whole field over the sensor's under which a cut-out was reduced as well."""
+CROP_MODES: Final = (1.2, 1.75)
+"""How much smaller the part of the sensor is that cameras use in a crop mode of its own shape, by its side
+(common practice, no source)."""
 # fmt: off
 LEAST_PX: Final = ((2010, 2_900_000), (2005, 1_900_000))
 """From a year on, pixels below which hardly a camera's or telephone's full size is (common practice, no
@@ -140,9 +143,6 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
         return _raw(e, sensor)
-    if e.source == "unknown":
-        pitch = sensor.pixel_um if sensor.size else _tagged_or_spanned(e, sensor)
-        return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch)
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
@@ -197,6 +197,9 @@ def _certainty(sensor: Sensor) -> Certainty:
 def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
     """A file of the sensor's own size, in one direction at least."""
     share = round(share, 3)
+    if e.source == "unknown":
+        reason = "the sensor's own size; who wrote it can't be told"
+        return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
     if e.source == "camera":
         reason = "the camera's own size" if share > WHOLE else "a part of the sensor, by the camera"
         return Verdict(
@@ -267,11 +270,15 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    if e.view_mm and sensor.diagonal_mm and _close(shape, 1, SAME_SHAPE):
+    same_shape = _close(shape, 1, SAME_SHAPE)
+    if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
     else:
-        crop = e.recoded is False and bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR))
+        # Cameras may leave the tags of the full size in smaller files.
+        kept = bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR))
+        usual = not same_shape or CROP_MODES[0] <= 1 / spans <= CROP_MODES[1]
+        crop = e.recoded is False and kept and usual
     covered = round(spans * spans / max(shape, 1 / shape), 3)
     if crop:
         reason = f"{e.long:.0f} of {_size(sensor)} at the sensor's own pixels: a crop mode"
@@ -289,6 +296,8 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
 def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     """A file of a body whose pixel count nothing tells: taken as whole unless that is absurd."""
     pitch = _tagged_or_spanned(e, sensor)
+    if e.source == "unknown":
+        return Verdict("unknown", "unknown", "nothing tells who wrote it", pitch)
     shape = e.long / e.short
     certainty: Certainty = "likely" if sensor.basis in ("database", "tagged") else "assumed"
     share = None
@@ -327,9 +336,9 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         return Verdict(
             "edited", "cropped", "no sensor has this shape", e.tagged_um, None, "assumed"
         )
-    least = next((px for year, px in LEAST_PX if e.year and e.year >= year), 0)
+    since, least = next(((y, px) for y, px in LEAST_PX if e.year and e.year >= y), (0, 0))
     if e.long * e.short < least:
-        reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {e.year} or later"
+        reason = f"a program wrote {e.long * e.short / 1e6:.1f} million pixels, too few for a camera of {since} or later"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
     if e.long % BLOCK_PX and e.long < FREE_SIDE_PX:
         reason = f"a longer side of {e.long:.0f} px is no camera's"

@@ -48,11 +48,14 @@ __all__ = ["reconcile_scale"]
 STEP: Final = 0.01
 """Step of logarithms in which figures are told apart: within one nothing changes."""
 
+SAME_FIGURE: Final = 1e-3
+"""Relative difference within which a pitch is the one that tags tell: tags are rounded."""
 _FIGURES: Final = ("pixel_pitch_um", "sensor_share", "sensor_pixel_um")
 """Settled columns of numbers; the others are of text."""
 _READ: Final = (
     *("width_px", "height_px", "written_width_px", "written_height_px"),
-    *("native_width_px", "native_height_px", "sensor_diagonal_mm", "recoded", "resampled"),
+    *("native_width_px", "native_height_px", "sensor_diagonal_mm"),
+    *("recoded", "maker_note", "resampled"),
 )
 """Columns of evidence that are taken as they are."""
 
@@ -71,6 +74,11 @@ def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
         for name in settled[0]
     }
     columns |= {name: told[name].to_numpy() for name in ("file_source", "told_pitch_um")}
+    # A pitch that the file's own tags tell stays theirs.
+    basis = words(frames, "pitch_basis")
+    apart = np.abs(columns["told_pitch_um"] / columns["pixel_pitch_um"] - 1)
+    own = np.isin(basis.astype(str), ("focal-plane", "maker")) & (apart <= SAME_FIGURE)
+    columns["pitch_basis"] = np.where(own, basis, columns["pitch_basis"])
     for name, column in columns.items():
         if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
             like = "object" if column.dtype == object else None

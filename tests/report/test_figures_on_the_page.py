@@ -143,6 +143,9 @@ def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -
     for m in made["iso_matches"]:
         m["predicted"] = True
     assert any("90% interval 3200 to 6400, predicted, dusk" in t for t in summary_lines(made))
+    for m in made["iso_matches"]:
+        m["high"] = None
+    assert not any("looks as noisy as" in t for t in summary_lines(made))
 
 
 def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) -> None:

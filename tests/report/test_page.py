@@ -221,6 +221,13 @@ def test_frames_of_other_kinds_and_set_aside_stay_out() -> None:
 def test_bounded_rows_keep_sharpest_and_softest() -> None:
     assert evenly(3, 10).tolist() == [0, 1, 2]
     assert evenly(1000, 5).tolist() == [0, 250, 500, 749, 999]
+    made = made_up.profile(1)
+    index = FrameIndex(made_up.frames(made))
+    block: Any = index.lens_block(made["lenses"][0])
+    behind = block["points"]["0:0"]
+    assert len(behind) > 6
+    first = [index.picture_key(file_id) for file_id in index.pictured[0][:2]]
+    assert first == [block["id"][behind[0]], block["id"][behind[-1]]]
 
 
 def test_unnamed_lens_finds_its_frames() -> None:

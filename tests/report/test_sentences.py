@@ -24,7 +24,8 @@ BEST = rf"{RANGE} \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?
 USE = rf"(?:, (?:pin-sharp|acceptable) (?:from|at) {RANGE})"
 SHARE = r"\d+(?:\.\d)?%"
 LEVEL = (
-    r"(?:never (?:excellent|acceptable)(?: \([^()]+\))?|whether (?:excellent|acceptable) is not told.+?"
+    r"(?:never (?:excellent|acceptable)(?: \([^()]+\))?"
+    r"|(?:excellent|acceptable) to an ISO not told \([^()]+\)"
     r"|(?:excellent|acceptable) to (?:at least )?ISO \d+(?: \([^()]+\))?)"
 )
 LIMIT = rf"{LEVEL}, {LEVEL} for {NAME} \({COUNT}\)"

@@ -310,6 +310,10 @@ def test_both_iso_limits_have_their_interval_or_their_reason() -> None:
     assert line == (
         f"On the {made['bodies'][0]['body']} noise is {band_sentence(band)} for overcast (8 frames)."
     )
+    hidden = {"iso": None, "reason": "not told: texture hides it at ISO 100 and up"}
+    assert band_sentence(_limits(hidden, {"iso": 400, "reason": None})) == (
+        "excellent to an ISO not told (texture hides it at ISO 100 and up), acceptable to ISO 400"
+    )
 
 
 def test_frames_of_unknown_light_are_not_called_too_few() -> None:

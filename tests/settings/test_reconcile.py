@@ -238,6 +238,13 @@ def test_raw_files_of_a_crop_mode_are_told_from_those_of_the_whole_sensor() -> N
     assert table["sensor_share"].tolist() == pytest.approx([1.0] * 5 + [0.445] * 3, abs=0.01)
 
 
+def test_a_pitch_that_a_file_tells_itself_is_not_called_the_archives() -> None:
+    told = reconcile(frames({"n": 2}, {"pixel_pitch_um": None, "pitch_basis": None}))
+    assert told["pixel_pitch_um"].tolist() == [4.0] * 3
+    assert told["pitch_basis"].tolist() == ["focal-plane"] * 2 + ["consensus"]
+    assert reconcile(told)["pitch_basis"].tolist() == told["pitch_basis"].tolist()
+
+
 def test_borders_differ_between_raw_and_jpeg_but_the_scale_does_not() -> None:
     raw = {"source": "raw", "width_px": 6048, "height_px": 4024, "n": 3}
     table = reconcile(frames({"n": 3}, raw))
@@ -288,6 +295,20 @@ def test_a_downsized_copy_is_resized_with_larger_pixels(how: dict[str, Any]) -> 
     assert (row["source"], row["pixel_pitch_um"]) == ("resized", 8.0)
 
 
+def test_a_small_file_of_an_unknown_writer_has_not_the_pixels_of_the_sensor() -> None:
+    none = {"source": "unknown", "pixel_pitch_um": None, "pitch_basis": None}
+    assert last({"n": 5}, none)["pixel_pitch_um"] == 4.0
+    row = last({"n": 5}, {**none, "width_px": 1500, "height_px": 1000})
+    assert (row["source"], row["pixel_pitch_um"]) == ("resized", 16.0)
+
+
+def test_a_program_s_file_too_small_for_its_years_is_reduced_and_told_so() -> None:
+    none = {"source": "edited", "pixel_pitch_um": None, "pitch_basis": None}
+    row = last({**none, "width_px": 1408, "height_px": 1056, "taken": "2014-05-01T06:00:00"})
+    assert row["source"] == "resized"
+    assert row["kind_reason"].endswith("1.5 million pixels, too few for a camera of 2010 or later")
+
+
 def test_an_edited_cut_out_keeps_the_sensors_pixel() -> None:
     row = last({"n": 5}, {"width_px": 2487, "height_px": 2311, "source": "edited"})
     assert (row["source"], row["file_kind"], row["pixel_pitch_um"]) == ("edited", "cropped", 4.0)
@@ -307,9 +328,18 @@ def test_an_enlarged_or_stitched_file_is_not_the_native_size() -> None:
     assert table["pixel_pitch_um"].tolist()[:6] == [4.0] * 5 + [2.0]
 
 
-def test_a_camera_set_to_a_smaller_size_stays_a_camera_file_at_its_own_scale() -> None:
-    small = {"width_px": 3000, "height_px": 2000, "pixel_pitch_um": 8.0, "recoded": False, "n": 10}
-    table = reconcile(frames({"n": 10}, small))
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"recoded": False, "pixel_pitch_um": 8.0},
+        {"recoded": False},  # the tags are those of the full size; no camera crops by two
+        {"recoded": None, "maker_note": True, "pixel_pitch_um": 8.0},  # no JPEG
+    ],
+)
+def test_a_camera_set_to_a_smaller_size_stays_a_camera_file_at_its_own_scale(
+    how: dict[str, Any],
+) -> None:
+    table = reconcile(frames({"n": 10}, {"width_px": 3000, "height_px": 2000, "n": 10, **how}))
     assert table["source"].tolist() == ["camera"] * 20
     assert table["pixel_pitch_um"].tolist() == [4.0] * 10 + [8.0] * 10
 

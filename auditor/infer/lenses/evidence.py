@@ -112,7 +112,8 @@ def judge(
         few = [name for name, n in zip(names, counts[measured].min(0), strict=True) if n < _FEW]
         if few:
             level = 2 if len(few) > len(names) / 2 else 0
-            out.append((level, f"fewer than {_FEW} frames at {_listed(few)}"))
+            show = " and ".join(ZONES[z] for z in measured)
+            out.append((level, f"fewer than {_FEW} frames show {show} at {_listed(few)}"))
         if supported.any():
             first, last = np.exp(np.quantile(draws.from_frames, draws.ends, axis=0))
             width = float(np.median(((last - first) / 2 / draws.figures[0])[measured]))

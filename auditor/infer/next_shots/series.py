@@ -227,9 +227,8 @@ def _evidence(
     worst = sorted(widths, key=lambda f: -widths[f])
     wanted.update([part["sweet_spot"]["f_number"], *worst[:3]])
     # More than one reason is not read.
-    stated = next((r for r in part["reasons"] if not r.startswith("drawn from")), None)
     text = f"the evidence is {part['evidence']}"
-    reasons.append(f"{text} ({stated})" if stated else text)
+    reasons.append(f"{text} ({part['reasons'][0]})" if part["reasons"] else text)
 
 
 def _frames_each(part: Block, criteria: Criteria) -> int:
