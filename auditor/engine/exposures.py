@@ -33,6 +33,9 @@ __all__ = ["Exposures"]
 _COLUMNS: Final = ("path", "status", "file_id", "measured_on", *MARKS)
 _CHUNK: Final = 1024
 """Files whose marks are held as plain values before they are packed into a table."""
+_TURNS: Final = 8
+"""So many files of an exposure are tried one after the other; where all of them fail the others are tried together:
+there may be thousands of copies of one broken file."""
 _MORE_PIXELS: Final = 1.03
 """Files of one kind that differ by less than this in pixels are equally good: programs cut borders."""
 
@@ -65,6 +68,7 @@ class _Exposure:
         """The file that it is measured on."""
         self.edited = False
         """An edited version is measured, or has been tried."""
+        self.failures = 0
 
     def was_measured(self, file: _File) -> None:
         """One of its files is measured."""
@@ -154,6 +158,8 @@ class Exposures:
     def _release(self, exposure: _Exposure) -> list[Job]:
         """What can be done now for an exposure of which nothing is under way."""
         measured = exposure.measured
+        if measured is None and exposure.failures >= _TURNS:
+            return [to_measure(file.job) for file in exposure.waiting if file.job is not None]
         if exposure.waiting and exposure.waiting[0].better(measured):
             exposure.trying = exposure.waiting.pop(0)
             assert exposure.trying.job is not None
@@ -177,7 +183,9 @@ class Exposures:
         if exposure is None or exposure.trying is None:
             return []
         file = exposure.trying
-        if row is not None:
+        if row is None:
+            exposure.failures += 1
+        else:
             if file.source == "raw" and row["source"] != "raw":
                 # Only its preview could be read: the camera's own file may be better.
                 file.source, file.kind = str(row["source"]), file.kind + 1

@@ -87,16 +87,13 @@ class Walk:
         self._given_up = True
 
 
-def _real(path: str) -> str:
-    return path if is_url(path) else os.path.realpath(path)
-
-
 class RootsFound:
     """Takes what the walk finds; what lies in two roots, by a link too, counts for both."""
 
     def __init__(self, roots: Sequence[str | Path]) -> None:
         names = {root_name(r): None for r in roots}
-        self._empty = {n: _real(n) for n in names}
+        self._real = {n: n if is_url(n) else os.path.realpath(n) for n in names}
+        self._empty = dict(self._real)
         self.walked: set[str] = set()
         """Roots under which files were found that can be read."""
 
@@ -112,10 +109,14 @@ class RootsFound:
                 self._held(item.path)
 
     def _held(self, path: str) -> None:
-        place = f"{_real(path)}/"
-        self._empty = {
-            n: r for n, r in self._empty.items() if not place.startswith(path_prefixes([r]))
-        }
+        # By names alone: asking a disk for each of a million files takes long, and for ever where it is stuck.
+        places = [f"{path}/"]
+        for name, real in self._real.items():
+            if places[0].startswith(path_prefixes([name])):
+                places.append(f"{real}{path[len(name) :]}/")
+        for name, real in list(self._empty.items()):
+            if any(place.startswith(path_prefixes([name, real])) for place in places):
+                del self._empty[name]
 
     def empty(self) -> list[str]:
         """The roots in which nothing was found."""

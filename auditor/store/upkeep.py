@@ -22,6 +22,7 @@ from auditor.store.parts import (
     UNREADABLE,
     DamagedPart,
     Part,
+    damaged,
     list_parts,
     read_part,
     read_whole,
@@ -43,9 +44,15 @@ _TOGETHER_BYTES: Final = 8 * MB
 def merge_parts(folder: Path, run: Sequence[Part], schema: pa.Schema, group: int, key: str) -> Part:
     """Write one part in place of neighbouring ones; of rows with the same key the newest stays.
 
-    The old parts are left to the caller. Raises DamagedPart, and OSError where bytes can't be had.
+    The old parts are left to the caller. Raises DamagedPart, also where bytes can't be had: that costs no run.
     """
-    last = last_in_parts([_keys(read_whole(part, [key], schema)[key]) for part in run])
+    keys = []
+    for part in run:
+        try:
+            keys.append(_keys(read_whole(part, [key], schema)[key]))
+        except OSError as error:
+            raise damaged(part, error) from error
+    last = last_in_parts(keys)
 
     def tables() -> Iterator[pa.Table]:
         waiting: list[pa.Table] = []
@@ -86,7 +93,7 @@ def merge_small(
                 rows += count
         for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
             if len(run) > 1:
-                with contextlib.suppress(DamagedPart, FileNotFoundError):
+                with contextlib.suppress(DamagedPart):
                     whole = merge_parts(folder, run, schema, group, key)
                     for part in run:
                         if part.path != whole.path:  # a merge cut short is made again

@@ -104,11 +104,14 @@ def compare_labels(
     return out + compare_focus(frames, criteria)
 
 
-def _named(item: Labelled, lens: str, found: Finding) -> Comparison:
+def _named(item: Labelled, lens: str, found: Finding, not_needed: int = 0) -> Comparison:
     """A finding with the names of its sides; pairs that it left out stand beside those that were none."""
     left_out: list[LeftOutPairs] = [
         {"reason": r, "count": n} for r, n in sorted(item.left_out.items())
     ]
+    if not_needed:
+        why = f"not needed: {SAMPLED} pairs chosen by chance stand for all"
+        left_out.append({"reason": why, "count": not_needed})
     return {
         "label": item.label, "against": item.against, "lens": lens or None, **found,
         "left_out": left_out + found.get("left_out", []),
@@ -158,10 +161,7 @@ def _one_lens(
             bare = names_control(item.against.casefold())
             found += light_entries(table, pairs, colours, criteria, bare)
         found += cast_entries(table, pairs, colours, criteria)
-    if len(pairs) < len(all_pairs):
-        why = f"not needed: {SAMPLED} pairs chosen by chance stand for all"
-        item.left_out[why] += len(all_pairs) - len(pairs)
-    return [_named(item, lens, finding) for finding in found]
+    return [_named(item, lens, finding, len(all_pairs) - len(pairs)) for finding in found]
 
 
 def _on_the_subject(factor: float | None, sharp: Sequence[Finding]) -> list[Finding]:

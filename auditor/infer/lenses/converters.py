@@ -54,7 +54,7 @@ def compare_converter(
     one, other = min(
         shared,
         key=lambda pair: abs(
-            np.nan_to_num(np.log(_middle(pair[0]) / _middle(pair[1]) / (factor or 1)))
+            np.nan_to_num(np.log(_middle(pair[0]) / _middle(pair[1]) / (factor or 1)), nan=np.inf)
         ),
     )
     zones = {zone: _cost(one, other, z) for z, zone in enumerate(ZONES)}

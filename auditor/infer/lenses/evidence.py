@@ -147,7 +147,9 @@ def _inlier_frames(fit: CurveFit, names: list[str], soft_share: float) -> list[R
     total = np.bincount(fit.data.aperture, minlength=len(names))
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(names))
     if inlier.sum() < _FEW_INLIERS:
-        out.append((2, f"only some {inlier.sum():.0f} frames in which nothing else failed"))
+        n = round(float(inlier.sum()))
+        text = f"about {n} frame{'s' * (n != 1)}" if n else "hardly a frame"
+        out.append((2, f"{text} in which nothing else failed"))
     if soft_share > 1 - _MOSTLY_FAILED:
         out.append((1, f"most frames failed otherwise ({100 * soft_share:.0f}%)"))
     bad = [name for j, name in enumerate(names) if total[j] >= _FEW and inlier[j] < 1]
