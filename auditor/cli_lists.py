@@ -52,10 +52,9 @@ def list_frames(
     _need_causes(made, cause)
     folder = folder and os.path.expanduser(folder)
     found = select_keepers(made, cause, lens, folder, at_least)
-    if not found and (listed := len(made.get("keepers") or ())):
-        terminal.to_stderr(
-            f"auditor: none of the {listed:,} frames that fell short is of that kind"
-        )
+    if not found:
+        _need_lens(made, lens)
+        _need_folder(out, folder)
     if nul:
         stream = sys.stdout.buffer
         for keeper in found:
@@ -75,6 +74,32 @@ def _need_causes(profile: Mapping[str, Any], wanted: Sequence[str]) -> None:
     for cause in wanted:
         if cause.strip().casefold() not in {k.casefold() for k in known}:
             fail(f"no cause is called '{cause}'; there are: {', '.join(ADVICE)}", 2)
+
+
+def _need_lens(profile: Mapping[str, Any], wanted: str | None) -> None:
+    """The same for a lens of which there is no frame."""
+    from auditor.crawl.selection import NAMES
+
+    used = (profile.get("gear") or {}).get("lenses") or ()
+    known = [str(lens.get("lens") or "") for lens in used]
+    known += [str(lens.get("lens") or "") for lens in profile.get("lenses") or ()]
+    if known and wanted and not any(wanted.strip().casefold() in k.casefold() for k in known):
+        names = ", ".join(list(dict.fromkeys(k for k in known if k))[:NAMES])
+        fail(f"no lens has '{wanted}' in its name; the most used are: {names or 'none'}", 2)
+
+
+def _need_folder(out: Path, wanted: str | None) -> None:
+    """The same for a folder that no frame lies in; where the store is gone nobody knows."""
+    if not wanted or not (out / "store").is_dir():
+        return
+    from auditor.store import Store, StoreError
+
+    try:
+        paths = Store(out / "store").load(["path"])["path"].astype("object").str.lstrip("/")
+    except StoreError:
+        return
+    if not ("/" + paths).str.contains(f"/{wanted.strip('/')}/", regex=False).any():
+        fail(f"no frame lies in a folder '{wanted}'; capital and small letters differ there", 2)
 
 
 @click.command(short_help="Take your answers on listed FILES.")

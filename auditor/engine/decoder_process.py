@@ -38,6 +38,8 @@ __all__ = ["main"]
 
 IDLE_S: Final = 30.0 * MINUTE_S
 """A decoder that nobody asked for anything for so long ends itself."""
+GRACE_S: Final = MINUTE_S
+"""So much longer than the supervisor the process itself waits before it gives a file up."""
 ID_BYTES: Final = 16
 """Of the hash of a file's content: two contents never share one by chance."""
 GLANCES: Final = (MB // 4, 4 * MB)
@@ -202,11 +204,17 @@ def main() -> None:
     _limit_memory(options.memory_mb)
     send(out, ["ready"])
     while _next_message_comes(inp) and (job := receive(inp)) is not None:
+        if hasattr(signal, "setitimer"):
+            # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
+            # the time of this process: a machine that was asleep is no reason.
+            signal.setitimer(signal.ITIMER_PROF, options.seconds_per_file + GRACE_S)
         try:
             answer = handler.handle(job)
         except MemoryError:
             answer = ["failed", wanted_memory(options.memory_mb), True]
         send(out, answer)
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_PROF, 0)
 
 
 if __name__ == "__main__":

@@ -278,7 +278,7 @@ def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) 
         # Cameras may leave the tags of the full size in smaller files.
         kept = bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR))
         usual = not same_shape or CROP_MODES[0] <= 1 / spans <= CROP_MODES[1]
-        crop = e.recoded is False and kept and usual
+        crop = kept and usual
     covered = round(spans * spans / max(shape, 1 / shape), 3)
     if crop:
         reason = f"{e.long:.0f} of {_size(sensor)} at the sensor's own pixels: a crop mode"

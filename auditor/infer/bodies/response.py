@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import ISOS
@@ -267,16 +266,23 @@ def find_base_iso(cells: Cells) -> float:
     float
         0 where every ISO used is cleaner than those above it.
     """
-    by_iso = {
-        float(iso): pd.Series(cells.log_sigma[cells.iso == iso], cells.signal[cells.iso == iso])
-        for iso in np.unique(cells.iso)
-    }
-    first = min((iso for iso in by_iso if iso >= 100), default=0.0)
-    for iso in (iso for iso in by_iso if iso < first):
-        # Of signals that only one of both holds there is no difference.
-        if (by_iso[first] - by_iso[iso]).median() < np.log(first / iso) / 4:
-            return first
-    return 0.0
+    steps = np.unique(cells.iso)
+    base = 0.0
+    above = steps[steps >= 100]
+    if not len(above):
+        return base
+    reference = {cells.signal[i]: i for i in np.flatnonzero(cells.iso == above[0])}
+    for step in steps[steps < 100]:
+        own = [i for i in np.flatnonzero(cells.iso == step) if cells.signal[i] in reference]
+        if not own:
+            continue
+        other = [reference[cells.signal[i]] for i in own]
+        fall = float(np.median(cells.log_sigma[other] - cells.log_sigma[own]))
+        doubt = np.sqrt(np.mean(np.diag(cells.covariance)[own + other]) * 2)
+        expected = 0.5 * np.log(above[0] / step)
+        if fall + doubt < expected and fall < expected / 2:
+            base = float(above[0])
+    return base
 
 
 def _prior(law: Physics, amplitudes: tuple[float, float], a: _Places, b: _Places) -> Floats:
