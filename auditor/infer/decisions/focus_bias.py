@@ -177,7 +177,8 @@ def _beside(table: pd.DataFrame, below: Rows) -> Floats:
     NaN where none does."""
     left = np.where(below < 2, EDGES.index("left"), EDGES.index("bottom"))
     side, at = np.stack([log_sharpness(table, s) for s in EDGES]), np.arange(len(table))
-    return pd.DataFrame([side[left, at], side[OPPOSITE_EDGE[left], at]]).mean().to_numpy()
+    both = pd.DataFrame({"one": side[left, at], "other": side[OPPOSITE_EDGE[left], at]})
+    return both.mean(axis=1).to_numpy()
 
 
 def _lens_falloff(
