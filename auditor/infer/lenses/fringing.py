@@ -72,13 +72,15 @@ def describe_fringing(
     if seams.empty:
         return None
     by_aperture: list[Seams] = []
-    for index, here in seams.groupby("aperture"):
+    values, outing = seams[_SIZES].to_numpy(), seams["outing"].to_numpy()
+    for index in np.unique(seams["aperture"]):
+        here = (seams["aperture"] == index).to_numpy()
         row: dict[str, float | None] = {
-            "f_number": nominal_from_index(int(index)), "frames": len(here),
-            "outings": here["outing"].nunique(),
+            "f_number": nominal_from_index(int(index)), "frames": int(here.sum()),
+            "outings": len(np.unique(outing[here])),
         }  # fmt: skip
-        for name in _SIZES:
-            figures = _median(here[name].to_numpy(), criteria.interval)
+        for name, sizes in zip(_SIZES, values[here].T, strict=True):
+            figures = _median(sizes, criteria.interval)
             row |= dict(zip((name, f"{name}_low", f"{name}_high"), figures, strict=True))
         by_aperture.append(row)  # type: ignore[arg-type]
     comparable = _comparable(seams)
@@ -133,17 +135,17 @@ def _sizes(seams: pd.DataFrame, interval: float) -> tuple[Floats, Floats]:
     bounding = math.ceil(1 - math.log2(1 - interval))
     by_outing = seams.groupby(["aperture", "outing"])[_SIZES].median()
     weight = seams.groupby("aperture").size()
+    values, aperture = seams[_SIZES].to_numpy(), seams["aperture"].to_numpy()
+    medians, aperture_of = by_outing.to_numpy(), by_outing.index.get_level_values(0).to_numpy()
     for index in weight.index:
         bounds = [(0.0, 0.0, 0.0)]
-        frames = seams[seams["aperture"] == index]
-        for name in _SIZES:
+        both = medians[aperture_of == index].T, values[aperture == index].T
+        for own, frames in zip(*both, strict=True):
             # A few outings bound nothing: there all their frames count.
-            chosen = by_outing.loc[index][name].dropna()
-            if len(chosen) < bounding:
-                chosen = frames[name].dropna()
-            middle, low, high = _median(chosen.to_numpy(), interval)
+            chosen = own if np.isfinite(own).sum() >= bounding else frames
+            middle, low, high = _median(chosen, interval)
             if middle is not None and low is not None and high is not None:
-                if len(chosen) < bounding:
+                if np.isfinite(chosen).sum() < bounding:
                     low = 0.0
                 inner = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
                 bounds.append((abs(middle), inner, max(abs(low), abs(high))))
