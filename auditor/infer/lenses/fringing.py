@@ -72,9 +72,10 @@ def describe_fringing(
     if seams.empty:
         return None
     by_aperture: list[Seams] = []
-    values, outing = seams[_SIZES].to_numpy(), seams["outing"].to_numpy()
-    for index in np.unique(seams["aperture"]):
-        here = (seams["aperture"] == index).to_numpy()
+    values = seams[_SIZES].to_numpy()
+    aperture, outing = seams["aperture"].to_numpy(), seams["outing"].to_numpy()
+    for index in np.unique(aperture):
+        here = aperture == index
         row: dict[str, float | None] = {
             "f_number": nominal_from_index(int(index)), "frames": int(here.sum()),
             "outings": len(np.unique(outing[here])),
