@@ -274,15 +274,13 @@ _MAX_STDERR: Final = 0.5
 """Error of ln MTF50 from which on nothing is known of an edge."""
 
 
-def pooled_edges(edges: Edges, limit: float = np.inf, coding: Coding | None = None) -> Edges:
+def pooled_edges(edges: Edges, coding: Coding | None = None) -> Edges:
     """All edges of a frame with value and error under the frame's own share of diffraction.
 
     Parameters
     ----------
     edges : Edges
         From `measure_edges`.
-    limit : float
-        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
     coding : Coding or None
         Gives back what JPEG took.
 
@@ -291,7 +289,7 @@ def pooled_edges(edges: Edges, limit: float = np.inf, coding: Coding | None = No
     Edges
         With `log_mtf50` and `stderr`; edges with an error above `_MAX_STDERR` are left out.
     """
-    mean, stderr = pool_shares(edges.by_share, edges.clean, limit)
+    mean, stderr = pool_shares(edges.by_share, edges.clean)
     stderr = np.hypot(stderr, _MISFIT_ERROR * np.maximum(edges.misfit - CLEAN_MISFIT / 2, 0))
     shared = np.zeros(len(edges))
     if coding is not None:

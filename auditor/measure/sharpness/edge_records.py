@@ -1,20 +1,17 @@
 """What is known of a frame's edges once they are judged, and how much of its blur is diffraction: one answer for all.
 
 A profile of a given MTF50 may overshoot (sharpening), have short tails (Gaussian blur) or long ones (diffraction),
-and one noisy edge tells little of it. The frame's edges together do, and where aperture and pixel pitch
-are known, optics say beforehand what diffraction takes.
+and one noisy edge tells little of it. The frame's edges together do.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor import optics
 from auditor.measure.sharpness.family import SHAPES
 
 __all__ = ["SHARES", "Edges", "no_edges", "pool_shares"]
@@ -138,31 +135,20 @@ SHARES: Final = 2 * len(SHAPES) - 1
 """Shares of diffraction tried: those of `SHAPES` and one between each two. The sharpened shape comes first."""
 _FIRST_SHARE: Final = 2 * SHAPES.index((0.0, 0.0))
 """Place of share 0, from which on shares rise evenly to 1 at the last."""
-_AXIS: Final = np.arange(-_FIRST_SHARE, SHARES - _FIRST_SHARE) / (SHARES - 1 - _FIRST_SHARE)
-"""The shares; below 0, how far a shape is sharpened."""
 _POOLING: Final = 0.5
 """Edges of one frame are not wholly independent evidence on the shape of the blur."""
 _UPPER: Final = 0.8
 """Share of the edges that are softer than where the frontier is taken to begin."""
 _FRONTIER: Final = 0.3
 """How much softer than that (ln MTF50) an edge may be to count."""
-_KNOWN_SD: Final = 0.15
-"""Standard deviation with which optics tell the share of diffraction: aberrations are no true Gaussian."""
-_SURPRISE: Final = 0.1
-"""Share of frames in which they tell nothing: sharpened ones, or with settings that are not their own."""
-_POINTS: Final = 2001
-"""Points from nothing to diffraction's cut-off at which its MTF is tabulated."""
 _LEAST_LOSS: Final = 0.02
 """Loss of MTF50 at least that the pixel does not explain: sharpened edges have none, and are divided by it."""
 
 
-def pool_shares(
-    by_share: Floats, valid: NDArray[np.bool_], limit: float = np.inf
-) -> tuple[Floats, Floats]:
+def pool_shares(by_share: Floats, valid: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """ln MTF50 of every edge under the frame's shares of diffraction in its blur.
 
-    The log evidence of the edges near the frontier is pooled with what optics expect into one posterior over
-    shares; each edge's estimate is then averaged over the shares with these weights (Bayesian model
+    The log evidence of the edges near the frontier is pooled into one posterior over shares; each edge's estimate is then averaged over the shares with these weights (Bayesian model
     averaging), diffraction taking the same loss from every edge.
 
     Parameters
@@ -171,8 +157,6 @@ def pool_shares(
         Log evidence, mean and variance of ln MTF50 under each share.
     valid : (n,) ndarray of bool
         Edges that inform the frame's shares: what stands beside an edge has a shape of its own.
-    limit : float
-        ln MTF50 of a perfect lens at the frame's settings; infinite where unknown.
 
     Returns
     -------
@@ -182,7 +166,7 @@ def pool_shares(
         Its standard error.
     """
     evidence, level, variance = by_share[:, 0], by_share[:, 1], by_share[:, 2]
-    common, reference = _common(evidence, level, valid, limit)
+    common, reference = _common(evidence, level, valid)
     weight = np.exp(evidence - evidence.max(1, keepdims=True, initial=-1e9))
     if np.isfinite(reference):
         weight = weight * _shares_at(level, common, reference)
@@ -193,9 +177,7 @@ def pool_shares(
     return mean, np.sqrt(spread)
 
 
-def _common(
-    evidence: Floats, level: Floats, valid: NDArray[np.bool_], limit: float
-) -> tuple[Floats, float]:
+def _common(evidence: Floats, level: Floats, valid: NDArray[np.bool_]) -> tuple[Floats, float]:
     """The frame's posterior over shares, (SHARES,), and the ln MTF50 it is for.
 
     Only valid edges near the frontier count: what lies out of focus has a shape of its own.
@@ -206,32 +188,9 @@ def _common(
     value = level[np.arange(len(level)), evidence.argmax(1)]
     selected = value > np.quantile(value, _UPPER) - _FRONTIER
     reference = float(np.median(value[selected]))
-    log_posterior = _POOLING * evidence[selected].sum(0) + np.log(_expected(reference, limit))
+    log_posterior = _POOLING * evidence[selected].sum(0)
     common = np.exp(log_posterior - log_posterior.max())
     return common / common.sum(), reference
-
-
-def _expected(log_mtf50: float, limit: float) -> Floats:
-    """What optics say of the share of diffraction at this ln MTF50, (SHARES,), before any edge is seen.
-
-    A perfect lens's loss at its own MTF50 gives the cut-off frequency of diffraction (Goodman).
-    """
-    flat = np.full(SHARES, 1 / SHARES)
-    if not np.isfinite(limit):
-        return flat
-    x, loss = _perfect_loss()
-    at_limit = float(np.interp(_loss(np.array(limit)), loss, x))
-    own = float(np.interp(at_limit * np.exp(log_mtf50 - limit), x, loss))
-    share = min(own / float(_loss(np.array(log_mtf50))), 1.0)
-    expected = np.exp(-0.5 * ((_AXIS - share) / _KNOWN_SD) ** 2)
-    return (1 - _SURPRISE) * expected / expected.sum() + _SURPRISE * flat
-
-
-@cache
-def _perfect_loss() -> tuple[Floats, Floats]:
-    """Frequencies up to diffraction's cut-off (1), and a perfect lens's loss, -ln MTF, at them."""
-    x = np.linspace(0, 1, _POINTS)
-    return x, -np.log(np.maximum(optics.diffraction_mtf(x, 1.0, optics.GREEN_UM), 1e-9))
 
 
 def _shares_at(level: Floats, common: Floats, reference: float) -> Floats:

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from auditor.measure.picture import Picture
 from auditor.measure.sharpness.coding import coding_of, pooled_edges
@@ -15,12 +14,10 @@ from auditor.measure.sharpness.edge_detection import EdgeMap, edge_map, radius_o
 from auditor.measure.sharpness.edges import Edges, measure_edges
 from auditor.measure.sharpness.fine_texture import fine_texture
 from auditor.measure.sharpness.light import Light, light_of
-from auditor.measure.sharpness.natural_texture import texture_mtf50, with_texture
 from auditor.measure.sharpness.sharp_places import CELL_PX, sharp_places
 from auditor.measure.sharpness.softness import nothing_in_focus, out_of_focus, scene_softness
-from auditor.measure.sharpness.texture import FrameSpectra
+from auditor.measure.sharpness.texture import choose_windows, is_upsampled
 from auditor.measure.sharpness.zones import (
-    Frontier,
     directional_mtf50,
     local_places,
     zone_frontier,
@@ -57,14 +54,6 @@ sky do not."""
 _OVER_EDGES: Final = 1.5
 """Times the sharpest edges' MTF50 up to which texture alone is believed: of some 180 photographs in five of the
 seven zones with more, what is shown at 100% is blurred."""
-_MIDDLE: Final = slice(9, 12)
-"""Bins of a spectrum from 0.16 to 0.23 c/px."""
-_HIGH: Final = slice(14, 16)
-"""Bins of a spectrum from 0.39 to 0.47 c/px."""
-_HOLE_FLAT: Final = 0.05
-"""Power of flat windows in the high bins over that in the middle ones below which noise ends between them."""
-_HOLE_BUSY: Final = 0.01
-"""The same of windows full of detail, below which detail does."""
 
 
 def _nothing(note: str) -> Sharpness:
@@ -123,17 +112,14 @@ def sharpness_and_edges(
     limit = np.inf if limit_cpp is None else float(np.log(limit_cpp))
     every_edge, tried = _edges(light, finder)
     share = np.count_nonzero(every_edge.clean & (every_edge.place < tried)) / max(tried, 1)
-    every_edge = pooled_edges(every_edge, limit, coding_of(light))
+    every_edge = pooled_edges(every_edge, coding_of(light))
     edges = every_edge.take(every_edge.place < tried)
     softness = scene_softness(share, edges, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
-    spectra = FrameSpectra(light, finder.small, finder.factor)
     frontiers = {name: zone_frontier(edges, masks[name], softness) for name in ZONES}
-    sharpest_by_zone = _sharpest(frontiers, spectra)
+    sharpest_by_zone = {n: e.mtf50_and_stderr for n, e in frontiers.items() if e is not None}
     softness = replace(softness, focused=not nothing_in_focus(sharpest_by_zone, softness))
     zones = {n: zone_sharpness(e, softness) for n, e in frontiers.items()}
-    if softness.focused:
-        zones = {n: with_texture(z, spectra, n) for n, z in zones.items()}
     zones |= dict.fromkeys(out_of_focus(sharpest_by_zone, softness.limit))
     if all(z is None for z in zones.values()):
         return _nothing(_NO_DETAIL if softness.focused else _WIDE), None
@@ -151,7 +137,8 @@ def sharpness_and_edges(
     sides = {n: zone_sharpness(zone_frontier(edges, masks[n], softness), softness) for n in SIDES}
     values = [z.mtf50_cpp for z in zones.values() if z is not None] or edge_values
     in_focus = softness.focused and max(values) > _BLURRED
-    texture = fine_texture(light, *spectra.detailed_windows)
+    windows = choose_windows(light, finder.small, finder.factor)
+    texture = fine_texture(light, *windows.detailed)
     return Sharpness(
         zones,
         sides,
@@ -162,7 +149,7 @@ def sharpness_and_edges(
         overshoot=_overshoot(edges),
         streaks=texture.streaks,
         fineness=texture.fineness,
-        upsampled=_upsampled(spectra),
+        upsampled=is_upsampled(light, windows),
         in_focus=in_focus,
         note=_note(zones, in_focus),
         sharpest=sharpest,
@@ -181,34 +168,6 @@ def _edges(light: Light, finder: EdgeMap) -> tuple[Edges, int]:
     rest = more.joined_with(sharp_places(light))
     edges = first.joined_with(measure_edges(light, rest.y, rest.x).numbered_from(len(places.y)))
     return edges, len(places.y) + len(more.y)
-
-
-def _sharpest(
-    frontiers: Mapping[str, Frontier | None], spectra: FrameSpectra
-) -> dict[str, tuple[float, float]]:
-    """Estimate of what is sharpest in each zone that shows anything.
-
-    Parameters
-    ----------
-    frontiers : mapping
-        Zone -> frontier of its edges, None where edges are few.
-    spectra : FrameSpectra
-        Texture, for zones without a frontier.
-
-    Returns
-    -------
-    dict
-        Zone -> (MTF50, standard error), c/px.
-    """
-    found = {}
-    for name, frontier in frontiers.items():
-        texture = texture_mtf50(spectra.zone(name)) if frontier is None else None
-        if frontier is not None:
-            found[name] = frontier.mtf50_and_stderr
-        elif texture is not None:
-            mtf50 = float(np.exp(texture[0]))
-            found[name] = mtf50, mtf50 * texture[1]
-    return found
 
 
 def _supported(
@@ -262,17 +221,3 @@ def _overshoot(edges: Edges) -> float | None:
     """Median overshoot of the clean edges, share of the step."""
     clean = edges.overshoot[edges.clean]
     return float(np.median(clean)) if len(clean) else None
-
-
-def _upsampled(spectra: FrameSpectra) -> bool:
-    """Whether detail and noise alike end well below the pixel grid's limit.
-
-    A lens may end the detail there (diffraction), but never the sensor's noise.
-    """
-
-    def hole(power: NDArray[np.float64] | None) -> float:
-        return (
-            1.0 if power is None else float(power[_HIGH].mean() / max(power[_MIDDLE].mean(), 1e-30))
-        )
-
-    return hole(spectra.flat_power) < _HOLE_FLAT and hole(spectra.detailed_power) < _HOLE_BUSY
