@@ -11,8 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import BAND_KEYS, BANDS, Scenes, band_numbers, scenes_by_band
-from auditor.infer.bodies.cell_means import PRIOR_FRAME_SD
-from auditor.infer.bodies.cells import gather
+from auditor.infer.bodies.cells import PRIOR_SD, gather
 from auditor.infer.bodies.habits import LIFT_STOPS, lifts
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
@@ -189,13 +188,13 @@ def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
         "from_s": LONG_EXPOSURE_S,
     }  # fmt: skip
     rows = rows[~rows["censored"]]
-    if not len(rows) or not len(model.cells.iso):
+    if not len(rows) or not model.cells.measured_frames:
         return out
     iso = np.searchsorted(ISO_GRID, np.clip(rows["step"], ISO_GRID[0], ISO_GRID[-1]))
     signal = np.array([SIGNAL_GRID.index(s) for s in rows["signal"]])
     _, first, frame = np.unique(rows["frame"], return_index=True, return_inverse=True)
     excess = rows["log_sigma"] - model.log_sigma[iso, signal]
-    ratio = robust_location(group_medians(excess, frame), PRIOR_FRAME_SD)
+    ratio = robust_location(group_medians(excess, frame), PRIOR_SD)
     per_outing = np.unique(rows["unit"][first], return_counts=True)[1]
     out |= {"frames": ratio.count, "noise_ratio": math.exp(ratio.value), "outings": len(per_outing)}
     if ratio.count > 1:

@@ -107,7 +107,7 @@ def match_bodies(
     comparable = [
         m
         for m in models
-        if m.cells.frame_count >= FEW and len(m.cells.iso) and m.body != UNKNOWN_BODY
+        if m.cells.frame_count >= FEW and m.cells.measured_frames and m.body != UNKNOWN_BODY
     ]
     for reference in _references(comparable):
         low, high = reach(reference.isos)
@@ -230,7 +230,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
         present = ", ".join(scenes) or "none"
         raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {present}")
     reference = bodies.models[body, kind]
-    if not len(reference.cells.iso):
+    if not reference.cells.measured_frames:
         raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
     grid, wanted = np.log2(ISO_GRID), math.log2(iso)
     lowest, highest = reach(reference.isos)
@@ -247,7 +247,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     target = np.interp(wanted, grid, own.snr)
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
-        if of_kind != kind or not len(model.cells.iso) or name == UNKNOWN_BODY:
+        if of_kind != kind or not model.cells.measured_frames or name == UNKNOWN_BODY:
             continue
         noise_by_band, (lowest, highest) = band_noises(model, scenes), reach(model.isos)
         quantile = t_quantile(model.dof + reference.dof, bodies.criteria.interval)

@@ -24,29 +24,19 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
 __all__ = [
-    "DEVELOPMENT_SD",
     "Physics",
-    "assumed_law",
     "fit_physics",
     "log_sigma_jacobian",
 ]
 
 Floats = NDArray[np.float64]
 
-DEVELOPMENT_SD: Final = 0.04
-"""What a camera's noise reduction may change log noise by per stop of ISO, before it was seen."""
-
-ASSUMED_READ_E: Final = 4.0
-"""Read noise in electrons of a body of which nothing was measured (common practice, no source)."""
 HIDDEN_READ: Final = 0.1
 """A read noise that was not seen may still be there, up to this share of the photons' variance,"""
 HIDDEN_SIGNAL: Final = 0.02
 """as it is at this signal: above it photons hide any read noise."""
 _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
-_RIDGE: Final = 0.3
-"""Ridge penalty on the two small terms, in cells: it only settles ties."""
-
 RANDOM_LEAST: Final = 0.1
 """Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
 beside a texture of one per cent. One frame's few tones may follow the texture's law by chance."""
@@ -66,15 +56,12 @@ class Physics:
         c, variance of the noise behind the amplifier.
     proportional : float
         d, squared share of the signal: texture taken for noise, unequal response of pixels.
-    per_stop : float
-        e, change of log noise per stop of ISO through development.
     """
 
     photon: float
     read: float
     downstream: float
     proportional: float
-    per_stop: float = 0.0
 
     @property
     def full_scale_e(self) -> float | None:
@@ -101,31 +88,7 @@ class Physics:
         variance = _basis(i, s) @ np.array([self.photon, self.read, self.downstream, 0.0])
         total = variance + self.proportional * s * s
         variance = total if texture else np.maximum(variance, RANDOM_LEAST * total)
-        developed = self.per_stop * np.log2(i / 100)
-        return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)) + developed)
-
-
-ASSUMED_ELECTRONS: Final = 30_000.0
-"""Electrons at white at ISO 100 where a body showed no noise at all: between small and large sensors
-(common practice, no source). Its uncertainty is a factor of four either way."""
-
-
-def assumed_law(developed: bool) -> Physics:
-    """The law of a body of which nothing was measured.
-
-    Parameters
-    ----------
-    developed : bool
-        Whether its files are developed by the camera or a program: noise reduction then grows with ISO.
-
-    Returns
-    -------
-    Physics
-        From `ASSUMED_ELECTRONS`, `ASSUMED_READ_E` and, as noise reduction grows with ISO, `DEVELOPMENT_SD`.
-    """
-    photon = 1 / ASSUMED_ELECTRONS
-    read = (ASSUMED_READ_E / ASSUMED_ELECTRONS) ** 2
-    return Physics(photon, read, 0.0, 0.0, -DEVELOPMENT_SD if developed else 0.0)
+        return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)))
 
 
 def log_sigma_jacobian(law: Physics, iso: Floats, signal: Floats) -> Floats:
@@ -141,7 +104,7 @@ def log_sigma_jacobian(law: Physics, iso: Floats, signal: Floats) -> Floats:
     Returns
     -------
     ndarray of float64, shape (..., n, 3)
-        By ln `photon`, ln `read` and `per_stop`.
+        By ln `photon`, ln `read`, and what development does per stop of ISO.
     """
     g = iso / 100
     photon = law.photon * g * signal
@@ -160,8 +123,7 @@ def _basis(iso: Floats, signal: Floats) -> Floats:
 def fit_physics(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> Physics:
     """Weighted non-negative least squares of the variance law to cell means.
 
-    Weights are relative to the fitted variance and found by `_ROUNDS` rounds of reweighting. A faint ridge
-    penalty draws `downstream` and `proportional` to 0 where the cells cannot tell the terms apart.
+    Weights are relative to the fitted variance and found by `_ROUNDS` rounds of reweighting.
 
     Parameters
     ----------
@@ -180,17 +142,11 @@ def fit_physics(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> P
     EMVA Standard 1288, photon transfer.
     """
     basis = _basis(iso, signal)
-    # Columns that the cells cannot tell apart or that do not occur are left out by nnls at 0.
-    column_size = np.maximum(np.abs(basis).max(axis=0), 1e-300)
     observed = fitted = np.exp(2 * log_sigma)
-    # c, what lies behind the amplifier, and d are small; a faint ridge penalty settles ties only.
-    ridge = np.diag([0.0, 0.0, 1.0, 1.0]) * _RIDGE
     for _ in range(_ROUNDS):
         weight = 1 / (2 * sd * fitted)
-        design = (basis / column_size) * weight[:, None]
+        design = basis * weight[:, None]
         scale = np.linalg.norm(design, axis=0)
-        scale[scale == 0] = 1.0
-        target = np.append(observed * weight, np.zeros(len(ridge)))
-        coefficients = nnls(np.vstack([design / scale, ridge]), target)[0] / scale / column_size
+        coefficients = nnls(design / scale, observed * weight)[0] / scale
         fitted = np.maximum(basis @ coefficients, 1e-18)
     return Physics(*coefficients.tolist())

@@ -273,11 +273,11 @@ def isos_without_noise(noise: NoiseModel) -> list[Unseen]:
     list of Unseen
         `iso` and `frames`, the most of any signal, ascending.
     """
-    limits, measured = noise.cells.limits, set(noise.cells.iso)
+    cells = noise.cells
     return [
-        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
-        for iso in np.unique(limits.iso)
-        if iso not in measured
+        {"iso": int(iso), "frames": int(cells.unseen[cells.iso == iso].max())}
+        for iso in cells.isos
+        if iso not in noise.measured_isos
     ]
 
 
@@ -307,7 +307,7 @@ def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | Non
     detail: UsableDetail = {
         "snr": snr, "predicted": False, "reason": None, "low": None, "high": None,
     }  # fmt: skip
-    if not len(noise.cells.iso):
+    if not noise.cells.measured_frames:
         return _nothing_measured(noise, min(low, ceiling), detail)
     if best < floor - HALF_THIRD:
         reason = f"not reached at ISO {noise.isos[0]}, the lowest used"
