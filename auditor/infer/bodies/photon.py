@@ -31,10 +31,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-HIDDEN_READ: Final = 0.1
-"""A read noise that was not seen may still be there, up to this share of the photons' variance,"""
-HIDDEN_SIGNAL: Final = 0.02
-"""as it is at this signal: above it photons hide any read noise."""
 _ROUNDS: Final = 6
 """Rounds of weights that are relative to the fitted variance."""
 RANDOM_LEAST: Final = 0.1
@@ -108,9 +104,7 @@ def log_sigma_jacobian(law: Physics, iso: Floats, signal: Floats) -> Floats:
     """
     g = iso / 100
     photon = law.photon * g * signal
-    read = np.maximum(
-        law.read * g**2, HIDDEN_READ * law.photon * g * np.minimum(signal, HIDDEN_SIGNAL)
-    )
+    read = law.read * g**2
     total = np.maximum(photon + read + law.downstream, 1e-18)
     return np.stack([0.5 * photon / total, 0.5 * read / total, np.log2(g)], axis=-1)
 

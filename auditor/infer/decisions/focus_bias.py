@@ -39,9 +39,9 @@ from auditor.infer.frame_values import (
     near_and_far,
     usable,
 )
-from auditor.infer.lenses.grouping import within_range
+from auditor.infer.lenses.grouping import rows_of_lenses, within_range
 from auditor.model import FocusBias
-from auditor.record.values import numbers, rows_by_names, words
+from auditor.record.values import numbers
 from auditor.robust import bisquare_regression, low_middle_high
 
 __all__ = ["find_focus_bias"]
@@ -102,21 +102,13 @@ def find_focus_bias(
 def _parts(
     frames: pd.DataFrame, lenses: Sequence[Block]
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
-    names = ("lens", "body", "converter", "source")
-    rows_of = rows_by_names(frames, names)
-    serial = words(frames, "lens_serial")
     focal, good = numbers(frames, "focal_length_mm"), usable(frames)
     good &= np.isfinite(numbers(frames, "f_number"))
-    for entry in lenses:
-        key = (entry["lens"], entry["body"], entry["converter"] or "", entry["source"])
-        rows = rows_of.get(key, np.empty(0, np.int64))
-        rows = rows[good[rows]]
-        if entry.get("lens_serial"):
-            rows = rows[serial[rows] == entry["lens_serial"]]
+    for entry, rows in zip(lenses, rows_of_lenses(frames, lenses), strict=True):
         for part in entry["focal_ranges"]:
-            inside = rows
+            inside = rows[good[rows]]
             if part["focal_mm"]:
-                inside = rows[within_range(part["focal_mm"], focal[rows])]
+                inside = inside[within_range(part["focal_mm"], focal[inside])]
             if len(inside) >= 2 * FEW_FRAMES:
                 yield entry, part, inside
 
