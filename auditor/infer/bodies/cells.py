@@ -1,8 +1,8 @@
 """Noise observations to cells: one robust mean per ISO step and signal level, with its covariance.
 
 Frames scatter around their body's noise, and so do tones and outings; outlying tones get less weight (Tukey's
-bisquare). Tones without measurable noise say what it is at most (censored data): of each cell a low quantile of
-the bounds is kept beside the mean of what was measured.
+bisquare). Tones without measurable noise say what it is at most (censored data): of each cell the median bound
+is kept beside the mean of what was measured.
 """
 
 from __future__ import annotations
@@ -11,11 +11,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.observe import Tones, sigma_code
-from auditor.infer.bodies.photon import fit_physics
+from auditor.infer.bodies.photon import ROUNDS, fit_physics
 from auditor.robust import bisquare_weight, group_medians, scale_of
 
 __all__ = ["PRIOR_SD", "PRIOR_WEIGHT", "Cells", "gather"]
@@ -27,17 +26,8 @@ PRIOR_SD: Final = 0.1
 """Scatter of a body's tones in log noise before any was seen."""
 PRIOR_WEIGHT: Final = 4.0
 """Frames that this prior is worth."""
-_BY_FRAME: Final = 0.5
-"""Part of that scatter's variance that the tones of a frame share; half of the rest is shared by an outing, half is
-each tone's own (drawn and real archives alike, in which the split could be estimated)."""
 _CODING: Final = 0.08
 """Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
-_LIMIT_QUANTILE: Final = 0.25
-"""Quantile of a cell's bounds that is taken for its limit: each holds for all, but for their scatter."""
-_LEAST_WEIGHT: Final = 1e-3
-"""Weight that even an outlier keeps, so that a cell of nothing else is not lost."""
-_ROUNDS: Final = 4
-"""Rounds of weights and means."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +41,7 @@ class Cells:
     log_sigma : ndarray of float64, shape (c,)
         Mean natural log of the standard deviation of noise in linear light; NaN where no frame shows any.
     bound : ndarray of float64, shape (c,)
-        Quantile `_LIMIT_QUANTILE` of the upper limits of frames that show none; NaN where there is none.
+        Median of the upper limits of frames that show none; NaN where there is none.
     frames, unseen : ndarray of int64, shape (c,)
         Frames in each cell that show measurable noise, and those of which only an upper limit is known.
     covariance : ndarray of float64, shape (m, m)
@@ -95,9 +85,9 @@ def gather(tones: Tones) -> Cells:
     """Pool the tones of one body and kind of file into cells of equal ISO step and signal.
 
     ISO values as written are first brought to their step, the nearest third of a stop, by a fit of the physics
-    (`fit_physics`) to the cells' medians. Weighted means and the scatter about them are then found in `_ROUNDS`
-    rounds; the scatter is shrunk to `PRIOR_SD` with the weight of `PRIOR_WEIGHT` frames, and `_BY_FRAME` says
-    how much of it frames and outings share.
+    (`fit_physics`) to the cells' medians. Weighted means and the scatter about them are then found in `ROUNDS`
+    rounds; the scatter is shrunk to `PRIOR_SD` with the weight of `PRIOR_WEIGHT` frames, and taken to be shared by a frame, shared
+    by an outing and each tone's own in equal parts.
 
     Parameters
     ----------
@@ -123,21 +113,20 @@ def gather(tones: Tones) -> Cells:
         log_sigma[measured], covariance, scatter = _means(
             seen, own_cell, iso[measured], signal[measured]
         )
-    bounds = pd.Series(np.where(censored, tones["log_sigma"], np.nan)).groupby(cell)
     eight_bit = np.bincount(cell, tones["eight_bit"], count) / np.bincount(cell)
     code = sigma_code(signal, np.exp(log_sigma))
     return Cells(
         iso=iso,
         signal=signal,
         log_sigma=log_sigma,
-        bound=bounds.quantile(_LIMIT_QUANTILE).to_numpy(),
+        bound=group_medians(np.where(censored, tones["log_sigma"], np.nan), cell),
         frames=frames,
         unseen=unseen,
         covariance=covariance,
         # Near one code value coding removes noise and rounding adds some: of real pairs of one exposure and the
         # mean of many, noise of 1.0 to 1.3 code values reads 7% low, of twice that 2%.
         coding_sd=np.minimum(_CODING / np.maximum(code, 1e-6) ** 2, 1.0) * eight_bit,
-        outing_sd=scatter * np.sqrt((1 - _BY_FRAME) / 2),
+        outing_sd=scatter / np.sqrt(3),
         frame_count=len(np.unique(tones["frame"])),
         unit_count=len(np.unique(tones["unit"])),
         measured_frames=len(np.unique(seen["frame"])),
@@ -154,20 +143,20 @@ def _means(tones: Tones, cell: Codes, iso: Floats, signal: Floats) -> tuple[Floa
     frames = frame.max() + 1
     dof = max(frames - len(np.unique(iso)), 0) + PRIOR_WEIGHT
     mean = np.zeros(cells)
-    for _ in range(_ROUNDS):
+    for _ in range(ROUNDS):
         # The centre from which residuals are taken is shrunk to the physics where frames are few.
         off = residual - (mean * count / (count + 2))[cell]
         spread = frames * scale_of(off) ** 2
         scatter = float(np.sqrt((spread + PRIOR_WEIGHT * PRIOR_SD**2) / dof))
-        weight = np.maximum(bisquare_weight(off, scatter), _LEAST_WEIGHT)
+        weight = np.maximum(bisquare_weight(off, scatter), 1e-6)
         total = np.bincount(cell, weight)
         mean = np.bincount(cell, weight * residual) / total
-    rest = (1 - _BY_FRAME) / 2
-    # A cell of nothing but outliers weighs little, and so says little.
-    covariance = np.diag(rest / total)
-    for group, part in ((frame, _BY_FRAME), (unit, rest)):
+    # A third of the variance each is a tone's own, of its frame and of its outing. A cell of nothing but outliers
+    # weighs little, and so says little.
+    covariance = np.diag(1 / total)
+    for group in (frame, unit):
         size = group.max() + 1
         shares = np.bincount(cell * size + group, weight / total[cell], cells * size)
         shares = shares.reshape(cells, size)
-        covariance += part * (shares @ shares.T)
-    return law.log_sigma(iso, signal) + mean, scatter**2 * covariance, scatter
+        covariance += shares @ shares.T
+    return law.log_sigma(iso, signal) + mean, scatter**2 / 3 * covariance, scatter

@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
 __all__ = [
+    "ROUNDS",
     "Physics",
     "fit_physics",
     "log_sigma_jacobian",
@@ -31,8 +32,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_ROUNDS: Final = 6
-"""Rounds of weights that are relative to the fitted variance."""
+ROUNDS: Final = 6
+"""Rounds in which weights and what is fitted with them settle."""
 RANDOM_LEAST: Final = 0.1
 """Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
 beside a texture of one per cent. One frame's few tones may follow the texture's law by chance."""
@@ -117,7 +118,7 @@ def _basis(iso: Floats, signal: Floats) -> Floats:
 def fit_physics(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> Physics:
     """Weighted non-negative least squares of the variance law to cell means.
 
-    Weights are relative to the fitted variance and found by `_ROUNDS` rounds of reweighting.
+    Weights are relative to the fitted variance and found by `ROUNDS` rounds of reweighting.
 
     Parameters
     ----------
@@ -137,7 +138,7 @@ def fit_physics(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> P
     """
     basis = _basis(iso, signal)
     observed = fitted = np.exp(2 * log_sigma)
-    for _ in range(_ROUNDS):
+    for _ in range(ROUNDS):
         weight = 1 / (2 * sd * fitted)
         design = basis * weight[:, None]
         scale = np.linalg.norm(design, axis=0)

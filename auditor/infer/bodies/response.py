@@ -23,7 +23,7 @@ from scipy.special import log_ndtr
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import PRIOR_SD, PRIOR_WEIGHT, Cells
-from auditor.infer.bodies.photon import Physics, fit_physics, log_sigma_jacobian
+from auditor.infer.bodies.photon import ROUNDS, Physics, fit_physics, log_sigma_jacobian
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 from auditor.robust import t_quantile
 
@@ -34,9 +34,10 @@ Floats = NDArray[np.float64]
 ISO_GRID: Final = tuple(i for i in ISOS if i >= 12)
 """Third stops at which a model can be asked."""
 
-_BIN_CENTRES: Final = tuple(2 ** ((a + b) / 2) for a, b in itertools.pairwise(SIGNAL_BIN_EDGES))
-"""Signals in the middle of the stored histogram's bins."""
-SIGNAL_GRID: Final = (*_BIN_CENTRES, *TONE_SIGNALS)
+SIGNAL_GRID: Final = (
+    *(2 ** ((a + b) / 2) for a, b in itertools.pairwise(SIGNAL_BIN_EDGES)),
+    *TONE_SIGNALS,
+)
 """Signals at which a model can be asked: centres of the stored histogram's bins, then the tones."""
 
 ESTIMATOR_SD: Final = 0.035
@@ -48,13 +49,9 @@ _LENGTH: Final = 3.0
 """Length scale of the kernel in stops of ISO or signal: departures from the law correlate by 1/e over it."""
 _DEPARTURE_SD: Final = 0.07
 """Standard deviation of departures from the law, in log noise, by ISO and by signal."""
-_ROUNDS: Final = 10
-"""Rounds in which bounds settle (Newton's method)."""
 _LAW_SD: Final = np.array([1.4, 1.4, 0.04])
 """What a body's photon noise and read noise (log of their variance, a factor of four) may differ by from the
 fitted ones, and what a camera's noise reduction may change log noise by per stop of ISO, a priori."""
-_SILENT: Final = 1e6
-"""Variance of an observation that says nothing."""
 
 
 def _kernel(a: Floats, b: Floats) -> Floats:
@@ -295,11 +292,11 @@ def _with_limits(
     target = np.concatenate([residual, bound])
     limits = np.arange(known, len(prior))
     most_likely = np.zeros(len(bound))
-    for _ in range(_ROUNDS if len(bound) else 0):
+    for _ in range(ROUNDS if len(bound) else 0):
         z = (bound - most_likely) / PRIOR_SD
         slope = np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(z))  # inverse Mills ratio
         curvature = slope * (z + slope)
-        full[limits, limits] = np.minimum(PRIOR_SD**2 / np.maximum(curvature, 1e-12), _SILENT)
+        full[limits, limits] = PRIOR_SD**2 / np.maximum(curvature, 1e-8)
         target[known:] = most_likely - PRIOR_SD / (z + slope)
         most_likely = (prior @ np.linalg.solve(prior + full, target))[known:]
     return target, full

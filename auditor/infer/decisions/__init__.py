@@ -19,6 +19,7 @@ from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import REFERENCE_F_NUMBER, find_dust
 from auditor.infer.decisions.visible import noise_visibility, visible_losses
+from auditor.infer.enough import FEWEST
 from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot, shot_of
 from auditor.record.pictures import PictureSource
 
@@ -85,8 +86,6 @@ def decide(
     }
 
 
-_FLAT_FRAMES: Final = 6
-"""Three frames, and three with the camera upside down."""
 _FOCUS_FRAMES: Final = 10
 """Five focused as usual, and five on the magnified picture."""
 _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the magnified picture"
@@ -118,7 +117,7 @@ def _change(entry: GearChange) -> Shot:
         f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
         "lens or habit changed"
     )
-    return shot_of("change", _FLAT_FRAMES, how, why, entry)
+    return shot_of("change", 2 * FEWEST, how, why, entry)
 
 
 def _focus(entry: FocusBias) -> Shot:

@@ -55,9 +55,6 @@ _BY_CHANCE: Final = {"front": 0.5, "behind": 0.6}
 when focus errs to both sides alike. What lies beyond the middle can't be farther off, in dioptres, than
 infinity; what lies before it can. So errors behind show more often, in 60% of drawn landscapes without
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
-_HALF_WEIGHT: Final = 0.05
-"""How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
-as much (drawn landscapes, `artificial.focus`)."""
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
     *(f"{side}_mtf50_cpp" for side in EDGES),
@@ -140,7 +137,8 @@ def _test_bias(
     direction: Literal["front", "behind"] = "front" if n_front >= n_behind else "behind"
     biased, share = front if direction == "front" else behind, _BY_CHANCE[direction]
     gain = np.maximum(near, far)
-    weight = np.where(front | behind, gain / (gain + _HALF_WEIGHT), 0.0)
+    # What is hardly sharper may be so by chance.
+    weight = np.where(front | behind, gain / (gain + NEGLIGIBLE), 0.0)
     excess = np.where(biased, (1 - share) * weight, -share * weight)
     low, high = _interval(biased[known], outing[known], criteria)
     return {

@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from auditor.infer.decisions.common import iso_day
+from auditor.infer.decisions.common import MOST_FRAMES, iso_day
 from auditor.infer.enough import SAMPLED
 from auditor.infer.frame_values import days, evenly, usable
 from auditor.infer.lenses.scene_groups import scenes_of
@@ -42,11 +42,6 @@ _SCENES: Final = 4
 _CLIP_SD: Final = 3.0
 """Standard deviations at which a frame's z-score is clipped: no bird, cloud's edge or branch can make a
 spot by itself."""
-_MOST_SHOTS: Final = 20 * SAMPLED
-"""Frames of a body, evenly over its time, among which scenes are found: twenty for each that is
-used (a choice; with more they take longer than all that follows)."""
-_LEAF: Final = 2 * _SCENES
-"""Scenes of the shortest windows of time."""
 _SPOT_RADIUS: Final = 4
 """Places of the map within which what stands out is one spot."""
 _DETECTABLE_SD: Final = 1.5
@@ -167,7 +162,7 @@ def _bodies(
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < SAME_SCALE]
         rows = rows[np.argsort(day[rows], kind="stable")]
-        chosen.append((_Sensor(body, serial or None), rows[evenly(len(rows), _MOST_SHOTS)]))
+        chosen.append((_Sensor(body, serial or None), rows[evenly(len(rows), MOST_FRAMES)]))
     scenes = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
     chosen = [(s, r) for (s, _), r in zip(chosen, scenes, strict=True) if len(r) >= _SCENES]
     all_rows = np.concatenate([rows for _, rows in chosen] or [np.empty(0, np.int64)])
@@ -238,7 +233,8 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
 
     def sums(first: int, end: int) -> tuple[Plane, Plane]:
         """Weighted sums of z-scores, and of squared weights, over some frames; collects their maxima too."""
-        if end - first < 2 * _LEAF:
+        # The shortest windows hold twice the scenes that there must be.
+        if end - first < 4 * _SCENES:
             total, weights = np.zeros((2, *shots.shape), np.float32)
             for z, noise in shots.maps(first, end):
                 # A spot's z-score in a frame goes as one over that frame's noise.
