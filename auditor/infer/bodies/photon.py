@@ -23,12 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
-__all__ = [
-    "ROUNDS",
-    "Physics",
-    "fit_physics",
-    "log_sigma_jacobian",
-]
+__all__ = ["ROUNDS", "Physics", "fit_physics"]
 
 Floats = NDArray[np.float64]
 
@@ -81,33 +76,32 @@ class Physics:
         ndarray of float64
             Natural log of the standard deviation in linear light.
         """
-        i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
-        variance = _basis(i, s) @ np.array([self.photon, self.read, self.downstream, 0.0])
-        total = variance + self.proportional * s * s
+        terms = self._terms(iso, signal)
+        variance, total = terms[..., :3].sum(axis=-1), terms.sum(axis=-1)
         variance = total if texture else np.maximum(variance, RANDOM_LEAST * total)
         return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)))
 
+    def jacobian(self, iso: Floats, signal: Floats) -> Floats:
+        """Derivatives of log noise without texture by the law's own parameters.
 
-def log_sigma_jacobian(law: Physics, iso: Floats, signal: Floats) -> Floats:
-    """Derivatives of log noise by the law's own parameters.
+        Parameters
+        ----------
+        iso, signal : ndarray of float64, shape (..., n)
+            ISO, and signal in linear light.
 
-    Parameters
-    ----------
-    law : Physics
-        Where to take them.
-    iso, signal : ndarray of float64, shape (..., n)
-        ISO, and signal in linear light.
+        Returns
+        -------
+        ndarray of float64, shape (..., n, 3)
+            By ln `photon`, ln `read`, and what development does per stop of ISO.
+        """
+        terms = self._terms(iso, signal)[..., :3]
+        shares = terms / np.maximum(terms.sum(axis=-1, keepdims=True), 1e-18)
+        return np.concatenate([0.5 * shares[..., :2], np.log2(iso / 100)[..., None]], axis=-1)
 
-    Returns
-    -------
-    ndarray of float64, shape (..., n, 3)
-        By ln `photon`, ln `read`, and what development does per stop of ISO.
-    """
-    g = iso / 100
-    photon = law.photon * g * signal
-    read = law.read * g**2
-    total = np.maximum(photon + read + law.downstream, 1e-18)
-    return np.stack([0.5 * photon / total, 0.5 * read / total, np.log2(g)], axis=-1)
+    def _terms(self, iso: ArrayLike, signal: ArrayLike) -> Floats:
+        """The law's four variances, (..., 4)."""
+        i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
+        return _basis(i, s) * [self.photon, self.read, self.downstream, self.proportional]
 
 
 def _basis(iso: Floats, signal: Floats) -> Floats:

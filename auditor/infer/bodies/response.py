@@ -23,7 +23,7 @@ from scipy.special import log_ndtr
 
 from auditor.exposure import ISOS
 from auditor.infer.bodies.cells import PRIOR_SD, PRIOR_WEIGHT, Cells
-from auditor.infer.bodies.photon import ROUNDS, Physics, fit_physics, log_sigma_jacobian
+from auditor.infer.bodies.photon import ROUNDS, Physics, fit_physics
 from auditor.record import SIGNAL_BIN_EDGES, TONE_SIGNALS
 from auditor.robust import t_quantile
 
@@ -252,9 +252,7 @@ def find_base_iso(cells: Cells) -> float:
 
 def _prior(law: Physics, a: _Places, b: _Places) -> Floats:
     """Covariance of log noise between places: of the law's own figures, and of departures from it."""
-    by_law = (log_sigma_jacobian(law, *a) * np.square(_LAW_SD)) @ np.swapaxes(
-        log_sigma_jacobian(law, *b), -1, -2
-    )
+    by_law = (law.jacobian(*a) * np.square(_LAW_SD)) @ np.swapaxes(law.jacobian(*b), -1, -2)
     kernels = (_kernel(np.log2(one), np.log2(other)) for one, other in zip(a, b, strict=True))
     return np.asarray(by_law + _DEPARTURE_SD**2 * sum(kernels))
 
