@@ -96,7 +96,8 @@ def infer_bodies(
     bodies: list[Body] = []
     excellent: dict[tuple[str, str], float | None] = {}
     for body in sorted(model.frames_of):
-        kinds = model.kinds(body)
+        kinds = sorted(k for b, k in model.models if b == body)
+        kinds.sort(key=lambda kind: kind != model.main[body])
         left_out: list[LeftOut] = [
             {"reason": r, "frames": n} for r, n in sorted(model.left_out.get(body, {}).items())
         ]
