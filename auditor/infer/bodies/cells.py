@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
-from auditor.infer.bodies.observe import Tones, sigma_code
+from auditor.infer.bodies.observe import Tones
 from auditor.robust import bisquare_weight, group_medians, scale_of
 
 __all__ = ["PRIOR_SD", "PRIOR_WEIGHT", "ROUNDS", "Cells", "Physics", "fit_physics", "gather"]
@@ -45,8 +45,6 @@ PRIOR_SD: Final = 0.1
 """Scatter of a body's tones in log noise before any was seen."""
 PRIOR_WEIGHT: Final = 4.0
 """Frames that this prior is worth."""
-_CODING: Final = 0.08
-"""Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,8 +170,6 @@ class Cells:
         Frames in each cell that show measurable noise, and those of which only an upper limit is known.
     covariance : ndarray of float64, shape (m, m)
         Covariance of the means of the m `measured` cells through sampling of frames, outings and tones.
-    coding_sd : ndarray of float64, shape (c,)
-        What rounding to 8 bit and compression may have done to a mean, standard deviation in log.
     outing_sd : float
         Standard deviation of what the frames of an outing share, in log noise.
     frame_count, unit_count : int
@@ -189,7 +185,6 @@ class Cells:
     frames: NDArray[np.int64]
     unseen: NDArray[np.int64]
     covariance: Floats
-    coding_sd: Floats
     outing_sd: float
     frame_count: int
     unit_count: int
@@ -219,7 +214,7 @@ def gather(tones: Tones) -> Cells:
     ----------
     tones : structured ndarray, shape (n,)
         Rows of one group of `Observations.groups`, at least one; fields `iso`, `step`, `signal`,
-        `log_sigma`, `censored`, `frame`, `unit`, `eight_bit`.
+        `log_sigma`, `censored`, `frame`, `unit`.
 
     Returns
     -------
@@ -239,8 +234,6 @@ def gather(tones: Tones) -> Cells:
         log_sigma[measured], covariance, scatter = _means(
             seen, own_cell, iso[measured], signal[measured]
         )
-    eight_bit = np.bincount(cell, tones["eight_bit"], count) / np.bincount(cell)
-    code = sigma_code(signal, np.exp(log_sigma))
     return Cells(
         iso=iso,
         signal=signal,
@@ -249,9 +242,6 @@ def gather(tones: Tones) -> Cells:
         frames=frames,
         unseen=unseen,
         covariance=covariance,
-        # Near one code value coding removes noise and rounding adds some: of real pairs of one exposure and the
-        # mean of many, noise of 1.0 to 1.3 code values reads 7% low, of twice that 2%.
-        coding_sd=np.minimum(_CODING / np.maximum(code, 1e-6) ** 2, 1.0) * eight_bit,
         outing_sd=scatter / np.sqrt(3),
         frame_count=len(np.unique(tones["frame"])),
         unit_count=len(np.unique(tones["unit"])),

@@ -155,7 +155,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
 
     Mean function: the fitted variance law, whose own parameters are uncertain too (explicit basis functions
     with prior `_LAW_SD`). Covariance of departures: exponential kernels over log2 ISO and log2 signal. Noise of
-    the observations: the cells' covariance, and the coding error, half of it common to all cells. Upper limits
+    the observations: the cells' covariance. Upper limits
     enter by their own likelihood (`_with_limits`); where no noise was measured at all the model is what noise is at most.
 
     Parameters
@@ -179,9 +179,7 @@ def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> Noise
     base, seen, limited = find_base_iso(cells), cells.measured, np.flatnonzero(cells.unseen)
     iso, signal = np.maximum(cells.iso, base), cells.signal
     if len(seen):
-        value, coding = cells.log_sigma[seen], cells.coding_sd[seen]
-        # Doubt is half common to all cells (one compression) and half each cell's own.
-        noise = cells.covariance + 0.5 * np.outer(coding, coding) + np.diag(0.5 * coding**2 + 1e-6)
+        value, noise = cells.log_sigma[seen], cells.covariance
         law = fit_physics(iso[seen], signal[seen], value, np.sqrt(np.diag(noise)))
     else:
         # The bound that leaves least to photons tells what noise is at most.
