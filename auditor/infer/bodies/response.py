@@ -19,6 +19,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
@@ -227,24 +228,21 @@ def find_base_iso(cells: Cells) -> float:
     float
         0 where every ISO used is cleaner than those above it.
     """
-    iso, log_sigma = cells.iso[cells.measured], cells.log_sigma[cells.measured]
-    signal, variance = cells.signal[cells.measured], np.diag(cells.covariance)
-    steps = np.unique(iso)
     base = 0.0
-    above = steps[steps >= 100]
-    if not len(above):
+    if not (cells.iso < 100).any():
         return base
-    reference = {signal[i]: i for i in np.flatnonzero(iso == above[0])}
-    for step in steps[steps < 100]:
-        own = [i for i in np.flatnonzero(iso == step) if signal[i] in reference]
-        if not own:
-            continue
-        other = [reference[signal[i]] for i in own]
-        fall = float(np.median(log_sigma[other] - log_sigma[own]))
-        doubt = np.sqrt(np.mean(variance[own + other]) * 2)
-        expected = 0.5 * np.log(above[0] / step)
+    seen = pd.DataFrame({"iso": cells.iso, "signal": cells.signal, "log_sigma": cells.log_sigma})
+    seen = seen.iloc[cells.measured].assign(variance=np.diag(cells.covariance))
+    above = seen["iso"].where(seen["iso"] >= 100).min()
+    pairs = seen[seen["iso"] < 100].merge(
+        seen[seen["iso"] == above], on="signal", suffixes=("", "_above")
+    )
+    for step, own in pairs.groupby("iso"):
+        fall = (own["log_sigma_above"] - own["log_sigma"]).median()
+        doubt = np.sqrt((own["variance"] + own["variance_above"]).mean())
+        expected = 0.5 * np.log(above / step)
         if fall + doubt < expected and fall < expected / 2:
-            base = float(above[0])
+            base = float(above)
     return base
 
 
