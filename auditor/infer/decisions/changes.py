@@ -159,19 +159,19 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> I
     keys = ("lens", "body", "converter", "lens_serial")
     for subject, rows in _groups(frames, good & np.isfinite(stops), keys):
         test = partial(_series, day, outing, (stops, lengths), rows)
-        own = {p: value[p][rows] for p in _PLACES}
+        own = pd.DataFrame({p: value[p][rows] for p in _PLACES})
         # Freed of the aperture at once: a regression that begins far from it would take slow apertures for failures.
-        level = pd.DataFrame(own).groupby(stops[rows]).transform("quantile", UPPER)
-        for place, figure in _with_mean(pd.DataFrame(own) - level).items():
-            yield _Test(
-                subject, "sharpness", place, test(figure.to_numpy(), sharp=True), source[rows[0]]
-            )
+        freed = own - own.groupby(stops[rows]).transform("quantile", UPPER)
+        # The whole frame is the mean of those that are known of it, where three or more are.
+        freed["frame"] = freed.mean(axis=1).where(freed.count(axis=1) >= FEWEST)
+        for place in freed:
+            series = test(freed[place].to_numpy(), sharp=True)
+            yield _Test(subject, "sharpness", str(place), series, source[rows[0]])
         # Foreground at the bottom of a scene softens that side of a centred lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
-        across, down = own["left"] - own["right"], own["top"] - own["bottom"]
-        across[upright[rows]] = down[~upright[rows]] = np.nan
-        yield _Test(subject, "sides", "left and right", test(across))
-        yield _Test(subject, "sides", "top and bottom", test(down))
+        for one, other, held in (("left", "right", ~upright), ("top", "bottom", upright)):
+            sides = (own[one] - own[other]).where(held[rows]).to_numpy()
+            yield _Test(subject, "sides", f"{one} and {other}", test(sides))
 
 
 def _series(
@@ -184,11 +184,6 @@ def _series(
     here = rows[known]
     codes = [factor[here].astype(np.int64) for factor in factors]
     return Series(day[here], figure[known], outing[here].astype(np.int64), codes, sharp)
-
-
-def _with_mean(table: pd.DataFrame) -> pd.DataFrame:
-    """Figures by place, and as "frame" the mean of those that are known of each frame, where three or more are."""
-    return table.assign(frame=table.mean(axis=1).where(table.count(axis=1) >= FEWEST))
 
 
 def _body_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> Iterator[_Test]:
