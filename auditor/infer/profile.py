@@ -151,7 +151,7 @@ def infer_profile(
     faults.whole("comparisons", lambda: one_answer(lenses, comparisons), None)
     decisions = faults.whole(
         "decisions",
-        lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures),
+        lambda: decide(frames, lenses, bodies["bodies"], criteria, pictures, faults),
         Decisions(),
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)

@@ -215,7 +215,7 @@ class FocusBias(TypedDict):
 
 
 class Decisions(TypedDict, total=False):
-    """What follows from the figures, and what could not be worked out."""
+    """What follows from the figures."""
 
     visible: Annotated[
         list[VisibleLoss],
@@ -237,7 +237,6 @@ class Decisions(TypedDict, total=False):
         list[FocusBias],
         "lenses whose plane of focus lies on one side of the middle more often than chance",
     ]
-    decisions_failed: Annotated[list[str], "decisions that could not be worked out"]
 
 
 class AddedBlur(TypedDict):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from auditor.infer.bodies.photon import RANDOM_LEAST, fit_physics
+from auditor.infer.bodies.cells import RANDOM_LEAST, fit_physics
 
 
 def test_one_frame_whose_noise_follows_its_texture_makes_no_noiseless_body() -> None:

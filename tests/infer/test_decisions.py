@@ -11,7 +11,7 @@ from auditor.artificial.faults import FocusHabit, Wear, over_years, with_depth
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions import DECISIONS, decide, decision_shots, scan
+from auditor.infer.decisions import decide, decision_shots, scan
 from auditor.infer.decisions.changes import _Test, _what, find_changes
 from auditor.infer.decisions.focus_bias import _sign_flip_p, find_focus_bias
 from auditor.infer.decisions.rivals import lens_rivals
@@ -27,6 +27,8 @@ from auditor.infer.decisions.visible import (
     verdict,
     visible_losses,
 )
+from auditor.infer.faults import Faults
+from auditor.model import Decisions
 from auditor.record import DUST_GRID, Dust, pack_dust
 from auditor.viewing import Viewing
 
@@ -318,10 +320,11 @@ def test_a_decision_that_fails_costs_itself_alone(monkeypatch):
 
     monkeypatch.setattr(decisions, "find_dust", broken)
     frames, _ = simulate_frames(ArchiveSpec(lenses=(LensSpec(frames=2),)), 0)
-    out = decide(frames, [lens_block()], [], CRITERIA)
-    assert set(out) == {*DECISIONS, "decisions_failed"}
+    faults = Faults()
+    out = decide(frames, [lens_block()], [], CRITERIA, None, faults)
+    assert set(out) == set(Decisions.__annotations__)
     assert out["dust"] == []
-    assert out["decisions_failed"] == ["dust could not be worked out: no luck"]
+    assert [(f["stage"], f["error"]) for f in faults.found] == [("dust", "ValueError: no luck")]
     assert out["visible"]
 
 

@@ -7,7 +7,7 @@ Edges in EV100 follow the usual exposure tables (common practice, no source): fu
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from auditor.infer.bodies.observe import KINDS
 from auditor.infer.enough import FEW
 from auditor.infer.frame_values import group_numbers, histograms, scene_ev100, signal_quantile
-from auditor.record.values import flags, map_names, words
+from auditor.record.values import flags, words
 
 __all__ = [
     "BANDS",
@@ -145,26 +145,17 @@ def scenes_by_band(frames: pd.DataFrame) -> dict[str, dict[str, Scenes]]:
     known = ~np.isnan(shares).any(axis=1)
     rows, shares = rows[known], shares[known]
     burst = pd.Series(group_numbers(frames, "burst")[rows])
-    weight = 1 / burst.groupby(burst).transform("size").to_numpy(float)
-    kinds = {kind: float(i) for i, kind in enumerate(KINDS)}
-    kind_of = map_names(frames["source"].iloc[rows], kinds, np.nan).astype(np.int64)
-    # Sums over the frames of each band (the last one for frames in none) and kind of file.
-    shape = len(BANDS) + 1, len(KINDS)
-    cell = band_numbers(ev[rows]) * len(KINDS) + kind_of
-
-    def summed(values: NDArray[Any] | None) -> Floats:
-        return np.bincount(cell, values, shape[0] * shape[1]).reshape(shape).astype(float)
-
-    frames_in = summed(None)
-    summed_shares = np.stack([summed(weight * column) for column in shares.T], axis=-1)
+    weight = 1 / burst.groupby(burst).transform("size").to_numpy()
+    kind = words(frames, "source")[rows]
+    by_place = pd.DataFrame(shares * weight[:, None]).groupby([band_numbers(ev[rows]), kind])
+    sums, counts = by_place.sum(), by_place.size()
     out: dict[str, dict[str, Scenes]] = {kind: {} for kind in KINDS}
-    for i, band in enumerate(BANDS):
-        for j, kind in enumerate(KINDS):
-            if frames_in[i].any():
-                # Too few of one kind are described by the frames of every kind.
-                mean = (
-                    summed_shares[i, j] if frames_in[i, j] >= FEW else summed_shares[i].sum(axis=0)
-                )
-                mean = mean / max(mean.sum(), 1e-12)
-                out[kind][band.key] = Scenes(mean, _quartiles(mean))
+    for number in sums.index.unique(0).drop(len(BANDS), errors="ignore"):
+        of_all = sums.loc[number]
+        for name in KINDS:
+            # Too few of one kind are described by the frames of every kind.
+            own = counts.get((number, name), 0) >= FEW
+            mean = (of_all.loc[name] if own else of_all.sum()).to_numpy(float)
+            mean = mean / max(mean.sum(), 1e-12)
+            out[name][BANDS[number].key] = Scenes(mean, _quartiles(mean))
     return out

@@ -11,8 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import BAND_KEYS, BANDS, Scenes, band_numbers, scenes_by_band
-from auditor.infer.bodies.cell_means import PRIOR_FRAME_SD
-from auditor.infer.bodies.cells import gather
+from auditor.infer.bodies.cells import PRIOR_SD, gather
 from auditor.infer.bodies.habits import LIFT_STOPS, lifts
 from auditor.infer.bodies.observe import (
     LONG_EXPOSURE_S,
@@ -80,23 +79,6 @@ class BodiesModel:
     long_in_band: dict[tuple[str, str, str], int]
     criteria: Criteria
 
-    def kinds(self, body: str) -> list[str]:
-        """Kinds of file in which a body has a noise model.
-
-        Parameters
-        ----------
-        body : str
-            Name of a body; one without a model has none.
-
-        Returns
-        -------
-        list of str
-            The one that the profile shows first, then the others in the order of the alphabet.
-        """
-        first = self.main.get(body)
-        rest = sorted(k for b, k in self.models if b == body and k != first)
-        return [first, *rest] if first is not None else rest
-
 
 def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
     """Factor on sigma for the output size, per ISO_GRID: as measured, between ISO interpolated.
@@ -105,17 +87,13 @@ def _output_scale(rows: Tones, criteria: Criteria) -> Floats:
     """
     _, first = np.unique(rows["frame"], return_index=True)
     scale = rows["scale"][first]
-    known = ~np.isnan(scale)
-    resize = np.sqrt(criteria.output_megapixels / OUTPUT_MEGAPIXELS)
-    if known.any():
-        step = rows["step"][first][known]
-        steps = np.unique(step)
-        by_step = [np.median(scale[known][step == s]) * resize for s in steps]
-        out = np.interp(np.log2(ISO_GRID), np.log2(steps), by_step)
+    measured = pd.Series(scale).groupby(rows["step"][first]).median().dropna()
+    if len(measured):
+        resize = np.sqrt(criteria.output_megapixels / OUTPUT_MEGAPIXELS)
+        out = np.interp(np.log2(ISO_GRID), np.log2(measured.index), measured * resize)
     else:
-        pixels = rows["pixels_per_frame"][first]
-        count = np.median(pixels[~np.isnan(pixels)]) if not np.isnan(pixels).all() else np.nan
-        ratio = criteria.output_megapixels * 1e6 / count if count > 0 else 1.0
+        pixels = pd.Series(rows["pixels_per_frame"][first]).median()
+        ratio = criteria.output_megapixels * 1e6 / pixels if pixels > 0 else 1.0
         out = np.full(len(ISO_GRID), np.sqrt(ratio))
     return np.asarray(np.minimum(out, 1.0))
 
@@ -189,13 +167,13 @@ def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
         "from_s": LONG_EXPOSURE_S,
     }  # fmt: skip
     rows = rows[~rows["censored"]]
-    if not len(rows) or not len(model.cells.iso):
+    if not len(rows) or not model.cells.measured_frames:
         return out
     iso = np.searchsorted(ISO_GRID, np.clip(rows["step"], ISO_GRID[0], ISO_GRID[-1]))
     signal = np.array([SIGNAL_GRID.index(s) for s in rows["signal"]])
     _, first, frame = np.unique(rows["frame"], return_index=True, return_inverse=True)
     excess = rows["log_sigma"] - model.log_sigma[iso, signal]
-    ratio = robust_location(group_medians(excess, frame), PRIOR_FRAME_SD)
+    ratio = robust_location(group_medians(excess, frame), PRIOR_SD)
     per_outing = np.unique(rows["unit"][first], return_counts=True)[1]
     out |= {"frames": ratio.count, "noise_ratio": math.exp(ratio.value), "outings": len(per_outing)}
     if ratio.count > 1:

@@ -96,7 +96,8 @@ def infer_bodies(
     bodies: list[Body] = []
     excellent: dict[tuple[str, str], float | None] = {}
     for body in sorted(model.frames_of):
-        kinds = model.kinds(body)
+        kinds = sorted(k for b, k in model.models if b == body)
+        kinds.sort(key=lambda kind: kind != model.main[body])
         left_out: list[LeftOut] = [
             {"reason": r, "frames": n} for r, n in sorted(model.left_out.get(body, {}).items())
         ]
@@ -129,7 +130,7 @@ def _describe(
     # Where no noise was measured at all, figures rest on all frames.
     support = (
         (cells.measured_frames, cells.measured_units)
-        if len(cells.iso)
+        if cells.measured_frames
         else (cells.frame_count, cells.unit_count)
     )
     settled = support[0] >= HEADLINE_FRAMES and support[1] >= FEWEST_OUTINGS
@@ -140,7 +141,7 @@ def _describe(
         "noise reduction and development are part of what was measured": kind != "raw",
         f"only {_count(cells.frame_count)}: the intervals are wide": cells.frame_count < FEW_FRAMES,
         f"its limits stay out of headlines: those need {HEADLINE_FRAMES} frames"
-        f"{' that show noise' if len(cells.iso) else ''}, of {FEWEST_OUTINGS} outings": not settled,
+        f"{' that show noise' if cells.measured_frames else ''}, of {FEWEST_OUTINGS} outings": not settled,
         f"ISO {named}: no noise could be seen, in {hidden}": bool(unseen),
         "its files name no camera and may be of several: not held against other bodies": (
             body == UNKNOWN_BODY
@@ -162,7 +163,7 @@ def _describe(
         "no_noise_seen": unseen,
         "tones": _tones(noise, model.criteria.interval),
         "brightness": _brightness(model, noise, noise_by_band),
-        "full_scale_e": noise.physics.full_scale_e if len(cells.iso) else None,
+        "full_scale_e": noise.physics.full_scale_e if cells.measured_frames else None,
         "long_exposures": model.long_exposures.get((body, kind)),
         "output_megapixels": model.criteria.output_megapixels,
         "notes": [*told, *_only_long_exposures(model, body, kind)],
@@ -186,26 +187,23 @@ def _count(frames: int) -> str:
 
 
 def _tones(noise: NoiseModel, share: float) -> list[Tone]:
-    cells, limits = noise.cells, noise.cells.limits
-    places = zip(cells.iso, cells.signal, strict=True)
-    counts = dict(zip(places, zip(cells.frames, cells.unseen, strict=True), strict=True))
-    places = zip(limits.iso, limits.signal, strict=True)
-    bounds = dict(zip(places, zip(limits.log_sigma, limits.frames, strict=True), strict=True))
+    cells = noise.cells
+    figures = zip(cells.frames, cells.unseen, cells.bound, strict=True)
+    known = dict(zip(zip(cells.iso, cells.signal, strict=True), figures, strict=True))
     half_widths = noise.half_width(np.diagonal(noise.covariance, axis1=1, axis2=2), share)
     log_snrs = np.log(SIGNAL_GRID) - noise.log_sigma
     snr, low, high = (np.exp(log_snrs + n * half_widths) for n in (0, -1, 1))
     output = snr / noise.output_scale[:, None]
     out: list[Tone] = []
     for iso, signal in itertools.product((i for i in noise.isos if i in ISO_GRID), TONE_SIGNALS):
-        bound, hidden = bounds.get((iso, signal), (None, 0))
-        seen, unseen = counts.get((iso, signal), (0, hidden))
-        at_least = None if bound is None else signal / math.exp(bound)
+        seen, unseen, bound = known.get((iso, signal), (0, 0, math.nan))
+        at_least = signal / math.exp(bound) if unseen and not seen else None
         tone: Tone = {
             "iso": iso, "signal": signal, "snr": None, "low": at_least, "high": None,
-            "frames": int(seen), "snr_output": None, "predicted": (iso, signal) not in counts,
+            "frames": int(seen), "snr_output": None, "predicted": not seen,
             "frames_at_most": int(unseen), "snr_at_least": at_least,
         }  # fmt: skip
-        if len(cells.iso):
+        if cells.measured_frames:
             at = ISO_GRID.index(iso), SIGNAL_GRID.index(signal)
             tone["snr"], tone["low"], tone["high"], tone["snr_output"] = (
                 float(figure[at]) for figure in (snr, low, high, output)

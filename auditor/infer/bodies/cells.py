@@ -1,13 +1,22 @@
 """Noise observations to cells: one robust mean per ISO step and signal level, with its covariance.
 
-Frames scatter around their body's noise for three reasons, each estimated from the archive itself:
-something common to an outing (its scenes, its light), something common to a frame (texture taken
-for noise, which only ever reads high) and something of each tone. Outlying frames and tones get
-less weight (Tukey's bisquare).
+Frames scatter around their body's noise, and so do tones and outings; outlying tones get less weight (Tukey's
+bisquare). Tones without measurable noise say what it is at most (censored data): of each cell the median bound
+is kept beside the mean of what was measured.
 
-Tones without measurable noise are censored data (Tobin, Econometrica 26, 1958): all they say is what
-the noise is at most. Beside measured ones of the same cell they count with the mean of what lies below
-their bound; a cell that holds nothing else is a `Limits` entry.
+The law to which cells of few frames are drawn is physics: in linear light with 1 = white the variance at signal s and
+ISO i is linear in four unknowns,
+
+    var = a g s + b g^2 + c + d s^2,      g = i / 100,
+
+a = 1 / W with W the electrons at white at ISO 100 (photon noise; EMVA 1288, photon transfer),
+b = (read noise / W)^2 for noise before the amplifier, c the noise behind the amplifier, d what is
+proportional to the signal: faint texture of the scenes taken for noise, and the pixels' unequal response.
+Neither is random from frame to frame and the two cannot be told apart in ordinary pictures, so d is
+fitted, to keep it out of a, and left out of what is said of the body.
+
+A camera's noise reduction grows with ISO: all of it is multiplied by exp(e log2(i / 100)). The law is fitted without;
+e is among what departs from it (`response`).
 """
 
 from __future__ import annotations
@@ -16,90 +25,166 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import nnls
 
-from auditor.infer.bodies.cell_means import (
-    PRIOR_FRAME_SD,
-    PRIOR_PART_SD,
-    Observed,
-    covariance_of_means,
-    outing_effect_sd,
-    robust_means,
-)
-from auditor.infer.bodies.observe import Tones, sigma_code
-from auditor.infer.bodies.photon import fit_physics
-from auditor.robust import group_medians
+from auditor.infer.bodies.observe import Tones
+from auditor.robust import bisquare_weight, group_medians, scale_of
 
-__all__ = ["LAW_FIT_SD", "Cells", "Limits", "gather"]
+__all__ = ["PRIOR_SD", "PRIOR_WEIGHT", "ROUNDS", "Cells", "Physics", "fit_physics", "gather"]
 
 Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
 
-
-_CODING: Final = 0.08
-"""Error in log noise through 8-bit coding at a noise of one code value; it falls with the square."""
-_CLIPPING: Final = 0.15
-"""Error in log noise through clipping at black where noise is as large as the signal."""
-LAW_FIT_SD: Final = 0.02
-"""Error (log noise) of a cell beside its own, for fits of the law: no law holds better."""
-_LIMIT_QUANTILE: Final = 0.25
-"""Quantile of a cell's bounds that is taken for its limit: each holds for all, but for their scatter."""
+ROUNDS: Final = 6
+"""Rounds in which weights and what is fitted with them settle."""
+RANDOM_LEAST: Final = 0.1
+"""Least share of the variance seen that is random from frame to frame, so much as clean sensors leave
+beside a texture of one per cent. One frame's few tones may follow the texture's law by chance."""
+PRIOR_SD: Final = 0.1
+"""Scatter of a body's tones in log noise before any was seen."""
+PRIOR_WEIGHT: Final = 4.0
+"""Frames that this prior is worth."""
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """Cells in which no frame's noise could be measured: upper limits only.
+class Physics:
+    """The law var = a g s + b g^2 + c + d s^2 with g = ISO / 100 (module docstring), in linear light, 1 = white.
 
     Attributes
     ----------
-    iso, signal : ndarray of float64, shape (m,)
-        ISO step and signal (linear, 1 = white) of each cell.
-    log_sigma : ndarray of float64, shape (m,)
-        The limit in natural log of noise: quantile `_LIMIT_QUANTILE` of the frames' own. Each frame's holds
-        for all, as they share their noise, but for their scatter.
-    frames : ndarray of int64, shape (m,)
-        Frames behind it.
+    photon : float
+        a, photon noise: one over the electrons at white at ISO 100.
+    read : float
+        b, read noise before the amplifier, squared, as a share of white at ISO 100.
+    downstream : float
+        c, variance of the noise behind the amplifier.
+    proportional : float
+        d, squared share of the signal: texture taken for noise, unequal response of pixels.
     """
 
-    iso: Floats
-    signal: Floats
-    log_sigma: Floats
-    frames: NDArray[np.int64]
+    photon: float
+    read: float
+    downstream: float
+    proportional: float
+
+    @property
+    def full_scale_e(self) -> float | None:
+        """Electrons at white at ISO 100, as the developed file shows them."""
+        return 1 / self.photon if self.photon > 0 else None
+
+    def log_sigma(self, iso: ArrayLike, signal: ArrayLike, texture: bool = True) -> Floats:
+        """Log noise by the law.
+
+        Parameters
+        ----------
+        iso, signal : array_like
+            ISO, and signal in linear light (1 = white); they broadcast.
+        texture : bool
+            With what is proportional to the signal, as frames show it, or without, as far as that leaves
+            `RANDOM_LEAST` of the variance.
+
+        Returns
+        -------
+        ndarray of float64
+            Natural log of the standard deviation in linear light.
+        """
+        terms = self._terms(iso, signal)
+        variance, total = terms[..., :3].sum(axis=-1), terms.sum(axis=-1)
+        variance = total if texture else np.maximum(variance, RANDOM_LEAST * total)
+        return np.asarray(0.5 * np.log(np.maximum(variance, 1e-18)))
+
+    def jacobian(self, iso: Floats, signal: Floats) -> Floats:
+        """Derivatives of log noise without texture by the law's own parameters.
+
+        Parameters
+        ----------
+        iso, signal : ndarray of float64, shape (..., n)
+            ISO, and signal in linear light.
+
+        Returns
+        -------
+        ndarray of float64, shape (..., n, 3)
+            By ln `photon`, ln `read`, and what development does per stop of ISO.
+        """
+        terms = self._terms(iso, signal)[..., :3]
+        shares = terms / np.maximum(terms.sum(axis=-1, keepdims=True), 1e-18)
+        return np.concatenate([0.5 * shares[..., :2], np.log2(iso / 100)[..., None]], axis=-1)
+
+    def _terms(self, iso: ArrayLike, signal: ArrayLike) -> Floats:
+        """The law's four variances, (..., 4)."""
+        i, s = np.broadcast_arrays(np.asarray(iso, float), np.asarray(signal, float))
+        return _basis(i, s) * [self.photon, self.read, self.downstream, self.proportional]
+
+
+def _basis(iso: Floats, signal: Floats) -> Floats:
+    g = iso / 100
+    return np.stack([g * signal, g * g, np.ones(iso.shape), signal * signal], axis=-1)
+
+
+def fit_physics(iso: Floats, signal: Floats, log_sigma: Floats, sd: Floats) -> Physics:
+    """Weighted non-negative least squares of the variance law to cell means.
+
+    Weights are relative to the fitted variance and found by `ROUNDS` rounds of reweighting.
+
+    Parameters
+    ----------
+    iso, signal, log_sigma : ndarray of float64, shape (c,)
+        ISO step, signal (linear, 1 = white) and natural log noise of each cell.
+    sd : ndarray of float64, shape (c,)
+        Standard deviation of each `log_sigma`.
+
+    Returns
+    -------
+    Physics
+        The fit.
+
+    References
+    ----------
+    EMVA Standard 1288, photon transfer.
+    """
+    basis = _basis(iso, signal)
+    observed = fitted = np.exp(2 * log_sigma)
+    for _ in range(ROUNDS):
+        weight = 1 / (2 * sd * fitted)
+        design = basis * weight[:, None]
+        scale = np.linalg.norm(design, axis=0)
+        coefficients = nnls(design / scale, observed * weight)[0] / scale
+        fitted = np.maximum(basis @ coefficients, 1e-18)
+    return Physics(*coefficients.tolist())
 
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """Robust means of log noise by ISO step and signal, of one body and kind of file.
+    """Robust means and bounds of log noise by ISO step and signal, of one body and kind of file.
 
     Attributes
     ----------
     iso, signal : ndarray of float64, shape (c,)
         ISO step and signal (linear, 1 = white) of each cell.
     log_sigma : ndarray of float64, shape (c,)
-        Mean natural log of the standard deviation of noise in linear light.
+        Mean natural log of the standard deviation of noise in linear light; NaN where no frame shows any.
+    bound : ndarray of float64, shape (c,)
+        Median of the upper limits of frames that show none; NaN where there is none.
     frames, unseen : ndarray of int64, shape (c,)
         Frames in each cell that show measurable noise, and those of which only an upper limit is known.
-    covariance : ndarray of float64, shape (c, c)
-        Covariance of the means through sampling of frames, outings and tones.
-    coding_sd : ndarray of float64, shape (c,)
-        What rounding to 8 bit, compression and clipping may have done to a mean, standard deviation in log.
-    limits : Limits
-        Cells that hold upper limits only.
+    covariance : ndarray of float64, shape (m, m)
+        Covariance of the means of the m `measured` cells through sampling of frames, outings and tones.
     outing_sd : float
-        Standard deviation of the random effect of outings, in log noise.
+        Standard deviation of what the frames of an outing share, in log noise.
     frame_count, unit_count : int
         Frames and outings of all observations.
     measured_frames, measured_units : int
-        Those of them that show measurable noise, in cells where any frame does.
+        Those of them that show measurable noise.
     """
 
     iso: Floats
     signal: Floats
     log_sigma: Floats
+    bound: Floats
     frames: NDArray[np.int64]
     unseen: NDArray[np.int64]
     covariance: Floats
-    coding_sd: Floats
-    limits: Limits
     outing_sd: float
     frame_count: int
     unit_count: int
@@ -107,136 +192,87 @@ class Cells:
     measured_units: int
 
     @property
-    def sd(self) -> Floats:
-        """Standard error of each mean, coding included, (c,), in log noise."""
-        return np.sqrt(np.diag(self.covariance) + self.coding_sd**2)
+    def isos(self) -> Floats:
+        """ISO steps in use."""
+        return np.unique(self.iso)
 
     @property
-    def isos(self) -> Floats:
-        """ISO steps in use, those of limits included."""
-        return np.unique(np.concatenate([self.iso, self.limits.iso]))
-
-
-def _coding_sd(eight_bit: Floats, signal: Floats, log_sigma: Floats) -> Floats:
-    """Near one code value coding removes noise and rounding adds some; near black, clipping.
-
-    Of real pairs of one exposure and the mean of many, noise of 1.0 to 1.3 code values reads 7% low,
-    of twice that 2%. At an SNR near one negative values are clipped.
-    """
-    sigma = np.exp(log_sigma)
-    code = sigma_code(signal, sigma)
-    coding = np.minimum(_CODING / np.maximum(code, 1e-6) ** 2, 1.0) * eight_bit
-    return np.asarray(np.hypot(coding, _CLIPPING * (sigma / signal) ** 2))
+    def measured(self) -> NDArray[np.intp]:
+        """Numbers of the cells in which noise was measured."""
+        return np.flatnonzero(self.frames)
 
 
 def gather(tones: Tones) -> Cells:
     """Pool the tones of one body and kind of file into cells of equal ISO step and signal.
 
-    Model of a tone's log noise: its cell's mean, plus a random effect of its outing, one of its frame, and
-    its own scatter. Four rounds of reweighting estimate means and variance components together: frames and
-    tones that are outliers lose weight (Tukey's bisquare), variance components are shrunk to their priors
-    with the weight of `PRIOR_WEIGHT` frames, and tones with an upper limit only (left-censored) enter with
-    the mean of the normal law truncated at that limit. ISO values as written are first brought to their
-    step, the nearest third of a stop, by a fit of the physics (`fit_physics`).
+    ISO values as written are first brought to their step, the nearest third of a stop, by a fit of the physics
+    (`fit_physics`) to the cells' medians. Weighted means and the scatter about them are then found in `ROUNDS`
+    rounds; the scatter is shrunk to `PRIOR_SD` with the weight of `PRIOR_WEIGHT` frames, and taken to be shared by a frame, shared
+    by an outing and each tone's own in equal parts.
 
     Parameters
     ----------
     tones : structured ndarray, shape (n,)
         Rows of one group of `Observations.groups`, at least one; fields `iso`, `step`, `signal`,
-        `log_sigma`, `censored`, `frame`, `unit`, `eight_bit`.
+        `log_sigma`, `censored`, `frame`, `unit`.
 
     Returns
     -------
     Cells
-        Arrays of length 0 (and `limits`) where no tone was measured.
-
-    References
-    ----------
-    J. Tobin, Econometrica 26 (1958), 24-36, for censored data.
+        Every cell that holds a measured tone or a limit.
     """
-    censored = tones["censored"]
-    steps, _, cell = _cells(tones)
-    only_limits = np.bincount(cell[~censored], minlength=len(steps))[cell] == 0
-    limits = _limits(tones[only_limits])
-    frame_count, unit_count = (len(np.unique(tones[name])) for name in ("frame", "unit"))
-    rows = tones[~only_limits] if only_limits.any() else tones
-    if not len(rows):
-        empty, none = np.empty(0), np.empty(0, np.int64)
-        return Cells(
-            empty, empty, empty, none, none, np.empty((0, 0)), empty, limits,
-            PRIOR_PART_SD, frame_count, unit_count, 0, 0,
-        )  # fmt: skip
-    return _measured(rows, limits, frame_count, unit_count)
-
-
-def _cells(tones: Tones) -> tuple[Floats, Floats, NDArray[np.intp]]:
-    """ISO step and signal of every cell, in order, and each tone's cell."""
     # As complex numbers, which sort by the real part first.
-    place = tones["step"] + 1j * tones["signal"]
-    code, cell = np.unique(place, return_inverse=True)
-    return code.real, code.imag, cell.ravel()
-
-
-def _limits(tones: Tones) -> Limits:
-    iso, signal, cell = _cells(tones)
-    bound = tones["log_sigma"]
-    # A frame has one tone of each signal, so that tones are frames.
-    count = np.bincount(cell, minlength=len(iso))
-    by_cell = np.split(bound[np.argsort(cell, kind="stable")], np.cumsum(count)[:-1])
-    limit = [float(np.quantile(b, _LIMIT_QUANTILE)) for b in by_cell] if len(iso) else []
-    return Limits(iso, signal, np.array(limit), count)
-
-
-def _measured(tones: Tones, limits: Limits, frame_count: int, unit_count: int) -> Cells:
-    iso, signal, cell = _cells(tones)
-    n_cells = len(iso)
-    frame_ids, first, frame = np.unique(tones["frame"], return_index=True, return_inverse=True)
-    censored = tones["censored"]
-    y = tones["log_sigma"]
-    iso_written, s = tones["iso"], tones["signal"]
-    counts = np.bincount(cell, minlength=n_cells)
-    unseen = np.bincount(cell[censored], minlength=n_cells)
-    median = _censored_median(y, censored, cell)
-    rough_sd = np.sqrt((PRIOR_FRAME_SD**2 + PRIOR_PART_SD**2) / counts + LAW_FIT_SD**2)
-    eight_bit = np.bincount(cell, tones["eight_bit"], n_cells) / counts
-    law = fit_physics(
-        iso, signal, median, np.hypot(rough_sd, _coding_sd(eight_bit, signal, median))
-    )
-    y = y - law.log_sigma(iso_written, s) + law.log_sigma(tones["step"], s)
-
-    rows = Observed(cell, frame, y, censored, n_cells, len(frame_ids), len(np.unique(iso)))
-    # The centre from which residuals are taken: its cell's median, shrunk to the physics where frames are few.
-    fitted = law.log_sigma(iso, signal)
-    shrinkage = counts / (counts + 2)
-    scatter = robust_means(rows, fitted, shrinkage, _censored_median(y, censored, cell))
-    units, unit_of = np.unique(tones["unit"][first], return_inverse=True)
-    uncensored = tones[~censored]
-    outing_sd = outing_effect_sd(scatter.frame_effect, unit_of, scatter.frame_weight, scatter.scale)
+    place, cell = np.unique(tones["step"] + 1j * tones["signal"], return_inverse=True)
+    iso, signal = place.real, place.imag
+    censored, count = tones["censored"], len(place)
+    seen = tones[~censored]
+    frames, unseen = (np.bincount(cell[of], minlength=count) for of in (~censored, censored))
+    measured = np.flatnonzero(frames)
+    log_sigma, covariance, scatter = np.full(count, np.nan), np.empty((0, 0)), PRIOR_SD
+    if len(measured):
+        own_cell = np.searchsorted(measured, cell[~censored])
+        log_sigma[measured], covariance, scatter = _means(
+            seen, own_cell, iso[measured], signal[measured]
+        )
     return Cells(
         iso=iso,
         signal=signal,
-        log_sigma=scatter.mean,
-        frames=counts - unseen,
+        log_sigma=log_sigma,
+        bound=group_medians(np.where(censored, tones["log_sigma"], np.nan), cell),
+        frames=frames,
         unseen=unseen,
-        covariance=covariance_of_means(rows, scatter, outing_sd, unit_of, len(units)),
-        coding_sd=_coding_sd(eight_bit, signal, scatter.mean),
-        limits=limits,
-        outing_sd=outing_sd,
-        frame_count=frame_count,
-        unit_count=unit_count,
-        measured_frames=len(np.unique(uncensored["frame"])),
-        measured_units=len(np.unique(uncensored["unit"])),
+        covariance=covariance,
+        outing_sd=scatter / np.sqrt(3),
+        frame_count=len(np.unique(tones["frame"])),
+        unit_count=len(np.unique(tones["unit"])),
+        measured_frames=len(np.unique(seen["frame"])),
+        measured_units=len(np.unique(seen["unit"])),
     )
 
 
-def _censored_median(y: Floats, censored: NDArray[np.bool_], cell: NDArray[np.intp]) -> Floats:
-    """Median by cell; bounds below the measured median count as less than all that was measured, those
-    above it say nothing."""
-    measured = np.where(censored, np.nan, y)
-    median = group_medians(measured, cell)
-    if not censored.any():
-        return median
-    least = np.full(len(median), np.inf)
-    np.fmin.at(least, cell, measured)
-    low = np.where(y > median[cell], np.nan, np.minimum(y, least[cell]))
-    return group_medians(np.where(censored, low, y), cell)
+def _means(tones: Tones, cell: Codes, iso: Floats, signal: Floats) -> tuple[Floats, Floats, float]:
+    """Mean log noise of measured cells, covariance of the means, and standard deviation of a tone."""
+    y, cells, count = tones["log_sigma"], len(iso), np.bincount(cell)
+    law = fit_physics(iso, signal, group_medians(y, cell), PRIOR_SD / np.sqrt(count))
+    residual = y - law.log_sigma(tones["iso"], tones["signal"])
+    frame, unit = (np.unique(tones[name], return_inverse=True)[1] for name in ("frame", "unit"))
+    frames = frame.max() + 1
+    dof = max(frames - len(np.unique(iso)), 0) + PRIOR_WEIGHT
+    mean = np.zeros(cells)
+    for _ in range(ROUNDS):
+        # The centre from which residuals are taken is shrunk to the physics where frames are few.
+        off = residual - (mean * count / (count + 2))[cell]
+        spread = frames * scale_of(off) ** 2
+        scatter = float(np.sqrt((spread + PRIOR_WEIGHT * PRIOR_SD**2) / dof))
+        weight = np.maximum(bisquare_weight(off, scatter), 1e-6)
+        total = np.bincount(cell, weight)
+        mean = np.bincount(cell, weight * residual) / total
+    # A third of the variance each is a tone's own, of its frame and of its outing. A cell of nothing but outliers
+    # weighs little, and so says little.
+    covariance = np.diag(1 / total)
+    for group in (frame, unit):
+        size = group.max() + 1
+        shares = np.bincount(cell * size + group, weight / total[cell], cells * size)
+        shares = shares.reshape(cells, size)
+        covariance += shares @ shares.T
+    return law.log_sigma(iso, signal) + mean, scatter**2 / 3 * covariance, scatter

@@ -20,7 +20,7 @@ from auditor.infer.frame_values import (
     shutter_stops,
     signal_quantile,
 )
-from auditor.infer.lenses.scene_groups import grey_means
+from auditor.infer.lenses.scene_groups import SAME_SCENE, read_signatures
 from auditor.model import Habit
 from auditor.record.values import flags, numbers, texts, words
 from auditor.robust import share_interval
@@ -46,10 +46,7 @@ BRIGHTEST: Final = 0.998
 """One pixel in 500 lies above this quantile of the signal: lamps and sparkles are passed over."""
 
 STATIC_SECONDS: Final = 120.0
-"""Two frames within so many seconds may show a scene that stood still,"""
-STATIC_DIFFERENCE: Final = 6.0
-"""if their signatures (standard deviation 48) differ by no more than this in the mean."""
-
+"""Two frames of one scene within so many seconds show that it stood still."""
 HEADROOM_LOG2: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 
@@ -126,28 +123,17 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
 
 def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Of some rows of a table, their times (n,) and the signatures of all of it: those with a neighbour in
-    time of nearly the same signature."""
+    time of the same scene."""
     out = np.zeros(len(seconds), bool)
     order = np.argsort(seconds, kind="stable")
     first = np.flatnonzero(np.diff(seconds[order]) <= STATIC_SECONDS)  # unknown times come last
     # Piece by piece: the text of a million signatures weighs as much as all else.
     for start in range(0, len(first), CHUNK):
         at = first[start : start + CHUNK]
-        similar = _similar(signature, rows[order[at]], rows[order[at + 1]])
+        one, other = (read_signatures(signature.iloc[rows[order[at + k]]]) for k in (0, 1))
+        similar = (one * other).sum(axis=1) > SAME_SCENE
         out[order[at[similar]]] = out[order[at[similar] + 1]] = True
     return out
-
-
-def _similar(
-    signature: pd.Series, one: NDArray[np.int64], other: NDArray[np.int64]
-) -> NDArray[np.bool_]:
-    """Pairs of rows whose signatures differ by no more than `STATIC_DIFFERENCE` in the mean."""
-    rows, place = np.unique(np.concatenate([one, other]), return_inverse=True)
-    known, grey = grey_means(signature.iloc[rows])
-    means = np.full((len(rows), grey.shape[1]), np.nan, np.float32)
-    means[known] = grey
-    first, second = means[place[: len(one)]], means[place[len(one) :]]
-    return np.asarray(np.abs(first - second).mean(axis=1) <= STATIC_DIFFERENCE)
 
 
 def find_habits(

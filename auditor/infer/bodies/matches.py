@@ -40,8 +40,6 @@ Floats = NDArray[np.float64]
 MOST_REFERENCES: Final = 6
 """Bodies that others are compared with: a photographer asks what an ISO means on the body that they know,
 and pairs of forty bodies would fill a profile with what nobody asks."""
-_ROUNDED: Final = ("near", "down", "up")
-"""How best value, low and high end are rounded to engraved values."""
 
 
 def equal_noise_isos(
@@ -107,7 +105,7 @@ def match_bodies(
     comparable = [
         m
         for m in models
-        if m.cells.frame_count >= FEW and len(m.cells.iso) and m.body != UNKNOWN_BODY
+        if m.cells.frame_count >= FEW and m.cells.measured_frames and m.body != UNKNOWN_BODY
     ]
     for reference in _references(comparable):
         low, high = reach(reference.isos)
@@ -131,8 +129,7 @@ def _one_band(
     first, last = reach(other.isos)
     # Seen where noise was measured on both sides.
     seen = [math.log2(iso) for iso in sorted(other.measured_isos)]
-    engraved = [engraved_isos(ends, to) for ends, to in zip(found, _ROUNDED, strict=True)]
-    steps = np.stack(engraved, axis=-1).tolist()
+    steps = engraved_isos(found, "near", "down", "up").T.tolist()
     for iso, best, step in zip(isos, found[0].tolist(), steps, strict=True):
         if first <= best <= last:
             measured = seen[0] - HALF_THIRD <= best <= seen[-1] + HALF_THIRD
@@ -230,7 +227,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
         present = ", ".join(scenes) or "none"
         raise AcceptError(f"the archive holds no frames of band '{chosen.key}'; it has {present}")
     reference = bodies.models[body, kind]
-    if not len(reference.cells.iso):
+    if not reference.cells.measured_frames:
         raise AcceptError(f"no noise could be measured in any frame of body '{body}'")
     grid, wanted = np.log2(ISO_GRID), math.log2(iso)
     lowest, highest = reach(reference.isos)
@@ -247,7 +244,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
     target = np.interp(wanted, grid, own.snr)
     rows: list[AcceptedRow] = []
     for (name, of_kind), model in sorted(bodies.models.items()):
-        if of_kind != kind or not len(model.cells.iso) or name == UNKNOWN_BODY:
+        if of_kind != kind or not model.cells.measured_frames or name == UNKNOWN_BODY:
             continue
         noise_by_band, (lowest, highest) = band_noises(model, scenes), reach(model.isos)
         quantile = t_quantile(model.dof + reference.dof, bodies.criteria.interval)
@@ -261,10 +258,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
                 variance = np.maximum(variance - 2 * (noise.weight * shared).sum(axis=1), 0.0)
             found = iso_interval(noise.snr, quantile * np.sqrt(variance), target)
             told = lowest <= found[0] <= highest
-            iso_of = [
-                int(engraved_isos(end, to)) if told else None
-                for end, to in zip(found, _ROUNDED, strict=True)
-            ]
+            iso_of = engraved_isos(found, "near", "down", "up").tolist() if told else [None] * 3
             rows.append({
                 "body": name, "kind": kind, "band": other.name, "key": other.key, "ev100": list(other.ev100),
                 "iso": iso_of[0], "low": iso_of[1], "high": iso_of[2],

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor import srgb
 from auditor.exposure import nominal_iso
 from auditor.infer.comparisons.labels import several_exposures
 from auditor.infer.frame_values import draw_order, group_numbers
@@ -26,7 +25,6 @@ __all__ = [
     "Observations",
     "Tones",
     "observe",
-    "sigma_code",
 ]
 
 UNKNOWN_BODY: Final = "unknown body"
@@ -42,15 +40,12 @@ STEP_LIMIT: Final = 2000
 """Frames of one body, kind of file and ISO step beyond which a random sample is taken: by then
 a mean is good to some 0.2%, far below what the measurement itself may be off by."""
 
-_EIGHT_BIT: Final = (".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".gif", ".bmp")
-
-Floats = NDArray[np.float64]
 
 Tones = NDArray[np.void]
 """A row per tone, with the columns of its frame, and signal, censored, log_sigma. Of few rows a structured
 array costs a tenth of a table."""
 _COLUMNS: Final = (
-    *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px", "path"),
+    *("body", "source", "status", "iso", "exposure_time_s", "width_px", "height_px"),
     *("outing", "tone_output_scale", "pixel_pitch_um", "software"),
 )
 _GROUPS: Final = ("body", "kind")
@@ -65,7 +60,7 @@ class Observations:
     frames : DataFrame
         One row per frame; columns `body`, `kind`, `iso` (as written), `step` (nearest third of a stop),
         `unit` (its outing, or a number of its own), `frame` (row number in the frame table),
-        `eight_bit`, `long_exposure`, `pixels_per_frame`, `scale` (factor on sigma for the output
+        `long_exposure`, `pixels_per_frame`, `scale` (factor on sigma for the output
         size of the noise measurement).
     sigma, at_most : ndarray of float32, shape (frames, tones)
         By `record.TONE_SIGNALS`: standard deviation in linear light, its upper limit; NaN where a tone says
@@ -109,26 +104,6 @@ class Observations:
             log_sigma=np.log(np.where(censored, limit, measured)),
         )
         return tones.to_records(index=False)
-
-
-def sigma_code(signal: NDArray[np.float64], sigma: NDArray[np.float64]) -> Floats:
-    """Noise in 8-bit code values of a noise in linear light, by the slope of sRGB's curve.
-
-    Parameters
-    ----------
-    signal, sigma : ndarray of float64
-        Signal and standard deviation in linear light, 1 = white.
-
-    Returns
-    -------
-    ndarray of float64
-        Standard deviation in code values.
-
-    References
-    ----------
-    IEC 61966-2-1.
-    """
-    return np.asarray(255 * srgb.slope(signal) * sigma)
 
 
 def _reasons(
@@ -216,7 +191,6 @@ def _frame_columns(rows: pd.DataFrame) -> pd.DataFrame:
     written, code = np.unique(iso, return_inverse=True)
     kind = words(rows, "source")
     kind[~rows["source"].isin(KINDS).to_numpy(bool)] = "unknown"
-    suffix = rows["path"].astype("str").str.slice(-max(map(len, _EIGHT_BIT))).str.lower()
     with np.errstate(invalid="ignore"):
         long_exposure = numbers(rows, "exposure_time_s") >= LONG_EXPOSURE_S
     columns = {
@@ -226,7 +200,6 @@ def _frame_columns(rows: pd.DataFrame) -> pd.DataFrame:
         "step": np.array([nominal_iso(i) for i in written])[code] if len(iso) else iso,
         "unit": group_numbers(rows, "outing"),
         "frame": rows.index.to_numpy(),
-        "eight_bit": suffix.str.endswith(_EIGHT_BIT).to_numpy(bool) & (kind != "raw"),
         "long_exposure": long_exposure,
         "pixels_per_frame": numbers(rows, "width_px") * numbers(rows, "height_px"),
         "scale": numbers(rows, "tone_output_scale"),

@@ -230,34 +230,31 @@ def iso_interval(log2_snr: Floats, half: Floats, target: ArrayLike) -> Floats:
     return np.stack([isos_reaching(curve, target) for curve in curves])
 
 
-def engraved_isos(log2_iso: Floats, rounding: str = "near") -> NDArray[np.int64]:
+def engraved_isos(log2_iso: ArrayLike, *rounding: str) -> NDArray[np.int64]:
     """ISO in third stops, as cameras have them engraved, at values or to one side of them.
 
     Parameters
     ----------
-    log2_iso : ndarray of float64
+    log2_iso : array_like, shape (k, ...)
         log2 of ISO values; infinite ones give an end of the grid.
-    rounding : {'near', 'down', 'up'}
-        To the nearest third, or to the one not above or not below; an ISO within `ISO_TOLERANCE` stops of an
-        engraved one counts as that one.
+    *rounding : {'near', 'down', 'up'}
+        Of each of the k: to the nearest third, or to the one not above or not below; an ISO within `ISO_TOLERANCE`
+        stops of an engraved one counts as that one.
 
     Returns
     -------
     ndarray of int64
         Entries of `ISO_GRID`, of the shape of `log2_iso`.
     """
-    steps = 3 * (log2_iso - math.log2(100))
-    rounded = {
+    steps = 3 * (np.asarray(log2_iso) - math.log2(100))
+    ways = {
         "near": np.rint(steps),
         "down": np.floor(steps + 3 * ISO_TOLERANCE),
         "up": np.ceil(steps - 3 * ISO_TOLERANCE),
-    }[rounding]
+    }
+    rounded = np.stack([ways[way][i] for i, way in enumerate(rounding)])
     index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
     return np.asarray(ISO_GRID)[index.astype(int)]
-
-
-def _engraved(log2_iso: float, rounding: str) -> int:
-    return int(engraved_isos(np.array(log2_iso), rounding))
 
 
 def isos_without_noise(noise: NoiseModel) -> list[Unseen]:
@@ -273,11 +270,11 @@ def isos_without_noise(noise: NoiseModel) -> list[Unseen]:
     list of Unseen
         `iso` and `frames`, the most of any signal, ascending.
     """
-    limits, measured = noise.cells.limits, set(noise.cells.iso)
+    cells = noise.cells
     return [
-        {"iso": int(iso), "frames": int(limits.frames[limits.iso == iso].max())}
-        for iso in np.unique(limits.iso)
-        if iso not in measured
+        {"iso": int(iso), "frames": int(cells.unseen[cells.iso == iso].max())}
+        for iso in cells.isos
+        if iso not in noise.measured_isos
     ]
 
 
@@ -307,21 +304,20 @@ def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | Non
     detail: UsableDetail = {
         "snr": snr, "predicted": False, "reason": None, "low": None, "high": None,
     }  # fmt: skip
-    if not len(noise.cells.iso):
+    if not noise.cells.measured_frames:
         return _nothing_measured(noise, min(low, ceiling), detail)
     if best < floor - HALF_THIRD:
         reason = f"not reached at ISO {noise.isos[0]}, the lowest used"
         if high >= floor:
-            reason += f", though its 90% interval ends at ISO {_engraved(high, 'up')}"
+            reason += f", though its 90% interval ends at ISO {engraved_isos([high], 'up')[0]}"
         detail["reason"] = reason
         return None, detail
     if best > ceiling:
         best, high = ceiling, ceiling
         low = min(low, ceiling)
         detail["reason"] = f"likely higher still; ISO {noise.isos[-1]} is the highest used"
-    low = max(low, floor - 1)
-    detail["low"], detail["high"] = _engraved(low, "down"), _engraved(high, "up")
-    value = _engraved(best, "down")
+    ends = engraved_isos([best, max(low, floor - 1), high], "down", "down", "up")
+    value, detail["low"], detail["high"] = ends.tolist()
     detail["predicted"] = value not in noise.measured_isos
     detail["exact"] = round(2.0 ** float(best), 1)
     return value, detail
@@ -335,7 +331,7 @@ def _nothing_measured(
     if low < math.log2(noise.isos[0]) - HALF_THIRD:
         detail["reason"] = f"not told: texture hides it at ISO {noise.isos[0]} and up"
         return None, detail
-    value, highest = _engraved(low, "down"), noise.isos[-1]
+    value, highest = int(engraved_isos([low], "down")[0]), noise.isos[-1]
     detail["low"], detail["predicted"] = value, value > highest
     detail["reason"] = f"likely higher still; no noise was seen up to ISO {highest}"
     detail["exact"] = round(2.0**low, 1)

@@ -1,14 +1,13 @@
 """From figures to decisions: visible or not, which lens, has it changed, dust, focus.
 
 Each room is a function from the frame table and the profile's lenses and bodies to plain rows, and says
-nothing where there is nothing to say. `decide` calls them all, so that one that fails costs itself
-alone.
+nothing where there is nothing to say.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any, Final, TypeVar
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
 
 import pandas as pd
 
@@ -19,18 +18,12 @@ from auditor.infer.decisions.focus_bias import find_focus_bias
 from auditor.infer.decisions.rivals import lens_choice, lens_rivals
 from auditor.infer.decisions.sensor_dust import REFERENCE_F_NUMBER, find_dust
 from auditor.infer.decisions.visible import noise_visibility, visible_losses
-from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Shot, shot_of
+from auditor.infer.enough import FEWEST
+from auditor.infer.faults import Faults
+from auditor.model import Decisions, DustSpot, FocusBias, GearChange, Rival, Shot, shot_of
 from auditor.record.pictures import PictureSource
 
-__all__ = ["DECISIONS", "decide", "decision_shots"]
-
-
-Row = TypeVar("Row")
-
-DECISIONS = (
-    *("visible", "noise_visible", "rivals", "lens_choice", "changes", "dust", "focus_bias"),
-)
-"""Keys of the profile that `decide` gives, each a list of rows."""
+__all__ = ["decide", "decision_shots"]
 
 
 def decide(
@@ -39,8 +32,9 @@ def decide(
     bodies: Sequence[Mapping[str, Any]],
     criteria: Criteria,
     pictures: PictureSource | None = None,
+    faults: Faults | None = None,
 ) -> Decisions:
-    """The profile's `DECISIONS`, each guarded so that one that fails costs itself alone.
+    """The profile's decisions, each guarded so that one that fails costs itself alone.
 
     Parameters
     ----------
@@ -53,40 +47,31 @@ def decide(
     pictures : DataFrame or callable, optional
         The frames' `dust_map` by `file_id`, or what gives such a table for some ids; without it there is no
         word of dust.
+    faults : Faults, optional
+        Takes what fails; a new one where None.
 
     Returns
     -------
     Decisions
-        A list for each of `DECISIONS`, and `decisions_failed`: a line for each that could not be made.
+        A list for each key.
     """
-    failed: list[str] = []
-
-    def guarded(name: str, work: Callable[[], list[Row]]) -> list[Row]:
-        try:
-            return work()
-        except Exception as error:
-            failed.append(f"{name} could not be worked out: {error}")
-            return []
-
+    whole = (faults or Faults()).whole
     frames = frames.reset_index(drop=True)
     sizes = picture_sizes(frames, lenses)
-    rivals = guarded("rivals", lambda: lens_rivals(lenses, sizes, criteria))
+    rivals: list[Rival] = whole("rivals", lambda: lens_rivals(lenses, sizes, criteria), [])
     return {
-        "visible": guarded("visible", lambda: visible_losses(lenses, sizes, criteria)),
-        "noise_visible": guarded(
-            "noise_visible", lambda: noise_visibility(bodies, sizes, criteria)
+        "visible": whole("visible", lambda: visible_losses(lenses, sizes, criteria), []),
+        "noise_visible": whole(
+            "noise_visible", lambda: noise_visibility(bodies, sizes, criteria), []
         ),
         "rivals": rivals,
-        "lens_choice": guarded("lens_choice", lambda: lens_choice(lenses, rivals)),
-        "changes": guarded("changes", lambda: find_changes(frames, lenses, criteria)),
-        "dust": guarded("dust", lambda: find_dust(frames, pictures)),
-        "focus_bias": guarded("focus_bias", lambda: find_focus_bias(frames, lenses, criteria)),
-        "decisions_failed": failed,
+        "lens_choice": whole("lens_choice", lambda: lens_choice(lenses, rivals), []),
+        "changes": whole("changes", lambda: find_changes(frames, lenses, criteria), []),
+        "dust": whole("dust", lambda: find_dust(frames, pictures), []),
+        "focus_bias": whole("focus_bias", lambda: find_focus_bias(frames, lenses, criteria), []),
     }
 
 
-_FLAT_FRAMES: Final = 6
-"""Three frames, and three with the camera upside down."""
 _FOCUS_FRAMES: Final = 10
 """Five focused as usual, and five on the magnified picture."""
 _FLAT: Final = "tripod, a detailed subject that is flat and far, focused on the magnified picture"
@@ -118,7 +103,7 @@ def _change(entry: GearChange) -> Shot:
         f"{entry['text'][0].lower()}{entry['text'][1:]}: frames of one flat subject tell whether "
         "lens or habit changed"
     )
-    return shot_of("change", _FLAT_FRAMES, how, why, entry)
+    return shot_of("change", 2 * FEWEST, how, why, entry)
 
 
 def _focus(entry: FocusBias) -> Shot:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from auditor.exposure import f_number_place
 from auditor.infer.bodies.observe import LONG_EXPOSURE_S
 from auditor.infer.criteria import Criteria
-from auditor.infer.decisions.common import date_of, holm, iso_day
+from auditor.infer.decisions.common import MOST_FRAMES, date_of, holm, iso_day
 from auditor.infer.decisions.scan import (
     UPPER,
     Candidate,
@@ -29,7 +29,7 @@ from auditor.infer.decisions.scan import (
     estimate_change,
     most_likely_change,
 )
-from auditor.infer.enough import FEW_FRAMES, FEWEST
+from auditor.infer.enough import FEW_FRAMES, FEWEST, LEAST_SHARE
 from auditor.infer.frame_values import days, evenly, log_sharpness, usable
 from auditor.infer.lenses.grouping import of_commonest_size
 from auditor.model import GearChange
@@ -46,8 +46,6 @@ _LEAST: Final = {"sharpness": 0.03, "sides": 0.03, "noise": 0.08, "hot pixels": 
 """Least size (log) that is reported: below, a change would not be seen, and habits make as much."""
 _FOCAL_STEP: Final = 0.15
 """Step of ln focal length within which a zoom's frames are taken for one focal length."""
-_LEAST_HOT: Final = 0.2
-"""Share of frames with hot pixels below which a body's are too few to have a course."""
 _PLACES: Final = ("centre", "left", "right", "top", "bottom")
 _WHOLE_SHARE: Final = 0.75
 """Share of a place's change from which the whole frame's, at the same time, is told first: a side that alone gets
@@ -58,8 +56,6 @@ _LIKE_DEVELOPMENT: Final = {
 }
 """What else than the gear may have changed all of a frame, by kind of file: raw files hold what the sensor saw."""
 _OTHER_DEVELOPMENT: Final = "; another development would look alike"
-_MOST_FRAMES: Final = 6000
-"""Frames of a series beyond which some stand for all, evenly over the table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,19 +159,19 @@ def _lens_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> I
     keys = ("lens", "body", "converter", "lens_serial")
     for subject, rows in _groups(frames, good & np.isfinite(stops), keys):
         test = partial(_series, day, outing, (stops, lengths), rows)
-        own = {p: value[p][rows] for p in _PLACES}
+        own = pd.DataFrame({p: value[p][rows] for p in _PLACES})
         # Freed of the aperture at once: a regression that begins far from it would take slow apertures for failures.
-        level = pd.DataFrame(own).groupby(stops[rows]).transform("quantile", UPPER)
-        for place, figure in _with_mean(pd.DataFrame(own) - level).items():
-            yield _Test(
-                subject, "sharpness", place, test(figure.to_numpy(), sharp=True), source[rows[0]]
-            )
+        freed = own - own.groupby(stops[rows]).transform("quantile", UPPER)
+        # The whole frame is the mean of those that are known of it, where three or more are.
+        freed["frame"] = freed.mean(axis=1).where(freed.count(axis=1) >= FEWEST)
+        for place in freed:
+            series = test(freed[place].to_numpy(), sharp=True)
+            yield _Test(subject, "sharpness", str(place), series, source[rows[0]])
         # Foreground at the bottom of a scene softens that side of a centred lens too: left and right are
         # compared on frames held level, top and bottom on frames held upright.
-        across, down = own["left"] - own["right"], own["top"] - own["bottom"]
-        across[upright[rows]] = down[~upright[rows]] = np.nan
-        yield _Test(subject, "sides", "left and right", test(across))
-        yield _Test(subject, "sides", "top and bottom", test(down))
+        for one, other, held in (("left", "right", ~upright), ("top", "bottom", upright)):
+            sides = (own[one] - own[other]).where(held[rows]).to_numpy()
+            yield _Test(subject, "sides", f"{one} and {other}", test(sides))
 
 
 def _series(
@@ -184,15 +180,10 @@ def _series(
 ) -> Series:  # fmt: skip
     """The series of a figure (len(rows),) of some frames, where it is known; all else by frame."""
     known = np.flatnonzero(np.isfinite(figure))
-    known = known[evenly(len(known), _MOST_FRAMES)]
+    known = known[evenly(len(known), MOST_FRAMES)]
     here = rows[known]
     codes = [factor[here].astype(np.int64) for factor in factors]
     return Series(day[here], figure[known], outing[here].astype(np.int64), codes, sharp)
-
-
-def _with_mean(table: pd.DataFrame) -> pd.DataFrame:
-    """Figures by place, and as "frame" the mean of those that are known of each frame, where three or more are."""
-    return table.assign(frame=table.mean(axis=1).where(table.count(axis=1) >= FEWEST))
 
 
 def _body_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> Iterator[_Test]:
@@ -213,7 +204,7 @@ def _body_tests(frames: pd.DataFrame, day: Floats, good: NDArray[np.bool_]) -> I
         yield _Test(subject, "noise", "", series, source[rows[0]])
         count = np.where(np.isfinite(time[rows]), np.log1p(hot[rows]), np.nan)
         series = _series(day, outing, (speed, time), rows, count)
-        if (series.value > 0).sum() >= _LEAST_HOT * len(series.value):
+        if (series.value > 0).sum() >= LEAST_SHARE * len(series.value):
             yield _Test(subject, "hot pixels", "", series)
 
 

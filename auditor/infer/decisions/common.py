@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from auditor.infer.enough import SAMPLED
 from auditor.infer.frame_values import usable
 from auditor.infer.lenses.grouping import SAME_PITCH, cut_out, whole_field
 from auditor.record.values import numbers, rows_by_names, words
@@ -18,6 +19,7 @@ from auditor.robust import half_width
 
 __all__ = [
     "LEAST_ERROR",
+    "MOST_FRAMES",
     "SHUFFLES",
     "ZONES",
     "date_of",
@@ -39,6 +41,9 @@ decision, over all lenses and bodies."""
 SHUFFLES: Final = 10_000
 """Shuffles of outings, or of their signs, behind a p-value at most: one of one in some thousands must remain significant
 among a hundred tests."""
+MOST_FRAMES: Final = 20 * SAMPLED
+"""Frames of a lens or body that stand for all, evenly over its time: twenty for each scene or outing that is used
+(a choice; with more, changes and scenes take longer than all else)."""
 ZONES: Final = ("centre", "corner")
 """Zones that decisions compare: between them lies the rest."""
 LEAST_ERROR: Final = 1e-4

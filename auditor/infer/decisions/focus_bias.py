@@ -39,9 +39,9 @@ from auditor.infer.frame_values import (
     near_and_far,
     usable,
 )
-from auditor.infer.lenses.grouping import within_range
+from auditor.infer.lenses.grouping import rows_of_lenses, within_range
 from auditor.model import FocusBias
-from auditor.record.values import numbers, rows_by_names, words
+from auditor.record.values import numbers
 from auditor.robust import bisquare_regression, low_middle_high
 
 __all__ = ["find_focus_bias"]
@@ -55,9 +55,6 @@ _BY_CHANCE: Final = {"front": 0.5, "behind": 0.6}
 when focus errs to both sides alike. What lies beyond the middle can't be farther off, in dioptres, than
 infinity; what lies before it can. So errors behind show more often, in 60% of drawn landscapes without
 bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
-_HALF_WEIGHT: Final = 0.05
-"""How much sharper (ln MTF50) a part must be for its frame to count by half: a frame's sides scatter by
-as much (drawn landscapes, `artificial.focus`)."""
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
     *(f"{side}_mtf50_cpp" for side in EDGES),
@@ -102,21 +99,13 @@ def find_focus_bias(
 def _parts(
     frames: pd.DataFrame, lenses: Sequence[Block]
 ) -> Iterator[tuple[Block, Block, Rows]]:  # fmt: skip
-    names = ("lens", "body", "converter", "source")
-    rows_of = rows_by_names(frames, names)
-    serial = words(frames, "lens_serial")
     focal, good = numbers(frames, "focal_length_mm"), usable(frames)
     good &= np.isfinite(numbers(frames, "f_number"))
-    for entry in lenses:
-        key = (entry["lens"], entry["body"], entry["converter"] or "", entry["source"])
-        rows = rows_of.get(key, np.empty(0, np.int64))
-        rows = rows[good[rows]]
-        if entry.get("lens_serial"):
-            rows = rows[serial[rows] == entry["lens_serial"]]
+    for entry, rows in zip(lenses, rows_of_lenses(frames, lenses), strict=True):
         for part in entry["focal_ranges"]:
-            inside = rows
+            inside = rows[good[rows]]
             if part["focal_mm"]:
-                inside = rows[within_range(part["focal_mm"], focal[rows])]
+                inside = inside[within_range(part["focal_mm"], focal[inside])]
             if len(inside) >= 2 * FEW_FRAMES:
                 yield entry, part, inside
 
@@ -148,7 +137,8 @@ def _test_bias(
     direction: Literal["front", "behind"] = "front" if n_front >= n_behind else "behind"
     biased, share = front if direction == "front" else behind, _BY_CHANCE[direction]
     gain = np.maximum(near, far)
-    weight = np.where(front | behind, gain / (gain + _HALF_WEIGHT), 0.0)
+    # What is hardly sharper may be so by chance.
+    weight = np.where(front | behind, gain / (gain + NEGLIGIBLE), 0.0)
     excess = np.where(biased, (1 - share) * weight, -share * weight)
     low, high = _interval(biased[known], outing[known], criteria)
     return {

@@ -162,6 +162,7 @@ def _compare(
     others = {e["f_number"]: e for e in second["apertures"]}
     shared = [(e, others[e["f_number"]]) for e in first["apertures"] if e["f_number"] in others]
     errors: dict[str, list[tuple[float, float]]] = {z: [] for z in ZONES}
+    shown: list[tuple[float, float, float, float]] = []
     for one, two in shared:
         row: RivalAperture = {
             "f_number": one["f_number"], "frames": [one["frames"], two["frames"]],
@@ -173,6 +174,8 @@ def _compare(
                 ratio, error = found[0] + per_height, found[1]
                 row[zone] = _difference(ratio, error, criteria.interval)
                 errors[zone].append((ratio, error))
+                figures = one[zone]["mtf50_cpp"], two[zone]["mtf50_cpp"]
+                shown.append((*figures, error / math.sqrt(2), one["f_number"]))
         if row["centre"] or row["corner"]:
             entry["apertures"].append(row)
     if not entry["apertures"]:
@@ -183,7 +186,7 @@ def _compare(
             over = _mean_over_apertures(ratios, max(sum(outings) - 2, 1), criteria)
             entry["zones"][zone], chances[zone] = over
     if one_body and (files := Files.of(a, first, sizes)):
-        entry["seen"] = _visibility(files, shared, outings, criteria)
+        entry["seen"] = _visibility(files, shown, criteria)
     return entry, chances
 
 
@@ -234,23 +237,12 @@ def _mean_over_apertures(
 
 
 def _visibility(
-    files: Files,
-    shared: Sequence[tuple[Block, Block]],
-    outings: tuple[int, int],
-    criteria: Criteria,
+    files: Files, shown: Sequence[tuple[float, float, float, float]], criteria: Criteria
 ) -> dict[str, str]:
-    """By viewing: whether the difference shows at the aperture and in the zone where it is largest. Two
-    lenses on one body, whose errors are those of their ratio."""
-    sides: tuple[list[tuple[float, float, float]], ...] = ([], [])
-    for pair in shared:
-        for z in ZONES:
-            ratio = _ratio(pair[0][z], pair[1][z], criteria.interval, outings)
-            if ratio is not None:
-                for side, block in zip(sides, pair, strict=True):
-                    side.append((block[z]["mtf50_cpp"], ratio[1] / math.sqrt(2), block["f_number"]))
-    if not sides[0]:
-        return {}
-    one, two = (Figures(*np.array(side).T) for side in sides)
+    """By viewing: whether the difference shows at the aperture and in the zone where it is largest. `shown`: MTF50
+    of two lenses on one body, the error of either (of their ratio, as far as it is one's), and the f-number."""
+    first, second, each, f_number = np.array(shown).T
+    one, two = Figures(first, each, f_number), Figures(second, each, f_number)
     out = {}
     for viewing in viewings(criteria):
         value, error = quality_difference(one, two, files, viewing)

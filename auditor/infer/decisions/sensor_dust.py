@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import cv2
 import numpy as np
@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from auditor.infer.decisions.common import iso_day
+from auditor.infer.decisions.common import MOST_FRAMES, iso_day
 from auditor.infer.enough import SAMPLED
 from auditor.infer.frame_values import days, evenly, usable
 from auditor.infer.lenses.scene_groups import scenes_of
@@ -42,11 +42,6 @@ _SCENES: Final = 4
 _CLIP_SD: Final = 3.0
 """Standard deviations at which a frame's z-score is clipped: no bird, cloud's edge or branch can make a
 spot by itself."""
-_MOST_SHOTS: Final = 20 * SAMPLED
-"""Frames of a body, evenly over its time, among which scenes are found: twenty for each that is
-used (a choice; with more they take longer than all that follows)."""
-_LEAF: Final = 2 * _SCENES
-"""Scenes of the shortest windows of time."""
 _SPOT_RADIUS: Final = 4
 """Places of the map within which what stands out is one spot."""
 _DETECTABLE_SD: Final = 1.5
@@ -97,9 +92,8 @@ class _Shots:
         return depth, error
 
 
-class _Sensor(NamedTuple):
-    body: str
-    serial: str | None
+_Sensor = tuple[str, str | None]
+"""Body and its serial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,45 +161,34 @@ def _bodies(
         # Crops put their places elsewhere.
         rows = rows[np.abs(np.log(aspect / np.median(aspect))) < SAME_SCALE]
         rows = rows[np.argsort(day[rows], kind="stable")]
-        chosen.append((_Sensor(body, serial or None), rows[evenly(len(rows), _MOST_SHOTS)]))
-    scenes = _one_of_each_scene(frames, [rows for _, rows in chosen], f_number)
-    chosen = [(s, r) for (s, _), r in zip(chosen, scenes, strict=True) if len(r) >= _SCENES]
+        rows = _one_of_each_scene(frames, rows[evenly(len(rows), MOST_FRAMES)], f_number)
+        if len(rows) >= _SCENES:
+            chosen.append(((body, serial or None), rows))
     all_rows = np.concatenate([rows for _, rows in chosen] or [np.empty(0, np.int64)])
     # Asked for together: the frames of many bodies lie beside each other in the store.
     maps = _maps(pictures, as_texts(frames["file_id"].iloc[all_rows]).tolist())
     for sensor, rows in chosen:
         packed, maps = maps[: len(rows)], maps[len(rows) :]
-        has_map = np.array([bool(p) for p in packed])
-        shapes = [s for p in packed if (s := dust_shape(p)) is not None]
-        if len(shapes) < _SCENES:
+        shapes = [dust_shape(p) for p in packed]
+        known = [i for i, shape in enumerate(shapes) if shape is not None]
+        if len(known) < _SCENES:
             continue
+        largest = np.max([shape for shape in shapes if shape is not None], axis=0)
         shots = _Shots(
-            day[rows[has_map]], f_number[rows[has_map]], [p for p in packed if p],
-            (max(s[0] for s in shapes), max(s[1] for s in shapes)),
+            day[rows[known]], f_number[rows[known]], [packed[i] for i in known],
+            (int(largest[0]), int(largest[1])),
         )  # fmt: skip
         yield sensor, shots, int(np.median(long[rows]))
 
 
-def _one_of_each_scene(frames: pd.DataFrame, shots: list[Rows], f_number: Floats) -> list[Rows]:
+def _one_of_each_scene(frames: pd.DataFrame, rows: Rows, f_number: Floats) -> Rows:
     """A scene's frames show the same things at the same places: the one at the smallest aperture stands
-    for all. `shots` are the rows of every sensor, by time, and so again."""
-    if not shots:
-        return []
-    known = [c for c in ("signature", "outing", "burst") if c in frames]
-    all_rows, sensor = (
-        np.concatenate(shots),
-        np.repeat(np.arange(len(shots)), [len(s) for s in shots]),
-    )
-    scenes = scenes_of(frames[known].iloc[all_rows], sensor)
-    out = []
-    for rows, scene in zip(
-        shots, np.split(scenes, np.flatnonzero(np.diff(sensor)) + 1), strict=True
-    ):
-        order = np.lexsort((-f_number[rows], scene))
-        _, first = np.unique(scene[order], return_index=True)
-        chosen = rows[np.sort(order[first])]
-        out.append(chosen[evenly(len(chosen), SAMPLED)])
-    return out
+    for all. `rows` by time, and so again."""
+    scene = scenes_of(frames.filter(["signature", "outing", "burst"]).iloc[rows])
+    order = np.lexsort((-f_number[rows], scene))
+    _, first = np.unique(scene[order], return_index=True)
+    chosen = rows[np.sort(order[first])]
+    return chosen[evenly(len(chosen), SAMPLED)]
 
 
 def _maps(pictures: PictureSource, ids: list[str]) -> list[bytes]:
@@ -238,7 +221,8 @@ def _spots(shots: _Shots) -> list[tuple[_Spot, float]]:
 
     def sums(first: int, end: int) -> tuple[Plane, Plane]:
         """Weighted sums of z-scores, and of squared weights, over some frames; collects their maxima too."""
-        if end - first < 2 * _LEAF:
+        # The shortest windows hold twice the scenes that there must be.
+        if end - first < 4 * _SCENES:
             total, weights = np.zeros((2, *shots.shape), np.float32)
             for z, noise in shots.maps(first, end):
                 # A spot's z-score in a frame goes as one over that frame's noise.
@@ -304,7 +288,7 @@ def _entry(
         last + 1 + np.flatnonzero(detectable[last + 1 :]),
     )
     entry: DustSpot = {
-        "body": sensor.body, "body_serial": sensor.serial,
+        "body": sensor[0], "body_serial": sensor[1],
         "x": round((spot.col + 0.5) / shots.shape[1], 4),
         "y": round((spot.row + 0.5) / shots.shape[0], 4),
         "f_number": smallest,
