@@ -37,7 +37,6 @@ from auditor.infer.comparisons.labels import (
     names_control,
     negated,
 )
-from auditor.infer.comparisons.paired import SCATTER
 from auditor.infer.comparisons.small_pictures import SmallPictures, correlation_at_scale
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.enough import CHUNK
@@ -47,7 +46,6 @@ from auditor.infer.frame_values import (
     histograms,
     log_sharpness,
     sharpness_and_error,
-    shutter_stops,
     signal_quantile,
     usable,
 )
@@ -131,11 +129,10 @@ class FrameColumns:
             self.direction = np.abs(np.log(along / down))
         # A flash makes up for what an accessory takes, and the exposure says nothing of it.
         self.exposure = np.where(np.isfinite(exposure) & ~self.flash, exposure, np.nan)
-        self.shutter_stops = shutter_stops(frames)
         self.log_mtf50 = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
         errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log_mtf50)
-        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, SCATTER)
+        self.stderr = np.where(stderr > 0, stderr, np.nan)
         self.white_balance = words(frames, "white_balance")
         self.kelvin = numbers(frames, "colour_temperature_k")
         self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)
