@@ -11,7 +11,6 @@ from collections import Counter
 from typing import Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
@@ -22,7 +21,7 @@ from auditor.infer.comparisons.small_pictures import (
 )
 from auditor.infer.lenses.converters import factor_in_name
 from auditor.infer.lenses.grouping import SAME_PITCH
-from auditor.infer.lenses.scene_groups import MINUTES, SAME_SCENE, read_signatures
+from auditor.infer.lenses.scene_groups import MINUTES, SAME_SCENE
 
 __all__ = [
     "APERTURE_STOPS",
@@ -175,47 +174,6 @@ class Chooser:
                 taken |= {c.labelled, c.control}
                 pairs.append((c.labelled, c.control))
         return sorted(pairs)
-
-    def with_scenes(
-        self, pairs: list[tuple[int, int]], minutes: NDArray[np.float64], signature: pd.Series
-    ) -> list[Pair]:
-        """The pairs of one label with their scenes: what was focused once is shared by all pairs of a scene.
-
-        Parameters
-        ----------
-        pairs : list of tuple of int
-            Positions of labelled frames and controls.
-        minutes : ndarray of float64, shape (frames,)
-            When each frame was taken.
-        signature : Series of str
-            Signature of each frame.
-
-        Returns
-        -------
-        list of Pair
-            By position; pairs of one scene were taken one soon after the other.
-        """
-        rows = [labelled for labelled, _ in pairs]
-        vectors = read_signatures(signature.iloc[rows])
-        vectors[~vectors.any(axis=1)] = np.nan
-        of = dict(zip(rows, vectors, strict=True))
-        out: list[Pair] = []
-        for row, control in sorted(pairs, key=lambda p: (minutes[p[0]], p)):
-            scene, compared = row, set[int]()
-            for other in reversed(out):
-                apart = float(minutes[row] - minutes[other.labelled])
-                if apart > MINUTES:
-                    break
-                if other.scene in compared:
-                    continue
-                compared.add(other.scene)
-                alike = float(of[row] @ of[other.labelled])
-                both = Candidate(row, other.labelled, alike, 1.0, 0.0, apart, None)
-                if self._same_scene(both):
-                    scene = other.scene
-                    break
-            out.append(Pair(row, control, scene))
-        return sorted(out)
 
     def _same_scene(self, c: Candidate) -> bool:
         """Whether the two show one scene: by their thumbnails where there are any, else by signatures."""
