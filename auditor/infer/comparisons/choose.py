@@ -11,6 +11,7 @@ from collections import Counter
 from typing import Final, NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
@@ -21,7 +22,7 @@ from auditor.infer.comparisons.small_pictures import (
 )
 from auditor.infer.lenses.converters import factor_in_name
 from auditor.infer.lenses.grouping import SAME_PITCH
-from auditor.infer.lenses.scene_groups import MINUTES, SAME_SCENE
+from auditor.infer.lenses.scene_groups import MINUTES, SAME_SCENE, read_signatures
 
 __all__ = [
     "APERTURE_STOPS",
@@ -174,6 +175,44 @@ class Chooser:
                 taken |= {c.labelled, c.control}
                 pairs.append((c.labelled, c.control))
         return sorted(pairs)
+
+    def with_scenes(
+        self, pairs: list[tuple[int, int]], minutes: NDArray[np.float64], signature: pd.Series
+    ) -> list[Pair]:
+        """The pairs of one label with their scenes: what was focused once is shared by all pairs of a scene.
+
+        Parameters
+        ----------
+        pairs : list of tuple of int
+            Positions of labelled frames and controls.
+        minutes : ndarray of float64, shape (frames,)
+            When each frame was taken.
+        signature : Series of str
+            Signature of each frame.
+
+        Returns
+        -------
+        list of Pair
+            By position; pairs of one scene were taken one soon after the other.
+        """
+        rows = [labelled for labelled, _ in pairs]
+        vectors = read_signatures(signature.iloc[rows])
+        vectors[~vectors.any(axis=1)] = np.nan
+        of = dict(zip(rows, vectors, strict=True))
+        out: list[Pair] = []
+        latest: dict[int, int] = {}  # labelled frame of each scene's newest pair
+        for row, control in sorted(pairs, key=lambda p: (minutes[p[0]], p)):
+            latest = {
+                s: other for s, other in latest.items() if minutes[row] - minutes[other] <= MINUTES
+            }
+            likely = (
+                (s, Candidate(row, other, float(of[row] @ of[other]), 1.0, 0.0, 0.0, None))
+                for s, other in reversed(latest.items())
+            )
+            scene = next((s for s, both in likely if self._same_scene(both)), row)
+            latest[scene] = row
+            out.append(Pair(row, control, scene))
+        return sorted(out)
 
     def _same_scene(self, c: Candidate) -> bool:
         """Whether the two show one scene: by their thumbnails where there are any, else by signatures."""

@@ -53,7 +53,6 @@ from auditor.infer.lenses.scene_groups import (
     MINUTES,
     SAME_SCENE,
     read_signatures,
-    scenes_of,
 )
 from auditor.record import ZONES
 from auditor.record.values import flags, numbers, texts, words
@@ -184,15 +183,13 @@ def find_pairs(
     with_pairs = {label for key in found for label in key}
     usable_kinds = np.unique(labels.code[c.usable]).tolist()
     unpaired = {label for k in usable_kinds for label in labels.kinds[k]} - with_pairs
-    burst = group_numbers(frames, "burst")
-    # A burst may show several scenes.
-    shown = frames[[name for name in ("signature", "outing") if name in frames]]
+    burst, signature = group_numbers(frames, "burst"), texts(frames, "signature")
     out = []
     for key in sorted([*found, *((label, "") for label in unpaired)]):
         carrying = np.flatnonzero(c.usable & labels.where(frozenset(key[:1]).issubset))
         by_lens: dict[str, list[Pair]] = {}
         seen = Counter[tuple[int, ...]]()
-        for pair in _with_scenes(found.get(key, []), shown):
+        for pair in chooser.with_scenes(found.get(key, []), c.minutes, signature):
             of = pair.scene, *burst[[pair.labelled, pair.control]].tolist()
             seen[of] += 1
             if seen[of] <= _MOST_PER_BURST:
@@ -202,12 +199,6 @@ def find_pairs(
             why |= left_out.get(name, Counter())
         out.append(_named(key, written, carrying, by_lens, why, c))
     return out
-
-
-def _with_scenes(pairs: list[tuple[int, int]], frames: pd.DataFrame) -> list[Pair]:
-    """Pairs with the scenes of their labelled frames: what was focused once is shared by all pairs of a scene."""
-    scenes = scenes_of(frames.iloc[[labelled for labelled, _ in pairs]]).tolist()
-    return [Pair(*both, scene) for both, scene in zip(pairs, scenes, strict=True)]
 
 
 def _is_accessory(key: Key) -> bool:
