@@ -54,10 +54,6 @@ _BETTER_FRAMES: Final = 0.8
 """Quantile of the frames' sharpest parts that is taken for the lens's better frames."""
 _SIDE_SD: Final = 0.03
 """Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
-_PAIRS_SHARE: Final = 0.5
-"""Scenes focused both ways, as a share of the outings of the smaller side, from which they speak alone: k of them
-leave a variance of 2 w / k, n outings a side one of 2 (w + b) / n, and scenes differ (b) at least as much as frames
-of one scene (w; blocking, any textbook on the design of experiments)."""
 _NEAR_WORDS: Final = "read where the lower half is sharpest, which need not be the foreground"
 """What is near is known as no part of the frame: the lower half of the outer zone reaches up to the middle's height,
 where a landscape is far."""
@@ -189,7 +185,7 @@ def _difference(
     """Relative difference of two groups of frames, None where one has too few.
 
     Frames of one scene or outing agree in subject, haze and wind. Each scene that was focused both ways
-    gives one difference; where there are too few, each outing gives one figure to its side (Welch's interval
+    gives one difference, which speaks alone (blocking); where there are too few, each outing gives one figure to its side (Welch's interval
     on robust means).
     """
     first, second = first.dropna(subset=part), second.dropna(subset=part)
@@ -203,7 +199,7 @@ def _difference(
     fewer = min(len(side) for side in outings)
     told = partial(entry, f"{part} sharpness", None, unit="share of MTF50")
     pairs = 0
-    if len(both) >= max(FEWEST, _PAIRS_SHARE * fewer):
+    if len(both) >= FEWEST:
         mean = robust_location(both, _SIDE_SD)
         ends = [mean.value, *mean.bounds(share)]
         count, unit = len(both), "scenes focused both ways"

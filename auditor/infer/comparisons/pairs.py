@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.choose import (
     APERTURE_STOPS,
     Candidate,
-    Chooser,
     Pair,
+    choose,
     pair_scale,
     why_not,
+    with_scenes,
 )
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -146,7 +147,7 @@ def find_pairs(
     """All labels of a frame table with their pairs.
 
     Candidates are frames of one body and lens, minutes apart, that differ in one label (or carry one label
-    each); `Chooser` makes pairs of those that show one scene.
+    each); `choose` makes pairs of those that show one scene.
 
     Parameters
     ----------
@@ -170,11 +171,10 @@ def find_pairs(
     candidates: dict[Key, list[Candidate]] = {}
     for key, candidate in _candidates(frames, labels, c):
         candidates.setdefault(key, []).append(candidate)
-    chooser = Chooser(small)
     # What names an accessory comes first, should the thumbnails be too many to look at.
     keys = sorted(candidates, key=lambda k: (not _is_accessory(k), k))
     small.fetch(r for k in keys for m in candidates[k] for r in (m.labelled, m.control))
-    found = {key: pairs for key in keys if (pairs := chooser.choose(candidates[key]))}
+    found = {key: pairs for key in keys if (pairs := choose(candidates[key], small))}
     left_out = _left_out(labels, c)
     paired = {row for pairs in found.values() for pair in pairs for row in pair}
     for key in keys:
@@ -189,7 +189,7 @@ def find_pairs(
         carrying = np.flatnonzero(c.usable & labels.where(frozenset(key[:1]).issubset))
         by_lens: dict[str, list[Pair]] = {}
         seen = Counter[tuple[int, ...]]()
-        for pair in chooser.with_scenes(found.get(key, []), c.minutes, signature):
+        for pair in with_scenes(found.get(key, []), c.minutes, signature, small):
             of = pair.scene, *burst[[pair.labelled, pair.control]].tolist()
             seen[of] += 1
             if seen[of] <= _MOST_PER_BURST:

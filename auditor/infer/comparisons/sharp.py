@@ -117,13 +117,18 @@ _SCATTERS: Final = np.array([0.025, 0.035, 0.05, 0.07, 0.1])
 """Scatters of a pair's log ratio in a zone beyond its stated error (log MTF50), equally likely beforehand; a figure
 without a usable error has their mean."""
 _MISSED: Final = 0.2
-"""Share of frames that miss: one in five (common practice, no source)."""
+"""Share of frames that miss on either side: one in five (common practice, no source) ..."""
+_WORTH: Final = 10.0
+"""... as if ten frames had shown it."""
 _LOSS: Final = 0.6
 """Mean of what a miss costs (log MTF50, exponential): some half of the sharpness."""
+_EFFECT: Final = 0.1
+"""Mean of what an accessory costs or gains (log MTF50, exponential): so little that a few misses alike in size are not
+taken for it."""
 _ZONE_SD: Final = 0.03
 """How far zones differ in an accessory's effect, in log MTF50."""
-_ROUNDS: Final = 3
-"""Rounds in which zones' differences and the pairs in focus are told by each other."""
+_ROUNDS: Final = 4
+"""Rounds in which zones' differences, the pairs in focus and the shares of misses are told by each other."""
 _GRID: Final = 401
 """Differences that are tried, from the least ratio of a pair to the greatest."""
 _DIRECTED: Final = 0.2
@@ -139,7 +144,7 @@ def paired_difference(
 
     Mixture model of the pairs' means over zones: normal about the difference where both frames are in focus, and
     an exponential loss more on one side where one missed. Its posterior is worked out on a grid of differences and
-    scatters. What zones differ by is the robust mean of each pair's departures from its own mean.
+    scatters. What zones differ by is the mean of the departures from their own mean of the pairs in focus.
 
     Parameters
     ----------
@@ -164,44 +169,44 @@ def paired_difference(
     ratio, stated2 = np.where(measured, ratio, 0.0), np.where(measured, stderr, 1.0) ** 2
     scatter2 = _SCATTERS**2
     sd = (measured / (scatter2[:, None, None] + stated2)).sum(2)[:, None] ** -0.5
-    zones, in_focus = np.zeros(ratio.shape[1]), np.ones(len(ratio))
+    zones, share = np.zeros(ratio.shape[1]), np.full(2, _MISSED)
     for _ in range(_ROUNDS):
         # A pair that lacks a zone is no softer or sharper for it.
         mean = ((ratio - zones) * measured).sum(1) / measured.sum(1)
         grid = np.linspace(mean.min() - _SCATTERS[-1], mean.max() + _SCATTERS[-1], _GRID)
-        focused, either = _log_likelihood(mean - grid[:, None], sd, risk)
-        log_p = either.sum(2)
+        odds = share / (1 - share) * risk
+        fates = _log_likelihoods(mean - grid[:, None], sd, odds / (1 + odds))
+        either = logsumexp(fates, axis=0)
+        log_p = either.sum(2) - np.abs(grid) / _EFFECT
         weight = np.exp(log_p - log_p.max())
         weight /= weight.sum()
-        in_focus = (weight[..., None] * np.exp(focused - either)).sum((0, 1))
+        in_focus, *missed = (weight[..., None] * np.exp(fates - either)).sum((1, 2))
+        share = (_MISSED * _WORTH + np.sum(missed, axis=1)) / (_WORTH + len(ratio))
         # Zones share most of an accessory's effect.
         known = measured * in_focus[:, None] / (weight.sum(1) @ scatter2 + stated2)
         precision = known.sum(0) + _ZONE_SD**-2
         zones = (known * (ratio - mean[:, None])).sum(0) / precision
-    share = (np.arange(DRAWS) + 0.5) / DRAWS
-    common = np.interp(share, np.cumsum(weight.sum(0)), grid)
+    evenly = (np.arange(DRAWS) + 0.5) / DRAWS
+    common = np.interp(evenly, np.cumsum(weight.sum(0)), grid)
     rng = np.random.default_rng(seed)
-    normal = ndtri(np.stack([rng.permutation(share) for _ in zones], axis=1))
+    normal = ndtri(np.stack([rng.permutation(evenly) for _ in zones], axis=1))
     # What zones share counts twice: with three of them and the frame judged together, a perfect accessory is
     # then accused in fewer than one archive of twenty.
     return common[:, None] + zones + normal / np.sqrt(precision), in_focus
 
 
-def _log_likelihood(residual: Floats, sd: Floats, risk: Floats) -> tuple[Floats, Floats]:
-    """Log likelihood of each pair's residual with both frames in focus, and of whatever befell it: then one of them may
-    have lost an exponential more (exponentially modified normal distribution; E. Grushka, Anal. Chem. 44, 1972)."""
-    missed = _MISSED * risk / (1 - _MISSED + _MISSED * risk)
+def _log_likelihoods(residual: Floats, sd: Floats, missed: Floats) -> Floats:
+    """Log likelihood of each pair's residual together with each of three fates: both frames in focus; the labelled one
+    or the control missed, with chances `missed` (I, 2), and lost an exponential more (exponentially modified normal
+    distribution; E. Grushka, Anal. Chem. 44, 1972)."""
     at = residual / sd
     focused = np.log1p(-missed).sum(1) - 0.5 * at**2 - np.log(sd) - 0.5 * np.log(2 * np.pi)
     lost = [
-        np.log(missed[:, side])
-        - np.log(_LOSS)
-        + sd**2 / (2 * _LOSS**2)
-        - s * residual / _LOSS
-        + log_ndtr(s * at - sd / _LOSS)
-        for side, s in ((0, -1), (1, 1))
-    ]
-    return focused, logsumexp([focused, *lost], axis=0)
+        np.log(chance / _LOSS) + sd**2 / (2 * _LOSS**2) - sign * residual / _LOSS
+        + log_ndtr(sign * at - sd / _LOSS)
+        for chance, sign in zip(missed.T, (-1, 1), strict=True)
+    ]  # fmt: skip
+    return np.stack([focused, *lost])
 
 
 def pitch_at(table: FrameColumns, row: int) -> float:

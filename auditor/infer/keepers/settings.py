@@ -232,10 +232,6 @@ def _settings(
                 low, high = entry["focal_mm"]
                 at = f"{low:.0f} mm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} mm"
                 yield at, "focal length", where == j
-                for index in np.unique(aperture[(where == j) & (aperture >= 0)]):
-                    f = nominal_from_index(int(index))
-                    both = (where == j) & (aperture == index)
-                    yield f"f/{f:g} at {at}", "aperture and focal length", both
 
 
 def handheld_limits(
@@ -348,7 +344,8 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken. Greatest penalised likelihood of a
     logistic curve, among limits and slopes tried.
     """
-    limits = np.arange(stops.min() - 1, stops.max() + 1, FINE_STOPS)
+    held = SUPPORTED_STOPS - FAST_STOPS
+    limits = np.arange(stops.min() - held, stops.max() + held, FINE_STOPS)
     log_odds = SLOPES[:, None, None] * (stops - limits[:, None]) + math.log(SHAKEN / (1 - SHAKEN))
     # With log-odds z, log p is z - log(1 + e^z), and log(1 - p) is -log(1 + e^z).
     likelihood = np.tensordot(shaken, log_odds, (1, 2))
