@@ -109,8 +109,6 @@ def expected_log_mtf50(
 
 _MOST_BLUR_PX: Final = 6.0
 """Blur beyond which nothing can be said, in px."""
-_BLURS: Final = 301
-"""Figures up to there that a blur is read from: 0.02 px are 0.5% of MTF50."""
 _APERTURE_ERROR: Final = 0.25
 """Share of an aperture's correction that may be wrong."""
 _SCATTERS: Final = np.array([0.025, 0.035, 0.05, 0.07, 0.1])
@@ -130,7 +128,7 @@ _ZONE_SD: Final = 0.03
 _ROUNDS: Final = 4
 """Rounds in which zones' differences, the pairs in focus and the shares of misses are told by each other."""
 _GRID: Final = 401
-"""Differences that are tried, from the least ratio of a pair to the greatest."""
+"""Figures that are tried: differences from the least ratio of a pair to the greatest, blurs up to `_MOST_BLUR_PX`."""
 _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
@@ -322,7 +320,7 @@ def _added_blur(
     """Gaussian blur (px) that turns one MTF50 into another, where ln MTF50 is `base` without the accessory and changes
     by `draws`: what their blurs behind diffraction and pixel differ by; of sharpened files, which lie above these, what
     the Gaussians of the same MTF50 differ by."""
-    blur = np.linspace(0.0, _MOST_BLUR_PX, _BLURS)
+    blur = np.linspace(0.0, _MOST_BLUR_PX, _GRID)
     family = -np.log(mtf50(f_number, pitch_um, blur))
     changed = base + draws
     by_system = np.interp(-changed, family, blur) ** 2 - np.interp(-base, family, blur) ** 2

@@ -17,19 +17,15 @@ Block = Mapping[str, Any]
 
 _WIDE_STOPS: Final = 1.0
 """Width of an interval of ISO, in stops, from which on it is worth a test."""
-_BELOW_STOPS: Final = 2.0
-"""What an answer counts as that lies below every ISO used: the frames of that light fall short."""
+_UNKNOWN_STOPS: Final = 2.0
+"""How far the ISO of a body may be off of which nothing is known."""
 _PER_STOP: Final = 0.5 * math.log(2) / 2
 """Share by which noise is off for each stop of an interval's width: half of it is the error, and noise
 goes with the root of ISO (photon noise)."""
 _EACH: Final = 4
 """Frames at each ISO: the scatter of four tells whether one of them is off."""
-_BASE: Final = 100
-"""The usual ISO at which a sensor fills (common practice, no source)."""
 _UNKNOWN_ISOS: Final = (100, 400, 1600, 6400)
 """ISO values of a body of which nothing is known: two stops apart, as noise goes with the root of ISO."""
-_NEAR_BASE: Final = 1.2
-"""ISO values within this factor of the base are the base, as bodies with ISO 120 or 125 have it."""
 _HOW: Final = (
     "tripod, a scene with even areas from dark to bright (walls, cloth, overcast sky), exposed as "
     "usual; no long exposures, noise reduction as always, files as the camera writes them"
@@ -76,35 +72,27 @@ def _unmeasured(body: Block) -> Iterator[tuple[Shot, float]]:
     why += f": every frame {' or '.join(reasons)}" if reasons else ""
     gain = "usable ISO in bright and in dark scenes"
     shot = _request(body["body"], _UNKNOWN_ISOS, why, gain)
-    yield shot, _PER_STOP * _BELOW_STOPS * body["frames"]
+    yield shot, _PER_STOP * _UNKNOWN_STOPS * body["frames"]
 
 
 def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
-    """Limits that lie below every ISO used, or are known to no better than a stop, in light that the body has met."""
+    """Limits that are known to no better than a stop, in light that the body has met."""
     isos: set[int] = set()
     reasons: list[str] = []
     weight, lowest = 0.0, _used(kind)[0]
     for band in kind["brightness"]:
-        open_stops = 0.0
+        widths = [0.0]
         for name, detail in band["usable_iso_detail"].items():
             low, high = detail["low"], detail["high"]
-            figure = f"{name} ISO in {band['band']}"
-            if band["usable_iso"][name] is None:
-                stops = _BELOW_STOPS
-                wanted = _whole_stops(_BASE, lowest) if lowest > _NEAR_BASE * _BASE else []
-                why = f"{figure} lies below ISO {lowest}, the lowest used"
-            else:
-                stops = math.log2(high / low) if low and high else _BELOW_STOPS
-                # What lies above every ISO used is open too, but the frames so far did without.
-                wide = stops > _WIDE_STOPS and not detail["reason"]
-                # Nothing lower than cameras have.
-                wanted = _whole_stops(max(low, min(_BASE, lowest)), high) if wide else []
-                why = f"{figure} known only to ISO {low} to {high}"
-            if wanted and band["frames"]:
-                isos |= set(wanted)
-                reasons.append(why)
-                open_stops = max(open_stops, stops)
-        weight += _PER_STOP * open_stops * band["frames"]
+            # What lies above every ISO used is open too, but the frames so far did without; what lies below, the
+            # body may not have.
+            if not band["frames"] or band["usable_iso"][name] is None or detail["reason"]:
+                continue
+            if low and high and math.log2(high / low) > _WIDE_STOPS:
+                widths.append(math.log2(high / low))
+                isos.update(_whole_stops(max(low, lowest), high))
+                reasons.append(f"{name} ISO in {band['band']} known only to ISO {low} to {high}")
+        weight += _PER_STOP * max(widths) * (band["frames"] or 0)
     if isos:
         source = {"raw": "raw files: ", "camera": ""}.get(
             kind["kind"], f"known from {kind['kind']} files only; "
