@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pandas.util import hash_array
 
 from auditor.exposure import F_NUMBERS, f_number_place
-from auditor.infer.enough import CHUNK, SAMPLED
+from auditor.infer.enough import CHUNK
 from auditor.record import LOWER_SIDE, OPPOSITE_SIDE, SHARE_COLUMNS, SIGNAL_BIN_EDGES
 from auditor.record.values import flags, numbers, texts, words
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
@@ -32,7 +32,6 @@ __all__ = [
     "log_sharpness",
     "near_and_far",
     "nominal_from_index",
-    "random_sample",
     "scene_ev100",
     "sharpness_and_error",
     "shutter_stops",
@@ -149,24 +148,6 @@ def evenly(n: int, most: int) -> NDArray[np.int64]:
     """
     count = min(n, most)
     return np.rint(np.arange(count) * (n - 1) / max(count - 1, 1)).astype(np.int64)
-
-
-def random_sample(rows: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Random sample of `SAMPLED` rows, always the same one.
-
-    Parameters
-    ----------
-    rows : ndarray of int64
-        What to choose from.
-
-    Returns
-    -------
-    ndarray of int64
-        In their order; all of them where they are no more than that.
-    """
-    if len(rows) <= SAMPLED:
-        return rows
-    return np.sort(np.random.default_rng(0).choice(rows, SAMPLED, replace=False))
 
 
 def histograms(frames: pd.DataFrame, rows: NDArray[np.int64]) -> Floats32:

@@ -9,7 +9,6 @@ from typing import Any, Final, cast
 import numpy as np
 import pandas as pd
 
-from auditor.infer.answers import no_answers, tally
 from auditor.infer.bodies import (
     BodiesModel,
     BodyFigures,
@@ -29,8 +28,8 @@ from auditor.infer.keepers import (
     list_keepers,
     settings_to_avoid,
 )
-from auditor.infer.next_shots import next_shots, open_note
-from auditor.infer.verdicts import lenses_and_verdicts, verdicts_of_all
+from auditor.infer.next_shots import body_requests, lens_series, next_shots, open_note
+from auditor.infer.verdicts import lenses_and_verdicts, no_answers, tally, verdicts_of_all
 from auditor.model import (
     Accepted,
     Body,
@@ -38,7 +37,6 @@ from auditor.model import (
     Decisions,
     Frames,
     Gear,
-    Handheld,
     Lens,
     Profile,
     Shot,
@@ -156,7 +154,7 @@ def infer_profile(
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     requested = _requested(comparisons, decisions, faults)
-    shots, unlisted = _shots(lenses, bodies, after["handheld"], criteria, faults, gear, requested)
+    shots, unlisted = _shots(lenses, bodies["bodies"], criteria, faults, gear, requested)
     made = {
         **decisions,
         "frames": _counts(frames, counts),
@@ -215,38 +213,19 @@ def _after_verdicts(
 
 def _shots(
     lenses: list[Lens],
-    bodies: BodyFigures,
-    limits: list[Handheld],
+    bodies: list[Body],
     criteria: Criteria,
     faults: Faults,
     gear: Mapping[str, Any] | None,
     requested: list[Shot],
 ) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
-
-    def shots(
-        kept: list[Lens], kept_bodies: list[Body], limits_of: list[Handheld], requested: list[Shot]
-    ) -> tuple[list[Shot], int]:
-        return next_shots(kept, kept_bodies, limits_of, criteria, gear, requested)
-
-    def usable_lenses(kept: list[Lens]) -> list[Lens]:
-        shots(kept, [], limits, [])
-        return kept
-
-    def usable_bodies(kept: list[Body]) -> list[Body]:
-        shots([], kept, [], [])
-        return kept
-
-    try:
-        return shots(lenses, bodies["bodies"], limits, requested)
-    except Exception:  # those that can be asked for share the afternoon
-        kept = faults.by_entry(_SHOTS, usable_lenses, lenses, "lens")
-        kept_bodies = faults.by_entry(_SHOTS, usable_bodies, bodies["bodies"], "body")
-        return faults.whole(
-            _SHOTS,
-            lambda: shots(kept, kept_bodies, limits if kept else [], requested),
-            (list[Shot](), 0),
-        )
+    found = [
+        *faults.by_entry(_SHOTS, lambda kept: lens_series(kept, criteria), lenses, "lens"),
+        *faults.by_entry(_SHOTS, body_requests, bodies, "body"),
+    ]
+    nothing: tuple[list[Shot], int] = ([], 0)
+    return faults.whole(_SHOTS, lambda: next_shots(found, lenses, gear, requested), nothing)
 
 
 def _accepted(model: BodiesModel, accept: Sequence[str]) -> list[Accepted]:

@@ -139,9 +139,7 @@ class Shot(TypedDict, total=False):
     how: Annotated[str | None, "how to set up"]
     why: Annotated[str | None, "what is open"]
     gain: Annotated[Any, "what would be gained"]
-    kind: Annotated[
-        str | None, "what it settles: sharpness, noise, read noise, handheld, comparison"
-    ]
+    kind: Annotated[str | None, "what it settles: sharpness, noise, comparison, dust, ..."]
     converter: str | None
     lens_serial: Annotated[str | None, "serial where one name has several copies"]
     minutes: Annotated[NotNegative, "what it takes, set-up included"]
@@ -196,12 +194,6 @@ class Handheld(TypedDict):
     shaken: NotRequired[int]
     text: NotRequired[str]
     factor: NotRequired[float | None]
-    steady_to_stops: NotRequired[
-        Annotated[
-            float | None,
-            "stops slower than 1 / focal length from which on enough frames are there and none is shaken",
-        ]
-    ]
 
 
 Role = Literal["in use", "phone", "borrowed", "seldom used", "single frames", "not named"]

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 __all__ = [
     "as_categories",
-    "as_numbers",
     "as_texts",
     "codes",
     "flags",
@@ -39,22 +38,9 @@ def numbers(frames: pd.DataFrame, name: str) -> NDArray[np.float64]:
     (n,) ndarray of float64
         A copy; NaN where a value is missing or unreadable, or there is no such column.
     """
-    return as_numbers(frames[name]) if name in frames else np.full(len(frames), np.nan)
-
-
-def as_numbers(column: pd.Series) -> NDArray[np.float64]:
-    """Series as numbers.
-
-    Parameters
-    ----------
-    column : pandas.Series
-        Values of any type.
-
-    Returns
-    -------
-    (n,) ndarray of float64
-        A copy; NaN where a value is missing or unreadable.
-    """
+    if name not in frames:
+        return np.full(len(frames), np.nan)
+    column = frames[name]
     if isinstance(column.dtype, np.dtype) and column.dtype.kind in "fiub":
         return np.array(column.to_numpy(), dtype=np.float64)  # in one pass
     if not pd.api.types.is_numeric_dtype(column.dtype):

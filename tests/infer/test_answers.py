@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from auditor.infer.answers import answers_of, apply_answers, tally
+from auditor.infer.verdicts import answers_of, apply_answers, tally
 from auditor.store.side_files import read_answers, remember_answers
 
 FRAMES = pd.DataFrame(

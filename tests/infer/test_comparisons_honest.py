@@ -100,7 +100,7 @@ def _landscapes(
     rng = np.random.default_rng(seed)
     rows = []
     for number in range(outings if both else 2 * outings):
-        scene = rng.normal(0, 0.15)
+        scene, signature = rng.normal(0, 0.15), rng.bytes(96).hex()
         for k in range(8 if both else 4):
             is_short = k < 4 if both else number < outings
             far = scene + (np.log(1 - cost) if is_short else 0.0)
@@ -112,6 +112,7 @@ def _landscapes(
                 "pixel_pitch_um": 4.0, "width_px": 6000, "height_px": 4000,
                 "focus_distance_m": 2.0 if is_short else 30.0 + number,
                 "taken": str(start + apart), "outing": 100 * seed + (0 if both else number),
+                "signature": signature,
             }  # fmt: skip
             for place in (*ZONES, *SIDES):
                 shown = far if place == "top" else 0.0

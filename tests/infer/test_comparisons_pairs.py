@@ -273,7 +273,7 @@ def _landscapes(rng: np.random.Generator, n: int = 12) -> pd.DataFrame:
     short = np.arange(len(frames)) < n
     frames["focus_distance_m"] = np.where(short, h / 2, 3 * h)
     frames["taken"] = [f"2024-03-{1 + i % 28:02d}T{i % 24:02d}:00:00" for i in range(len(frames))]
-    frames["outing"] = np.arange(len(frames))  # each on a day of its own
+    frames["outing"] = frames["burst"] = np.arange(len(frames))  # each on a day of its own
     disc = np.array([defocus_disc_px(24, 8, 4.0, float(s)) for s in frames["focus_distance_m"]])
     sharp = {d: _through_a_disc(d, 0.5) for d in np.unique(disc)}
     far = np.array([sharp[d] for d in disc]) * np.exp(rng.normal(0, 0.04, len(frames)))

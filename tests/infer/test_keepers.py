@@ -536,20 +536,6 @@ def test_a_limit_that_few_frames_reach_is_none():
     assert "its limit lies among the ten fastest" in limit["text"]
 
 
-@pytest.mark.parametrize(("slow", "steady"), [(2, -3.0), (22, 3.0), (30, 3.0)])
-def test_a_hand_is_steady_as_far_as_enough_frames_show(slow: int, steady: float) -> None:
-    """22 frames of which none is shaken leave one in ten a chance of less than 10% (binomial)."""
-    focal = 35.0 * 43.27 / (np.hypot(6000, 4000) * 6e-3)
-    table = pd.DataFrame(
-        [frame(exposure_time_s=2.0**s / focal) for s in [-3.0] * 48 + [3.0] * slow]
-    )
-    table["outing"] = np.arange(len(table)) % 4
-    verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())
-    (limit,) = handheld_limits(table, verdicts, [lens_entry()], Criteria())
-    assert limit["limit_stops"] is None
-    assert limit["steady_to_stops"] == pytest.approx(steady, abs=0.05)
-
-
 def test_no_shake_no_limit():
     table = pd.DataFrame([frame() for _ in range(40)])
     verdicts = judge_frames(table, [lens_entry()], [body_entry()], Criteria())

@@ -13,7 +13,6 @@ from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulat
 from auditor.infer import Criteria, build_profile
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.infer.next_shots.bodies import body_requests
-from auditor.infer.next_shots.rank import handheld_requests
 from auditor.infer.next_shots.series import lens_series
 
 
@@ -172,19 +171,15 @@ def test_no_gain_is_promised_that_frames_may_not_keep():
             assert "to ±" not in series["gain"].replace("known to ±", "")
 
 
-def test_nobody_is_sent_to_set_what_a_scanner_or_a_phone_does_not_have():
+def test_nobody_is_sent_to_set_what_a_scanner_does_not_have():
     body = {"body": "Scanner", "frames": 60, "kind": None, "brightness": [], "other_kinds": []}
     body |= {"left_out": [{"frames": 60, "reason": "has no ISO in its settings"}], "sensor": None}
     use = {"body": "Scanner", "frames": 60, "role": "in use", "iso_low": None, "iso_high": None}
-    asked, _ = next_shots([], [body], [], Criteria(), {"bodies": [use], "lenses": []})
+    asked, _ = next_shots(body_requests([body]), [], {"bodies": [use], "lenses": []})
     assert asked == []
     use |= {"iso_low": 100, "iso_high": 3200}
-    asked, _ = next_shots([], [body], [], Criteria(), {"bodies": [use], "lenses": []})
+    asked, _ = next_shots(body_requests([body]), [], {"bodies": [use], "lenses": []})
     assert len(asked) == 1
-    lens = {"lens": "Phone 4mm", "body": "Phone", "converter": None}
-    part = {"frames": 30, "focal_mm": [4.2, 4.2], "sweet_spot": None}
-    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
-    assert handheld_requests([lens | {"focal_ranges": [part]}], [entry]) == []
 
 
 def test_a_curve_that_still_rises_at_its_end_is_followed_further():
@@ -257,37 +252,6 @@ def test_open_or_wide_usable_iso_asks_for_the_iso_values_that_would_tell(
     found = [shot for shot, _ in body_requests([body])]
     assert [request["iso"] for request in found] == ([asked] if asked else [])
     assert all(words in request["why"] for request in found)
-
-
-def test_read_noise_that_is_open_asks_for_raw_frames_at_isos_not_used_yet():
-    row = {"iso": 400, "read_noise_e": 2.0}
-    sensor = {"level_reason": "needs raw frames at three ISO values", "by_iso": [row]}
-    body = {
-        "body": "A",
-        "frames": 9,
-        "kind": "raw",
-        "brightness": [],
-        "other_kinds": [],
-        "tones": [row],
-    }
-    ((request, _),) = body_requests([body | {"sensor": sensor}])
-    assert request["kind"] == "read noise"
-    assert "raw" in request["how"]
-    assert 400 not in request["iso"]
-    assert len(request["iso"]) == 2
-
-
-def test_an_open_handheld_limit_asks_for_frames_around_the_rule_of_thumb():
-    lens = {"lens": "L", "body": "A", "converter": None}
-    part = {"frames": 30, "focal_mm": [50, 50], "sweet_spot": {"f_number": 8.0}}
-    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
-    ((request, _),) = handheld_requests([lens | {"focal_ranges": [part]}], [entry])
-    assert (request["focal_mm"], request["apertures"]) == (50, [8.0])
-    assert request["frames"] >= 30
-    assert "1 / focal length" in request["how"]
-    assert handheld_requests([], [entry | {"limit_stops": 0.5}]) == []
-    assert handheld_requests([], [entry | {"steady_to_stops": 1.7}])
-    assert handheld_requests([], [entry | {"steady_to_stops": 3.1}]) == []  # it ends at 3 stops
 
 
 @pytest.mark.parametrize(
@@ -400,21 +364,3 @@ def test_a_compact_is_no_phone_though_its_zoom_begins_as_short() -> None:
     )  # fmt: skip
     (series, *_) = shots(zoom)
     assert max(series["apertures"]) >= 5.6
-    lens = {"lens": "Small", "body": "Small", "converter": None}
-    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
-    for long_end, asked in ((25.7, 1), (9.0, 0)):
-        part = {"frames": 30, "focal_mm": [8.8, long_end], "sweet_spot": None}
-        assert len(handheld_requests([lens | {"focal_ranges": [part]}], [entry])) == asked
-
-
-def test_each_copy_of_a_lens_is_asked_for_at_its_own_best_aperture() -> None:
-    lens = {"lens": "Tarn 35-70 mm", "body": "A", "converter": None}
-    copies = [
-        lens | {"lens_serial": serial, "focal_ranges": [{"frames": 9, "focal_mm": [focal, focal], "sweet_spot": {"f_number": spot}}]}
-        for serial, focal, spot in (("111", 35, 4.0), ("222", 70, 8.0))
-    ]  # fmt: skip
-    entry = lens | {"frames": 30, "limit_stops": None, "text": "0 of 30 frames shaken"}
-    for serial, focal, spot in (("111", 35, 4.0), ("222", 70, 8.0)):
-        ((request, _),) = handheld_requests(copies, [entry | {"lens_serial": serial}])
-        asked = (request["lens_serial"], request["focal_mm"], request["apertures"])
-        assert asked == (serial, focal, [spot])

@@ -65,14 +65,14 @@ def test_frames_lit_by_a_flash_tell_nothing_of_a_brightness() -> None:
 def test_a_lens_that_breaks_the_planning_costs_its_own_test_frames_alone(monkeypatch) -> None:
     lenses = tuple(LensSpec(name, frames=3) for name in ("Holm 35mm f/2", "Odd 50mm f/2"))
     frames, _ = simulate_frames(ArchiveSpec(lenses=lenses), 3)
-    planned = profile_module.next_shots
+    planned = profile_module.lens_series
 
     def broken(some, *more):
         if any(x["lens"] == "Odd 50mm f/2" for x in some):
             raise ValueError("odd lens")
         return planned(some, *more)
 
-    monkeypatch.setattr(profile_module, "next_shots", broken)
+    monkeypatch.setattr(profile_module, "lens_series", broken)
     made = build_profile(frames, Criteria())
     asked = {s["lens"] for s in made["next_shots"] if s["kind"] == "sharpness"}
     assert asked == {"Holm 35mm f/2"}

@@ -1,7 +1,7 @@
 """What did the filter, the converter, the crop mode, the focus method cost?
 
 The path inside: frames to labels (`labels`), labels to pairs of one scene (`pairs`, `choose`,
-`small_pictures`), pairs to differences (`sharp` and `paired`, `colour` and `tint`,
+`small_pictures`), pairs to differences (`sharp`, `colour` and `tint`,
 `hyperfocal`), differences to words and to the pairs that are missing (`verdict`); `compare` joins them, and them with
 what curves say of a converter.
 """

@@ -15,11 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.labels import CROP, MERGED, STACKED
-from auditor.infer.comparisons.small_pictures import (
-    SmallPictures,
-    read_thumb,
-    registered_correlation,
-)
+from auditor.infer.comparisons.small_pictures import SmallPictures
 from auditor.infer.lenses.converters import factor_in_name
 from auditor.infer.lenses.grouping import SAME_PITCH
 from auditor.infer.lenses.scene_groups import MINUTES, SAME_SCENE, read_signatures
@@ -27,22 +23,17 @@ from auditor.infer.lenses.scene_groups import MINUTES, SAME_SCENE, read_signatur
 __all__ = [
     "APERTURE_STOPS",
     "Candidate",
-    "Chooser",
     "Pair",
+    "choose",
     "magnification",
     "pair_scale",
     "why_not",
+    "with_scenes",
 ]
 
 APERTURE_STOPS: Final = 1.6
 """Apertures further apart than a stop and a half, as written f-numbers are rounded, are no pair: the curve
 would have to bridge too much."""
-_LEAST_CORRELATION: Final = 0.45
-"""Correlation of signatures below which thumbnails are not compared."""
-_SAME_SCENE_THUMBNAIL: Final = 0.55
-"""Correlation of the gradients of two registered thumbnails from which it is one scene."""
-_MOST_THUMBNAILS: Final = 3000
-"""Pairs of thumbnails that are registered at most."""
 _STACKED_SIZES: Final = (0.8, 1.25)
 """Picture size of a stacked or merged file over that of its frames: aligning crops a little."""
 
@@ -142,91 +133,72 @@ class Candidate(NamedTuple):
     problem: str | None
 
 
-class Chooser:
-    """Greedy matching of candidates to pairs, one label after the other.
+def choose(candidates: list[Candidate], small: SmallPictures) -> list[tuple[int, int]]:
+    """Pairs of one label: each frame in one pair at most, nearest candidates first.
 
     Parameters
     ----------
+    candidates : list of Candidate
+        Of one label.
     small : SmallPictures
         Thumbnails, those of the candidates fetched.
+
+    Returns
+    -------
+    list of tuple of int
+        Positions of the labelled frame and of the control, in order.
     """
+    taken: set[int] = set()
+    pairs = []
+    for c in sorted(candidates, key=_cost):
+        both = c.labelled, c.control
+        if c.problem or not taken.isdisjoint(both):
+            continue
+        if small.same_scene(*both, c.similarity, c.scale):
+            taken.update(both)
+            pairs.append(both)
+    return sorted(pairs)
 
-    def __init__(self, small: SmallPictures) -> None:
-        self._small = small
-        self._compared = 0
 
-    def choose(self, candidates: list[Candidate]) -> list[tuple[int, int]]:
-        """Pairs of one label: each frame in one pair at most, nearest candidates first.
+def with_scenes(
+    pairs: list[tuple[int, int]],
+    minutes: NDArray[np.float64],
+    signature: pd.Series,
+    small: SmallPictures,
+) -> list[Pair]:
+    """The pairs of one label with their scenes: what was focused once is shared by all pairs of a scene.
 
-        Parameters
-        ----------
-        candidates : list of Candidate
-            Of one label.
+    Parameters
+    ----------
+    pairs : list of tuple of int
+        Positions of labelled frames and controls.
+    minutes : ndarray of float64, shape (frames,)
+        When each frame was taken.
+    signature : Series of str
+        Signature of each frame.
+    small : SmallPictures
+        Thumbnails.
 
-        Returns
-        -------
-        list of tuple of int
-            Positions of the labelled frame and of the control, in order.
-        """
-        taken: set[int] = set()
-        pairs = []
-        for c in sorted(candidates, key=_cost):
-            if c.problem is None and not taken & {c.labelled, c.control} and self._same_scene(c):
-                taken |= {c.labelled, c.control}
-                pairs.append((c.labelled, c.control))
-        return sorted(pairs)
-
-    def with_scenes(
-        self, pairs: list[tuple[int, int]], minutes: NDArray[np.float64], signature: pd.Series
-    ) -> list[Pair]:
-        """The pairs of one label with their scenes: what was focused once is shared by all pairs of a scene.
-
-        Parameters
-        ----------
-        pairs : list of tuple of int
-            Positions of labelled frames and controls.
-        minutes : ndarray of float64, shape (frames,)
-            When each frame was taken.
-        signature : Series of str
-            Signature of each frame.
-
-        Returns
-        -------
-        list of Pair
-            By position; pairs of one scene were taken one soon after the other.
-        """
-        rows = [labelled for labelled, _ in pairs]
-        vectors = read_signatures(signature.iloc[rows])
-        vectors[~vectors.any(axis=1)] = np.nan
-        of = dict(zip(rows, vectors, strict=True))
-        out: list[Pair] = []
-        for row, control in sorted(pairs, key=lambda p: (minutes[p[0]], p)):
-            scene, compared = row, set[int]()
-            for other in reversed(out):
-                apart = float(minutes[row] - minutes[other.labelled])
-                if apart > MINUTES:
-                    break
-                if other.scene in compared:
-                    continue
-                compared.add(other.scene)
-                alike = float(of[row] @ of[other.labelled])
-                both = Candidate(row, other.labelled, alike, 1.0, 0.0, apart, None)
-                if self._same_scene(both):
-                    scene = other.scene
-                    break
-            out.append(Pair(row, control, scene))
-        return sorted(out)
-
-    def _same_scene(self, c: Candidate) -> bool:
-        """Whether the two show one scene: by their thumbnails where there are any, else by signatures."""
-        if c.similarity < _LEAST_CORRELATION:
-            return False
-        if self._compared < _MOST_THUMBNAILS:
-            first, second = (read_thumb(self._small.thumb(k)) for k in (c.labelled, c.control))
-            if first is not None and second is not None:
-                self._compared += 1
-                return registered_correlation(first, second, c.scale) >= _SAME_SCENE_THUMBNAIL
-        return c.similarity >= SAME_SCENE
+    Returns
+    -------
+    list of Pair
+        By position; pairs of one scene were taken one soon after the other.
+    """
+    rows = [labelled for labelled, _ in pairs]
+    vectors = read_signatures(signature.iloc[rows])
+    vectors[~vectors.any(axis=1)] = np.nan
+    of = dict(zip(rows, vectors, strict=True))
+    out: list[Pair] = []
+    latest: dict[int, int] = {}  # labelled frame of each scene's newest pair
+    for row, control in sorted(pairs, key=lambda p: (minutes[p[0]], p)):
+        latest = {s: k for s, k in latest.items() if minutes[row] - minutes[k] <= MINUTES}
+        alike = (
+            s for s, k in reversed(latest.items()) if small.same_scene(row, k, of[row] @ of[k])
+        )
+        scene = next(alike, row)
+        latest[scene] = row
+        out.append(Pair(row, control, scene))
+    return sorted(out)
 
 
 def _cost(c: Candidate) -> tuple[float, int, int]:

@@ -39,7 +39,7 @@ from auditor.infer.comparisons.tint import cast_entries, light_entries
 from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST, SAMPLED
-from auditor.infer.frame_values import random_sample
+from auditor.infer.frame_values import evenly
 from auditor.infer.lenses.converters import converter_text
 from auditor.model import BY_CURVES, Comparison, ConverterComparison, Finding, LeftOutPairs, Lens
 from auditor.record import ZONES
@@ -110,7 +110,7 @@ def _named(item: Labelled, lens: str, found: Finding, not_needed: int = 0) -> Co
         {"reason": r, "count": n} for r, n in sorted(item.left_out.items())
     ]
     if not_needed:
-        why = f"not needed: {SAMPLED} pairs chosen by chance stand for all"
+        why = f"not needed: {SAMPLED} pairs, evenly chosen, stand for all"
         left_out.append({"reason": why, "count": not_needed})
     return {
         "label": item.label, "against": item.against, "lens": lens or None, **found,
@@ -144,7 +144,7 @@ def _one_lens(
     item: Labelled, lens: str, all_pairs: list[Pair], inputs: _Inputs
 ) -> list[Comparison]:
     table, criteria = inputs.table, inputs.criteria
-    pairs = [all_pairs[i] for i in random_sample(np.arange(len(all_pairs)))]
+    pairs = [all_pairs[i] for i in evenly(len(all_pairs), SAMPLED)]
     found: list[Finding] = []
     if item.key == CROP:
         found += _crop(pairs, inputs)

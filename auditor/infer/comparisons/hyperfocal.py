@@ -21,23 +21,21 @@ from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.sharp import USUAL_BLUR
 from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, sharpness_verdict
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEWEST
+from auditor.infer.enough import FEWEST, SAMPLED
 from auditor.infer.frame_values import (
-    days,
+    evenly,
     group_numbers,
     log_sharpness,
     near_and_far,
-    random_sample,
     usable,
 )
 from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
-from auditor.infer.lenses.scene_groups import MINUTES
+from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.model import Comparison, Finding, LeftOutPairs
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import numbers, words
 from auditor.robust import robust_location, t_quantile
-from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["compare_focus", "focus_table"]
 
@@ -56,10 +54,6 @@ _BETTER_FRAMES: Final = 0.8
 """Quantile of the frames' sharpest parts that is taken for the lens's better frames."""
 _SIDE_SD: Final = 0.03
 """Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
-_PAIRS_SHARE: Final = 0.5
-"""Scenes focused both ways, as a share of the outings of the smaller side, from which they speak alone: k of them
-leave a variance of 2 w / k, n outings a side one of 2 (w + b) / n, and scenes differ (b) at least as much as frames
-of one scene (w; blocking, any textbook on the design of experiments)."""
 _NEAR_WORDS: Final = "read where the lower half is sharpest, which need not be the foreground"
 """What is near is known as no part of the frame: the lower half of the outer zone reaches up to the middle's height,
 where a landscape is far."""
@@ -79,8 +73,7 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     -------
     DataFrame
         Columns `row` (position), `lens`, `body`, `serial`, `converter`, `source`, `pitch_step`, `focal_mm`,
-        `cluster` (of focal lengths), `f_number`, `outing`, `scene` (frames of an outing within `MINUTES` of
-        the one before), `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
+        `cluster` (of focal lengths), `f_number`, `outing`, `scene`, `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
         `best` (ln MTF50 of those parts and of the frame's sharpest, over what optics allow in a usual lens's
         corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
         that lies beyond the hyperfocal distance: only then is it known where they were focused.
@@ -99,7 +92,9 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     known &= (distance < farthest) | (distance > AT[1] * hyperfocal)
     rows = np.flatnonzero(known)
     groups = pd.Series(rows).groupby([lens[rows], body[rows]]).indices.values()
-    rows = rows[np.sort(np.concatenate([rows[:0], *(random_sample(at) for at in groups)]))]
+    rows = rows[
+        np.sort(np.concatenate([rows[:0], *(at[evenly(len(at), SAMPLED)] for at in groups)]))
+    ]
     table = pd.DataFrame({
         "row": rows, "lens": lens[rows], "body": body[rows], "serial": words(frames, "lens_serial")[rows],
         "converter": words(frames, "converter")[rows], "source": source[rows],
@@ -111,23 +106,16 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     table["cluster"] = table.groupby(["lens", "body"])["focal_mm"].transform(
         lambda f: focal_clusters(f.to_numpy(float))
     )
-    table["minute"] = days(frames)[rows] * (DAY_S / MINUTE_S)
-    table = table.sort_values(["outing", "minute"])
-    new = (table["outing"].diff() != 0) | ~(table["minute"].diff() <= MINUTES)
-    table = table.assign(scene=new.cumsum()).drop(columns="minute").sort_index()
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
-    columns = [
-        c
-        for c in ("orientation", *(f"{place}_mtf50_cpp" for place in (*ZONES, *SIDES)))
-        if c in frames
-    ]
-    chosen = frames[columns].iloc[rows]
+    columns = ["orientation", "signature", "outing", "burst"]
+    columns += [f"{place}_mtf50_cpp" for place in (*ZONES, *SIDES)]
+    chosen = frames[[c for c in columns if c in frames]].iloc[rows]
     near, far, _ = near_and_far(chosen)
     parts = [log_sharpness(chosen, place) for place in (*ZONES, *SIDES)]
     short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
     return table.assign(
-        where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
+        scene=scenes_of(chosen), where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
     )  # fmt: skip
 
 
@@ -197,7 +185,7 @@ def _difference(
     """Relative difference of two groups of frames, None where one has too few.
 
     Frames of one scene or outing agree in subject, haze and wind. Each scene that was focused both ways
-    gives one difference; where there are too few, each outing gives one figure to its side (Welch's interval
+    gives one difference, which speaks alone (blocking); where there are too few, each outing gives one figure to its side (Welch's interval
     on robust means).
     """
     first, second = first.dropna(subset=part), second.dropna(subset=part)
@@ -211,7 +199,7 @@ def _difference(
     fewer = min(len(side) for side in outings)
     told = partial(entry, f"{part} sharpness", None, unit="share of MTF50")
     pairs = 0
-    if len(both) >= max(FEWEST, _PAIRS_SHARE * fewer):
+    if len(both) >= FEWEST:
         mean = robust_location(both, _SIDE_SD)
         ends = [mean.value, *mean.bounds(share)]
         count, unit = len(both), "scenes focused both ways"

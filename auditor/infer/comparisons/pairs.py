@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 from auditor.infer.comparisons.choose import (
     APERTURE_STOPS,
     Candidate,
-    Chooser,
     Pair,
+    choose,
     pair_scale,
     why_not,
+    with_scenes,
 )
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -37,7 +38,6 @@ from auditor.infer.comparisons.labels import (
     names_control,
     negated,
 )
-from auditor.infer.comparisons.paired import SCATTER
 from auditor.infer.comparisons.small_pictures import SmallPictures, correlation_at_scale
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.enough import CHUNK
@@ -47,7 +47,6 @@ from auditor.infer.frame_values import (
     histograms,
     log_sharpness,
     sharpness_and_error,
-    shutter_stops,
     signal_quantile,
     usable,
 )
@@ -131,11 +130,10 @@ class FrameColumns:
             self.direction = np.abs(np.log(along / down))
         # A flash makes up for what an accessory takes, and the exposure says nothing of it.
         self.exposure = np.where(np.isfinite(exposure) & ~self.flash, exposure, np.nan)
-        self.shutter_stops = shutter_stops(frames)
         self.log_mtf50 = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
         errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log_mtf50)
-        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, SCATTER)
+        self.stderr = np.where(stderr > 0, stderr, np.nan)
         self.white_balance = words(frames, "white_balance")
         self.kelvin = numbers(frames, "colour_temperature_k")
         self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)
@@ -149,7 +147,7 @@ def find_pairs(
     """All labels of a frame table with their pairs.
 
     Candidates are frames of one body and lens, minutes apart, that differ in one label (or carry one label
-    each); `Chooser` makes pairs of those that show one scene.
+    each); `choose` makes pairs of those that show one scene.
 
     Parameters
     ----------
@@ -173,11 +171,10 @@ def find_pairs(
     candidates: dict[Key, list[Candidate]] = {}
     for key, candidate in _candidates(frames, labels, c):
         candidates.setdefault(key, []).append(candidate)
-    chooser = Chooser(small)
     # What names an accessory comes first, should the thumbnails be too many to look at.
     keys = sorted(candidates, key=lambda k: (not _is_accessory(k), k))
     small.fetch(r for k in keys for m in candidates[k] for r in (m.labelled, m.control))
-    found = {key: pairs for key in keys if (pairs := chooser.choose(candidates[key]))}
+    found = {key: pairs for key in keys if (pairs := choose(candidates[key], small))}
     left_out = _left_out(labels, c)
     paired = {row for pairs in found.values() for pair in pairs for row in pair}
     for key in keys:
@@ -192,12 +189,11 @@ def find_pairs(
         carrying = np.flatnonzero(c.usable & labels.where(frozenset(key[:1]).issubset))
         by_lens: dict[str, list[Pair]] = {}
         seen = Counter[tuple[int, ...]]()
-        for pair in chooser.with_scenes(found.get(key, []), c.minutes, signature):
+        for pair in with_scenes(found.get(key, []), c.minutes, signature, small):
             of = pair.scene, *burst[[pair.labelled, pair.control]].tolist()
             seen[of] += 1
-            if seen[of] > _MOST_PER_BURST:
-                continue
-            by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
+            if seen[of] <= _MOST_PER_BURST:
+                by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
         why = Counter[str]()
         for name in {key, *((label, "") for label in key if label)}:
             why |= left_out.get(name, Counter())

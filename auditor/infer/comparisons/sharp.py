@@ -1,4 +1,9 @@
-"""Sharpness of pairs: brought to one aperture, compared zone by zone."""
+"""Sharpness of pairs, of which some missed focus: brought to one aperture, compared zone by zone.
+
+Model: the log ratio of MTF50 within pair i in zone z is d + k_z + m_i + noise. m_i is 0 where both frames are in
+focus, below 0 where the labelled one missed or was shaken, above 0 where the control was: a miss only ever
+makes softer, in all zones at once, so that differences between zones are free of it.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +14,11 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import log_ndtr, logsumexp, ndtri
 
-from auditor.infer.comparisons.paired import paired_difference
 from auditor.infer.comparisons.pairs import FrameColumns, Pair
 from auditor.infer.comparisons.verdict import entry, few_scenes, sharpness_verdict
-from auditor.infer.criteria import Criteria
+from auditor.infer.criteria import DRAWS, Criteria
 from auditor.infer.enough import FEWEST
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM, within_range
 from auditor.model import AddedBlur, Finding, LeftOutPairs
@@ -26,6 +31,7 @@ __all__ = [
     "compare_sharpness",
     "expected_log_mtf50",
     "find_range",
+    "paired_difference",
     "pitch_at",
 ]
 
@@ -103,32 +109,107 @@ def expected_log_mtf50(
 
 _MOST_BLUR_PX: Final = 6.0
 """Blur beyond which nothing can be said, in px."""
-_BLURS: Final = 301
-"""Figures up to there that a blur is read from: 0.02 px are 0.5% of MTF50."""
 _APERTURE_ERROR: Final = 0.25
 """Share of an aperture's correction that may be wrong."""
-_MULTIPLICITY: Final = 1.15
-"""Intervals are so much wider than those of one figure alone (multiple comparisons): with three zones and
-the frame judged together, a perfect accessory is then accused in fewer than one archive of twenty."""
-_SHAKE_RISK: Final = 2.0
-"""Factor on the odds of a fault for a shutter slower than 1 / focal length (common practice, no source)."""
+_SCATTERS: Final = np.array([0.025, 0.035, 0.05, 0.07, 0.1])
+"""Scatters of a pair's log ratio in a zone beyond its stated error (log MTF50), equally likely beforehand; a figure
+without a usable error has their mean."""
+_MISSED: Final = 0.2
+"""Share of frames that miss on either side: one in five (common practice, no source) ..."""
+_WORTH: Final = 10.0
+"""... as if ten frames had shown it."""
+_LOSS: Final = 0.6
+"""Mean of what a miss costs (log MTF50, exponential): some half of the sharpness."""
+_EFFECT: Final = 0.1
+"""Mean of what an accessory costs or gains (log MTF50, exponential): so little that a few misses alike in size are not
+taken for it."""
+_ZONE_SD: Final = 0.03
+"""How far zones differ in an accessory's effect, in log MTF50."""
+_ROUNDS: Final = 4
+"""Rounds in which zones' differences, the pairs in focus and the shares of misses are told by each other."""
+_GRID: Final = 401
+"""Figures that are tried: differences from the least ratio of a pair to the greatest, blurs up to `_MOST_BLUR_PX`."""
 _DIRECTED: Final = 0.2
 """Log ratio of blur along x and y from which a frame looks shaken."""
 _DIRECTED_RISK: Final = 8.0
-"""The same for a frame that looks shaken."""
+"""Factor on the odds of a fault for a frame that looks shaken: by its shutter time alone none does."""
+
+
+def paired_difference(
+    ratio: Floats, stderr: Floats, risk: Floats, seed: int
+) -> tuple[Floats, Floats]:
+    """Posterior of the log MTF50 ratio between the two sides of pairs, some of which missed focus.
+
+    Mixture model of the pairs' means over zones: normal about the difference where both frames are in focus, and
+    an exponential loss more on one side where one missed. Its posterior is worked out on a grid of differences and
+    scatters. What zones differ by is the mean of the departures from their own mean of the pairs in focus.
+
+    Parameters
+    ----------
+    ratio : ndarray of float64, shape (I, Z)
+        ln MTF50 of the labelled frames over the controls, brought to one aperture, NaN where a zone was not
+        measured.
+    stderr : ndarray of float64, shape (I, Z)
+        Their stated standard errors.
+    risk : ndarray of float64, shape (I, 2)
+        Factor on the odds that the labelled and the control frame missed, 1 as usual.
+    seed : int
+        Seed of the samples.
+
+    Returns
+    -------
+    draws : ndarray of float64, shape (DRAWS, Z)
+        Samples of the effect in each zone, ln MTF50.
+    in_focus : ndarray of float64, shape (I,)
+        Probability that both frames of a pair were in focus.
+    """
+    measured = np.isfinite(ratio)
+    ratio, stated2 = np.where(measured, ratio, 0.0), np.where(measured, stderr, 1.0) ** 2
+    scatter2 = _SCATTERS**2
+    sd = (measured / (scatter2[:, None, None] + stated2)).sum(2)[:, None] ** -0.5
+    zones, share = np.zeros(ratio.shape[1]), np.full(2, _MISSED)
+    for _ in range(_ROUNDS):
+        # A pair that lacks a zone is no softer or sharper for it.
+        mean = ((ratio - zones) * measured).sum(1) / measured.sum(1)
+        grid = np.linspace(mean.min() - _SCATTERS[-1], mean.max() + _SCATTERS[-1], _GRID)
+        odds = share / (1 - share) * risk
+        fates = _log_likelihoods(mean - grid[:, None], sd, odds / (1 + odds))
+        either = logsumexp(fates, axis=0)
+        log_p = either.sum(2) - np.abs(grid) / _EFFECT
+        weight = np.exp(log_p - log_p.max())
+        weight /= weight.sum()
+        in_focus, *missed = (weight[..., None] * np.exp(fates - either)).sum((1, 2))
+        share = (_MISSED * _WORTH + np.sum(missed, axis=1)) / (_WORTH + len(ratio))
+        # Zones share most of an accessory's effect.
+        known = measured * in_focus[:, None] / (weight.sum(1) @ scatter2 + stated2)
+        precision = known.sum(0) + _ZONE_SD**-2
+        zones = (known * (ratio - mean[:, None])).sum(0) / precision
+    evenly = (np.arange(DRAWS) + 0.5) / DRAWS
+    common = np.interp(evenly, np.cumsum(weight.sum(0)), grid)
+    rng = np.random.default_rng(seed)
+    normal = ndtri(np.stack([rng.permutation(evenly) for _ in zones], axis=1))
+    # What zones share counts twice: with three of them and the frame judged together, a perfect accessory is
+    # then accused in fewer than one archive of twenty.
+    return common[:, None] + zones + normal / np.sqrt(precision), in_focus
+
+
+def _log_likelihoods(residual: Floats, sd: Floats, missed: Floats) -> Floats:
+    """Log likelihood of each pair's residual together with each of three fates: both frames in focus; the labelled one
+    or the control missed, with chances `missed` (I, 2), and lost an exponential more (exponentially modified normal
+    distribution; E. Grushka, Anal. Chem. 44, 1972)."""
+    at = residual / sd
+    focused = np.log1p(-missed).sum(1) - 0.5 * at**2 - np.log(sd) - 0.5 * np.log(2 * np.pi)
+    lost = [
+        np.log(chance / _LOSS) + sd**2 / (2 * _LOSS**2) - sign * residual / _LOSS
+        + log_ndtr(sign * at - sd / _LOSS)
+        for chance, sign in zip(missed.T, (-1, 1), strict=True)
+    ]  # fmt: skip
+    return np.stack([focused, *lost])
 
 
 def pitch_at(table: FrameColumns, row: int) -> float:
     """Pixel pitch of one frame in micrometres, a usual one where it is not known."""
     return float(table.pitch[row]) if table.pitch[row] > 0 else PITCH_UNKNOWN_UM
-
-
-def _risk(table: FrameColumns, rows: NDArray[np.int64]) -> Floats:
-    """Factor on the odds of a fault: held longer than one over the focal length (common
-    practice, no source), and blur that has a direction."""
-    slow = table.shutter_stops[rows] > 0
-    directed = table.direction[rows] > _DIRECTED
-    return np.where(slow, _SHAKE_RISK, 1.0) * np.where(directed, _DIRECTED_RISK, 1.0)
 
 
 def _at_aperture(
@@ -148,7 +229,8 @@ def _at_aperture(
 
     columns = (table.lens, table.body, table.converter, table.focal, table.f_number)
     shifts = np.array([shift(*row) for row in zip(*(c[rows] for c in columns), strict=True)])
-    errors = np.hypot(table.stderr[rows], _APERTURE_ERROR * shifts)
+    stated = np.nan_to_num(table.stderr[rows], nan=_SCATTERS.mean())
+    errors = np.hypot(stated, _APERTURE_ERROR * shifts)
     return table.log_mtf50[rows] + shifts, errors
 
 
@@ -178,8 +260,7 @@ def compare_sharpness(
     -------
     list of Finding
         For the frame as a whole (zone None) and every zone, with the blur added; empty where nothing was
-        measured on both sides. Intervals are widened by `_MULTIPLICITY`, for several are judged together; of
-        fewer than `FEWEST` scenes there is neither interval nor added blur.
+        measured on both sides. Of fewer than `FEWEST` scenes there is neither interval nor added blur.
     """
     labelled, control, scene = np.array(pairs, np.int64).T
     usable = (np.isfinite(table.log_mtf50[labelled]) & np.isfinite(table.log_mtf50[control])).any(1)
@@ -192,15 +273,16 @@ def compare_sharpness(
     target = float(np.exp(np.median(np.log(table.f_number[control]))))
     y_labelled, e_labelled = _at_aperture(table, labelled, lenses, target, pitch)
     y_control, e_control = _at_aperture(table, control, lenses, target, pitch)
-    risk = np.stack([_risk(table, labelled), _risk(table, control)], axis=1)
+    directed = table.direction[np.stack([labelled, control], axis=1)] > _DIRECTED
+    risk = np.where(directed, _DIRECTED_RISK, 1.0)
     # A focus missed once is missed in all pairs of its scene.
     scene = np.unique(scene, return_inverse=True)[1]
     ratio, stderr, risk = (
         pd.DataFrame(x).groupby(scene).median().to_numpy()
         for x in (y_labelled - y_control, np.hypot(e_labelled, e_control), risk)
     )
-    found = paired_difference(ratio, stderr, risk, criteria.seed)
-    in_focus = found.in_focus[scene]
+    samples, in_focus = paired_difference(ratio, stderr, risk, criteria.seed)
+    in_focus = in_focus[scene]
     focused = np.where((in_focus > 0.5)[:, None], y_control, np.nan)
     measured = np.isfinite(y_labelled - y_control)
     why = "a frame of the pair held nothing sharp enough to measure"
@@ -212,10 +294,8 @@ def compare_sharpness(
             continue
         shown = measured[:, present].any(1)
         count, scenes = int(shown.sum()), len(np.unique(scene[shown]))
-        draws = found.draws[:, present].mean(1)
-        middle = low_middle_high(draws, criteria.interval)
-        middle = middle[1] + _MULTIPLICITY * (middle - middle[1])
-        low, difference, high = (float(np.expm1(q)) for q in middle)
+        draws = samples[:, present].mean(1)
+        low, difference, high = np.expm1(low_middle_high(draws, criteria.interval)).tolist()
         if len(ratio) < FEWEST:
             text = few_scenes(count, len(ratio))
             finding = entry("sharpness", name, count, "share of MTF50", text, difference)
@@ -240,7 +320,7 @@ def _added_blur(
     """Gaussian blur (px) that turns one MTF50 into another, where ln MTF50 is `base` without the accessory and changes
     by `draws`: what their blurs behind diffraction and pixel differ by; of sharpened files, which lie above these, what
     the Gaussians of the same MTF50 differ by."""
-    blur = np.linspace(0.0, _MOST_BLUR_PX, _BLURS)
+    blur = np.linspace(0.0, _MOST_BLUR_PX, _GRID)
     family = -np.log(mtf50(f_number, pitch_um, blur))
     changed = base + draws
     by_system = np.interp(-changed, family, blur) ** 2 - np.interp(-base, family, blur) ** 2

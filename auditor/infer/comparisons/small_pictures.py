@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.infer.comparisons.colour import read_grid
+from auditor.infer.lenses.scene_groups import SAME_SCENE
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.values import texts
 
@@ -39,6 +40,12 @@ _MOST_SHIFT: Final = 0.25
 """Share of the long side by which two frames of one scene may be turned apart."""
 _LEAST_SIDE_PX: Final = 16
 """A smaller thumbnail tells nothing."""
+_LEAST_CORRELATION: Final = 0.45
+"""Correlation of signatures below which thumbnails are not compared."""
+_SAME_SCENE_THUMBNAIL: Final = 0.55
+"""Correlation of the gradients of two registered thumbnails from which it is one scene."""
+_MOST_THUMBNAILS: Final = 3000
+"""Pairs of thumbnails that are registered at most, for the time."""
 _SIGNATURE: Final = (8, 12)
 """Rows and columns of `FrameRecord.signature`."""
 
@@ -191,6 +198,7 @@ class SmallPictures:
         self._ids = texts(frames, "file_id")
         self._source = source
         self._cache: dict[str, tuple[bytes | None, bytes | None]] = {}
+        self._compared = 0
 
     def fetch(self, rows: Iterable[int]) -> None:
         """Have the pictures of these rows at hand; those fetched before are let go."""
@@ -201,16 +209,38 @@ class SmallPictures:
         self._cache = {k: self._cache[k] for k in ids if k in self._cache}
         missing = [k for k in ids if k not in self._cache]
         for key, found in fetch_pictures(self._source, missing, _MOST):
-            self._cache[key] = _bytes(found.get("thumb_jpeg")), _bytes(found.get("colour_grid"))
+            self._cache[key] = found.get("thumb_jpeg"), found.get("colour_grid")
 
-    def thumb(self, row: int) -> bytes | None:
-        """The small JPEG of one frame, None where it is not known."""
-        return self._cache.get(str(self._ids.iloc[row]), (None, None))[0]
+    def same_scene(self, row: int, other: int, similarity: float, scale: float = 1.0) -> bool:
+        """Whether two frames show one scene: by their thumbnails where there are any, else by signatures.
+
+        Parameters
+        ----------
+        row, other : int
+            Positions of the frames.
+        similarity : float
+            Correlation of their signatures, NaN where one has none.
+        scale : float
+            How many times as large the first shows the scene.
+
+        Returns
+        -------
+        bool
+            False of signatures so unlike that thumbnails need not be compared.
+        """
+        if similarity < _LEAST_CORRELATION:
+            return False
+        if self._compared < _MOST_THUMBNAILS:
+            first, second = (read_thumb(self._pictures(k)[0]) for k in (row, other))
+            if first is not None and second is not None:
+                self._compared += 1
+                return registered_correlation(first, second, scale) >= _SAME_SCENE_THUMBNAIL
+        return similarity >= SAME_SCENE
+
+    def _pictures(self, row: int) -> tuple[bytes | None, bytes | None]:
+        """Thumbnail and colour grid."""
+        return self._cache.get(str(self._ids.iloc[row]), (None, None))
 
     def grid(self, row: int) -> NDArray[np.float64] | None:
         """Area means of one frame in linear light (see `read_grid`), None where they are not known."""
-        return read_grid(self._cache.get(str(self._ids.iloc[row]), (None, None))[1])
-
-
-def _bytes(value: object) -> bytes | None:
-    return bytes(value) if isinstance(value, (bytes, bytearray, memoryview)) else None
+        return read_grid(self._pictures(row)[1])

@@ -45,8 +45,8 @@ _Fault = Literal["soft", "noisy"]
 FALSE_DISCOVERY_RATE: Final = 0.10
 """Share of the settings named that may be named by chance (false discovery rate: Benjamini and Hochberg, J. R.
 Stat. Soc. B 57, 1995)."""
-FINE_STOPS: Final = 0.02
-"""Shutter times this near count as one."""
+FINE_STOPS: Final = 0.1
+"""Shutter times this near count as one, and limits are tried this far apart."""
 SHAKEN: Final = 0.10
 """Share of shaken frames that sets the limit: one in ten (a choice; the text says it). Where fewer than ten
 frames are as quick as the limit, not one is expected to be shaken there, and no limit is given."""
@@ -56,18 +56,12 @@ FEWEST_SHAKEN: Final = 4
 """Shaken frames below which no limit was reached: two parameters are fitted to them."""
 SLOWEST_SHARE: Final = 0.98
 """Share of the frames up to whose shutter times a limit may lie: the slowest few may be on a support."""
-STEADY_FRAMES: Final = math.ceil(math.log(0.1) / math.log(1 - SHAKEN))
-"""Frames none of which is shaken that leave a share of one in ten a chance of less than 10% (0.9^22)."""
 SLOPE_PRIOR: Final = (0.2, 1.1)
 """Mean and standard deviation of the ln of the slope (log-odds of shake per stop): about 1.2 within a factor
 of three; weak, so that ten shaken frames outweigh it."""
-ROUNDS: Final = 40
-"""Steps of a fit, of half a unit (log-odds, ln slope) at most."""
-SETTLED: Final = 1e-4
-"""Largest step (log-odds, ln slope) after which a fit stands: a thousandth of a stop."""
-LEAST_SLOPE: Final = 0.15
-"""Log-odds per stop below which shake does not grow with shutter time: nine stops would be needed from one
-frame in five to one in two."""
+SLOPES: Final = np.geomspace(0.15, 12.0, 18)
+"""Slopes that are tried. The first stands for shake that does not grow with shutter time: nine stops would be needed
+from one frame in five to one in two."""
 
 
 def settings_to_avoid(
@@ -238,10 +232,6 @@ def _settings(
                 low, high = entry["focal_mm"]
                 at = f"{low:.0f} mm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} mm"
                 yield at, "focal length", where == j
-                for index in np.unique(aperture[(where == j) & (aperture >= 0)]):
-                    f = nominal_from_index(int(index))
-                    both = (where == j) & (aperture == index)
-                    yield f"f/{f:g} at {at}", "aperture and focal length", both
 
 
 def handheld_limits(
@@ -299,15 +289,12 @@ def _one_lens(
         "lens": lens["lens"], "body": lens["body"], "converter": lens.get("converter"),
         "lens_serial": lens.get("lens_serial"),
         "frames": len(stops), "shaken": int(shaken.sum()),
-        "limit_stops": None, "low": None, "high": None, "factor": None, "steady_to_stops": None,
+        "limit_stops": None, "low": None, "high": None, "factor": None,
     }  # fmt: skip
     slowest = float(np.quantile(stops, SLOWEST_SHARE))
     often = f"{int(shaken.sum())} of {len(stops)} frames shaken"
     none_found = f"{often}; no limit found down to {_against_rule(slowest)}"
     if shaken.sum() < FEWEST_SHAKEN:
-        last = np.argsort(stops, kind="stable")[-STEADY_FRAMES:]
-        if len(last) == STEADY_FRAMES and not shaken[last].any():
-            entry["steady_to_stops"] = round(float(stops[last[0]]), 2)
         return entry | {"text": none_found}
     # Frames of one outing at one shutter time count together: a fit takes no longer for a million.
     step, place = np.unique(np.round(stops / FINE_STOPS).astype(np.int64), return_inverse=True)
@@ -354,34 +341,16 @@ def _limits(stops: Floats, count: Floats, shaken: Floats) -> Floats:
     """Stops at which the fitted chance of shake reaches `SHAKEN`, for each of several sets (D,); NaN when it
     does not grow.
 
-    Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken. Greatest penalised likelihood by
-    Fisher's scoring (McCullagh & Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 2.5).
+    Of `count` (D, n) frames at each of `stops` (n,), `shaken` (D, n) are shaken. Greatest penalised likelihood of a
+    logistic curve, among limits and slopes tried.
     """
+    held = SUPPORTED_STOPS - FAST_STOPS
+    limits = np.arange(stops.min() - held, stops.max() + held, FINE_STOPS)
+    log_odds = SLOPES[:, None, None] * (stops - limits[:, None]) + math.log(SHAKEN / (1 - SHAKEN))
+    # With log-odds z, log p is z - log(1 + e^z), and log(1 - p) is -log(1 + e^z).
+    likelihood = np.tensordot(shaken, log_odds, (1, 2))
+    likelihood -= np.tensordot(count, np.logaddexp(0, log_odds), (1, 2))
     mean, sd = SLOPE_PRIOR
-    prior = np.array([0.0, 1 / sd**2])
-    wanted = math.log(SHAKEN / (1 - SHAKEN))
-    parameters = np.tile([wanted, mean], (len(count), 1))
-    powers = np.stack([np.ones_like(stops), stops, stops**2], axis=1)
-    for _ in range(ROUNDS):
-        at, slope = parameters[:, :1], np.exp(parameters[:, 1])
-        with np.errstate(over="ignore"):
-            # The logistic function by numpy's exponential, several times as quick as scipy's own.
-            probability = 1 / (1 + np.exp(-(at + slope[:, None] * stops)))
-        # Log-odds go with the first parameter as 1, with the second as slope times stops.
-        residual = (shaken - count * probability) @ powers[:, :2]
-        gradient = np.stack([residual[:, 0], slope * residual[:, 1]], axis=1) - prior * (
-            parameters - mean
-        )
-        total, first, second = (count * probability * (1 - probability) @ powers).T
-        information = np.empty((len(count), 2, 2))
-        information[:, 0, 0], information[:, 1, 1] = total, slope**2 * second
-        information[:, 0, 1] = information[:, 1, 0] = slope * first
-        information += np.diag(prior + 1e-6)
-        step = np.linalg.solve(information, gradient[..., None])[..., 0]
-        # Half steps: of few shaken frames whole ones may swing about the best.
-        parameters += 0.5 * np.clip(step, -1, 1)
-        if np.abs(step).max() < SETTLED:
-            break
-    at, ln_slope = parameters.T
-    limit = (wanted - at) / np.exp(ln_slope)
-    return np.where(np.exp(ln_slope) < LEAST_SLOPE, np.nan, limit)
+    likelihood -= 0.5 * ((np.log(SLOPES[:, None]) - mean) / sd) ** 2
+    slope, limit = np.divmod(likelihood.reshape(len(count), -1).argmax(1), len(limits))
+    return np.where(slope == 0, np.nan, limits[limit])

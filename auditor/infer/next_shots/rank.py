@@ -8,22 +8,18 @@ asked for, apertures and ISO values that it has, and no more than can be shot in
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from auditor.gear.phones import like_a_phone, one_aperture
-from auditor.infer.criteria import Criteria
-from auditor.infer.next_shots.bodies import body_requests
+from auditor.gear.usage import like_a_phone, one_aperture
 from auditor.infer.next_shots.series import (
-    SLIGHT_SHARE,
-    lens_series,
-    short_end,
+    SMALLEST_STOP,
     unnamed,
     widest_named,
 )
-from auditor.model import Shot, shot_of
+from auditor.model import Shot
 
-__all__ = ["handheld_requests", "next_shots", "open_note"]
+__all__ = ["next_shots", "open_note"]
 
 Block = Mapping[str, Any]
 
@@ -31,21 +27,15 @@ AFTERNOON_MIN: Final = 120.0
 """What one afternoon holds."""
 SET_UP_MIN: Final = 8.0
 """Minutes to find a subject, set up and focus (common practice, no source)."""
-PER_FRAME_MIN: Final = {"handheld": 0.1}
-"""Minutes a frame takes held by hand ..."""
-ON_TRIPOD_MIN: Final = 0.4
-"""... and on a tripod, the self-timer's ten seconds and focusing anew included (the same)."""
-SMALLEST_STOP: Final = 22.0
-"""No lens is asked for a smaller aperture than it was used at, past this one."""
+PER_FRAME_MIN: Final = 0.4
+"""Minutes a frame takes on a tripod, the self-timer's ten seconds and focusing anew included (the same)."""
 ISO_ABOVE: Final = 2.0
 """A body is trusted to have the next whole stop above the highest ISO it was used at, no more."""
 
 
 def next_shots(
+    found: Iterable[tuple[Shot, float]],
     lenses: Sequence[Block],
-    bodies: Sequence[Block],
-    handheld: Sequence[Block],
-    criteria: Criteria,
     gear: Block | None = None,
     requested: Sequence[Shot] = (),
 ) -> tuple[list[Shot], int]:
@@ -53,10 +43,10 @@ def next_shots(
 
     Parameters
     ----------
-    lenses, bodies, handheld : sequence of mapping
+    found : iterable of (Shot, float)
+        Requests, each with what it is worth: from `lens_series` and `body_requests`.
+    lenses : sequence of mapping
         Entries of the profile.
-    criteria : Criteria
-        Interval.
     gear : mapping, optional
         From `gear.usage.gear_in_use`: what is not in use is not asked for.
     requested : sequence of Shot
@@ -65,18 +55,13 @@ def next_shots(
     Returns
     -------
     shots : list of Shot
-        Each names `kind` ("sharpness", "noise", "read noise", "handheld", "comparison"), lens, body,
+        Each names `kind` ("sharpness", "noise", "comparison", ...), lens, body,
         converter, focal_mm, apertures, iso, frames, minutes, how, why and gain; what a request does not ask
         for is None or empty. Lenses without a name come last, and are left out where the body has no name
         either: nobody would know what to take out of the bag.
     unlisted : int
         How many more there are than fit into the afternoon.
     """
-    found = [
-        *lens_series(lenses, criteria),
-        *body_requests(bodies),
-        *handheld_requests(lenses, handheld),
-    ]
     kept = [
         (shot, weight)
         for request, weight in found
@@ -86,8 +71,7 @@ def next_shots(
     wanted = [shot for shot, _ in kept] + [shot.copy() for shot in requested]
     chosen, minutes_left = [], AFTERNOON_MIN
     for shot in wanted:
-        each = PER_FRAME_MIN.get(shot["kind"] or "", ON_TRIPOD_MIN)
-        shot["minutes"] = round(SET_UP_MIN + each * (shot["frames"] or 0))
+        shot["minutes"] = round(SET_UP_MIN + PER_FRAME_MIN * (shot["frames"] or 0))
         if shot["minutes"] <= minutes_left:
             chosen.append(shot)
             minutes_left -= shot["minutes"]
@@ -124,7 +108,7 @@ def _feasible(shot: Shot, lenses: Sequence[Block], gear: Block | None) -> Shot |
         # One aperture or one ISO alone settles nothing that others are compared with.
         if wanted and len(kept) < min(len(wanted), 2):
             return None
-        if wanted and shot["kind"] != "handheld":
+        if wanted:
             shot["frames"] = round((shot["frames"] or 0) / len(wanted) * len(kept))
     return shot
 
@@ -188,55 +172,3 @@ def open_note(profile: Block) -> str | None:
     return (
         f"No lens could be judged: {files}, which still name lens and aperture, or shoot {series}."
     )
-
-
-_EACH: Final = 8
-"""Frames at each shutter time: of eight at the limit about one is shaken."""
-_STEPS: Final = 4
-"""Stops between the fastest and the slowest shutter time: none and nearly all are shaken there."""
-
-
-def handheld_requests(
-    lenses: Sequence[Block], handheld: Sequence[Block]
-) -> list[tuple[Shot, float]]:
-    """A request for each lens whose handheld limit its frames left open.
-
-    Parameters
-    ----------
-    lenses, handheld : sequence of mapping
-        Entries of the profile.
-
-    Returns
-    -------
-    list of (Shot, float)
-        Each with what it is worth.
-    """
-    out: list[tuple[Shot, float]] = []
-    for entry in handheld:
-        if entry["limit_stops"] is not None or entry["lens"] in (None, "unknown lens"):
-            continue
-        slowest = _STEPS - 1
-        steady = entry.get("steady_to_stops")
-        if steady is not None and steady >= slowest:
-            continue  # the series would reach no further than the frames that are there
-        parts = [(x, p) for x in lenses if _same_copy(x, entry) for p in x["focal_ranges"]]
-        # The focal range with most frames.
-        unknown: tuple[Block, Block] = ({}, {})
-        lens, part = max(parts, key=lambda found: found[1]["frames"], default=unknown)
-        spot = part.get("sweet_spot")
-        if spot is None and like_a_phone(lens, part):
-            continue  # phones choose the time themselves
-        how = (
-            "held as always, a detailed subject that stands still; "
-            f"{_EACH} frames at each of {_STEPS + 1} shutter times, a stop apart, from one stop "
-            f"faster to {slowest} stops slower than 1 / focal length in full-frame terms; "
-            "the ISO sets the exposure"
-        )
-        shot = shot_of(
-            "handheld", _EACH * (_STEPS + 1), how, f"no handheld limit: {entry['text']}", entry,
-            focal_mm=short_end(part),
-            apertures=[] if spot is None else [spot["f_number"]],
-            gain="the shutter time at which one frame in ten is shaken",
-        )  # fmt: skip
-        out.append((shot, SLIGHT_SHARE * entry["frames"]))
-    return out

@@ -23,9 +23,8 @@ from auditor.settings.names import range_from_name
 
 __all__ = [
     "MOST_STEPS",
-    "SLIGHT_SHARE",
+    "SMALLEST_STOP",
     "lens_series",
-    "short_end",
     "unnamed",
     "widest_named",
 ]
@@ -46,16 +45,14 @@ _SCATTER: Final = 0.035
 _FRAMES_EACH: Final = (3, 10)
 """Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
 afternoon."""
-_UNKNOWN_TO: Final = (11.0, 22.0)
-"""f-numbers up to which a curve of which nothing is known is wanted at least, and at most: where diffraction
-surely has taken over, and where most lenses end (common practice, no source)."""
+_UNKNOWN_TO: Final = 11.0
+"""f-number up to which a curve of which nothing is known is wanted at least: where diffraction surely has taken over
+(common practice, no source)."""
+SMALLEST_STOP: Final = 22.0
+"""Where most lenses end (common practice, no source): none is asked for a smaller aperture than it was used at, past
+this one."""
 _STILL_RISING: Final = 8.0
 """A lens that still gets sharper at an f-number below this is wanted further."""
-SLIGHT_SHARE: Final = 0.02
-"""What an answer is worth for each frame, as a share of MTF50 or noise, on which little of it hangs: shaken
-frames among a lens's own, the darkest tones (common practice, no source)."""
-_GAP_THIRDS: Final = 6
-"""Two stops: further apart, the closed form alone says what lies between."""
 _WHOLE_STOP: Final = 3
 """Thirds of a stop in a whole one."""
 _F_NUMBERS: Final = re.compile(r"f/\d+(?:\.\d+)?(?:, f/\d+(?:\.\d+)?)*")
@@ -123,7 +120,7 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     shot = shot_of(
         "sharpness", _frames_each(part, criteria) * len(apertures),
         _HOW + ("; on another day" if few_days else ""), "; ".join(reasons), lens,
-        focal_mm=short_end(part), apertures=apertures, gain=gain,
+        focal_mm=_short_end(part), apertures=apertures, gain=gain,
     )  # fmt: skip
     return shot, part["frames"] * error
 
@@ -140,7 +137,7 @@ def _few(wanted: set[float], kept: set[float]) -> list[float]:
     return steps
 
 
-def short_end(part: Block) -> float | None:
+def _short_end(part: Block) -> float | None:
     """Shortest focal length (mm) of a range, None where it is unknown: zooms are widest there, so that every
     aperture used in the range can be set."""
     return round(part["focal_mm"][0], 1) if part.get("focal_mm") else None
@@ -153,8 +150,8 @@ def _unknown(lens: Block, part: Block, wanted: set[float], reasons: list[str]) -
     used = [a["f_number"] for a in part["apertures"]]
     first = min(used + widest_named(lens, part), default=4.0)
     index = f_number_index(first)
-    last = max(f_number_index(_UNKNOWN_TO[0]), index + _GAP_THIRDS)
-    last = min(last, f_number_index(_UNKNOWN_TO[1]))
+    last = max(f_number_index(_UNKNOWN_TO), index + 2 * _WHOLE_STOP)
+    last = min(last, f_number_index(SMALLEST_STOP))
     if last < index:
         return set()
     stated = next((r for r in part["reasons"] if r.startswith(NOT_YET)), None)
@@ -210,7 +207,7 @@ def _gaps(used: Sequence[float], wanted: set[float], reasons: list[str]) -> None
     gaps = []
     for low, high in itertools.pairwise(used):
         thirds = f_number_index(high) - f_number_index(low)
-        if thirds >= _GAP_THIRDS:
+        if thirds >= 2 * _WHOLE_STOP:  # the closed form alone says what lies between
             # One aperture alone could be held against none.
             wanted.update((low, F_NUMBERS[f_number_index(low) + thirds // 2], high))
             gaps.append(f"between f/{low:g} and f/{high:g}")
