@@ -9,9 +9,9 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
+from faulty_gear import Wear, over_years
 from test_sentences import text_of
 
-from auditor.artificial.faults import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.decisions import scan
