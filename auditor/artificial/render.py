@@ -6,14 +6,14 @@ import json
 import multiprocessing
 import os
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from PIL import Image
 
-from auditor.artificial.archive import LABELS, Shot, frame_truth, lens_truth, plan, shot_optics
+from auditor.artificial.archive import LABELS, Shot, lens_truth, plan, shot_optics
 from auditor.artificial.camera import Mosaic, expose, mosaic
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
@@ -51,7 +51,7 @@ def draw_archive(
     Returns
     -------
     list of dict
-        Truth of every frame (`frame_truth`).
+        Of every frame the fields of `Shot`, and `snr_18` (signal to noise at 18% of white).
     """
     shots = plan(recipe)
     groups: dict[tuple[str, int, tuple[float, float]], list[Shot]] = {}
@@ -73,7 +73,10 @@ def draw_archive(
         data = (folder / shot.path).read_bytes()
         (folder / shot.path).write_bytes(data[: len(data) // 3])
     _export(recipe, folder, shots)
-    truth = [frame_truth(recipe, shot) for shot in shots]
+    truth = [
+        asdict(s) | {"snr_18": recipe.body(s.body).sensor.snr(0.18, s.iso, colour=s.kind == "jpg")}
+        for s in shots
+    ]
     for row in truth[len(truth) - recipe.truncated :]:
         row["fault"] = "truncated"
     text = json.dumps({"frames": truth, "lenses": lens_truth(recipe)}, indent=1)
@@ -148,12 +151,11 @@ def draw_shot(
 def shot_tags(recipe: ArchiveRecipe, shot: Shot) -> FrameTags:
     """The tags that the invented camera writes."""
     body, lens = recipe.body(shot.body), recipe.lens(shot.lens)
-    name = lens.name if shot.converter is None else f"{lens.name} + {shot.converter:g}x"
     return FrameTags(
         make=body.make,
         model=body.name,
         body_serial=body.serial,
-        lens=name,
+        lens=lens.name,
         lens_serial=lens.serial,
         focal_length_mm=shot.focal_mm,
         f_number=shot.f_number,
