@@ -177,7 +177,6 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
-        "answered": first_screen.answered,
         "gear_faults": gear_faults(profile, lenses),
         "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,

@@ -15,12 +15,12 @@ from auditor.model import (
     Profile,
 )
 from auditor.report import words
-from auditor.report.costs import comparison_sentences
 from auditor.report.faults import render_alone
 from auditor.report.first_screen import (
     answered,
     body_lines,
     by_frames,
+    comparison_sentences,
     distinct,
     lens_lines,
     other_lenses,

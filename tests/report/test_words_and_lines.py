@@ -20,8 +20,7 @@ from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen
 from auditor.report import words
-from auditor.report.costs import costliest_first
-from auditor.report.first_screen import other_lenses
+from auditor.report.first_screen import costliest_first, other_lenses
 from auditor.report.iso_words import band_sentence, kind_sentence, shown_bands
 from auditor.report.listing import HEADER, keeper_line, pipe_path, select_keepers
 from auditor.report.rendering import figures, sentence
