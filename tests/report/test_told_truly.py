@@ -261,27 +261,6 @@ def test_a_click_on_a_bodys_point_leads_to_files_of_the_kind_that_was_judged() -
     assert block["totals"]["0:0"] == raw.sum()
 
 
-def test_two_bodies_are_compared_in_light_in_which_both_were_used() -> None:
-    """Of a night that only one of them saw a figure can be worked out, but it is no example."""
-    lights = {"night": [-10.0, 4.0], "overcast": [11.0, 13.0]}
-    made: Any = {
-        "bodies": [
-            {"body": body, "frames": 40, "frames_used": 40, "brightness": [
-                {"band": band, "ev100": ends, "frames": 0 if (body, band) == ("Fell Two", "night") else 20}
-                for band, ends in lights.items()
-            ]}
-            for body in ("Fell One", "Fell Two")
-        ],
-        "iso_matches": [
-            {"body": "Fell Two", "reference_body": "Fell One", "band": band, "ev100": ends, "iso": 1600,
-             "reference_iso": 1600, "low": 1250, "high": 2000, "predicted": False}
-            for band, ends in lights.items()
-        ],
-    }  # fmt: skip
-    (told,) = (line for line in summary_lines(made) if "looks as noisy" in line)
-    assert told.endswith("overcast).")
-
-
 @pytest.mark.parametrize("softer", [0.0, 0.4])
 def test_no_sound_lens_of_many_is_told_to_be_decentred_and_a_plain_one_is(softer: float) -> None:
     """Normal scatter of scenes' sides, 30% each, as photographs have it: at most one archive of ten may name a sound
