@@ -1,10 +1,13 @@
-"""Draws the shots of an artificial archive into files, several scenes at a time."""
+"""Draws the shots of an artificial archive into files, several scenes at a time; by the command
+`python -m auditor.artificial.render demo_archive` those of the demo's recipe."""
 
 from __future__ import annotations
 
 import json
 import multiprocessing
 import os
+import sys
+import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -17,10 +20,10 @@ from auditor.artificial.archive import LABELS, Shot, lens_truth, plan, shot_opti
 from auditor.artificial.camera import Mosaic, expose, mosaic
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
-from auditor.artificial.recipe import ArchiveRecipe
+from auditor.artificial.recipe import ArchiveRecipe, load_recipe
 from auditor.artificial.scenes import landscape
 
-__all__ = ["draw_archive", "draw_shot", "shot_tags"]
+__all__ = ["build_demo", "draw_archive", "draw_shot", "main", "shot_tags"]
 
 LEVELS = 3
 """Blur is level within each zone of a drawn archive, so three blends are exact."""
@@ -165,3 +168,44 @@ def shot_tags(recipe: ArchiveRecipe, shot: Shot) -> FrameTags:
         pixel_pitch_um=body.pitch_um,
         keywords=(shot.label,) if shot.label else (),
     )
+
+
+def build_demo(folder: Path, workers: int | None = None) -> int:
+    """Draw the frames of `folder`/recipe.json that are not there yet; returns how many were drawn."""
+    recipe = load_recipe(folder / "recipe.json")
+    missing = sum(not (folder / shot.path).exists() for shot in plan(recipe))
+    if not missing and (folder / "frames" / "truth.json").exists():
+        return 0
+    on_terminal = sys.stderr.isatty()
+
+    def report(done: int, total: int) -> None:
+        if on_terminal:
+            print(f"\rDrawing the demo archive: {done} of {total} frames", end="", file=sys.stderr)
+
+    draw_archive(recipe, folder, workers, report)
+    if on_terminal:
+        print(file=sys.stderr)
+    return missing
+
+
+def main() -> int:
+    """Command: build, say in one line what happened."""
+    if len(sys.argv) != 2:
+        print("Say where the demo archive lies: python -m auditor.artificial.render FOLDER")
+        return 2
+    folder = Path(sys.argv[1])
+    start = time.monotonic()
+    try:
+        drawn = build_demo(folder, workers=min(os.cpu_count() or 1, 8))
+    except (OSError, ValueError) as error:
+        print(f"The demo archive could not be built in {folder}: {error}")
+        return 1
+    if drawn:
+        print(f"Drew {drawn} frames in {time.monotonic() - start:.0f} s.")
+    else:
+        print("The demo archive is there already.")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
