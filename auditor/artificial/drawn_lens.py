@@ -106,9 +106,12 @@ def _luma_mtf50(
     radii = np.quantile(inside, (np.arange(_RINGS) + 0.5) / _RINGS)
     # Every direction of an edge against the radius is as likely as any other.
     turns = np.cos(np.radians(np.arange(7.5, 90, 15)))
-    shift = (radii[:, None] * turns).reshape(-1, 1, 1) * np.array(lateral)
-    copies = np.exp(2j * np.pi * freq[:, None] * shift) @ np.array(_LUMA)
-    luma = optics.system_mtf(freq, *system) * np.abs(copies)
+    along = (radii[:, None] * turns).reshape(-1, 1)
+    power = np.full((len(along), len(freq)), sum(w * w for w in _LUMA))
+    for i, j in ((0, 1), (0, 2), (1, 2)):
+        apart = along * (lateral[i] - lateral[j])
+        power += 2 * _LUMA[i] * _LUMA[j] * np.cos(2 * np.pi * freq * apart)
+    luma = optics.system_mtf(freq, *system) * np.sqrt(np.maximum(power, 0))
     return float(freq[np.argmax(luma < 0.5, axis=1)].mean())
 
 
