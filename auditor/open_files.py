@@ -167,12 +167,10 @@ def atomic_write(out: Path) -> Iterator[Path]:
 
 LIMIT_BYTES: Final = 4 * MB
 """At this size a log becomes an old one."""
-KEPT: Final = 3
-"""Old logs that are kept."""
 
 
 class RunLog:
-    """Appends lines to `path`; at `LIMIT_BYTES` it becomes `path.1`, and so on up to `KEPT` old ones.
+    """Appends lines to `path`; at `LIMIT_BYTES` it becomes `path.1`, in place of an older one.
 
     A log that cannot be written is no reason to stop: its lines are dropped.
     """
@@ -191,7 +189,8 @@ class RunLog:
         stamp = time.strftime("%Y-%m-%d %H:%M:%S")
         line = f"{stamp} {' '.join(text.split())}\n".encode("utf-8", "backslashreplace")
         with contextlib.suppress(OSError):
-            self._turn_over()
+            if self.path.exists() and self.path.stat().st_size >= LIMIT_BYTES:
+                os.replace(self.path, self.path.with_name(f"{self.path.name}.1"))
             fd = open_own(self.path, os.O_WRONLY | os.O_APPEND)
             if fd is None:
                 return
@@ -199,12 +198,3 @@ class RunLog:
                 os.write(fd, line)
             finally:
                 os.close(fd)
-
-    def _turn_over(self) -> None:
-        if not self.path.exists() or self.path.stat().st_size < LIMIT_BYTES:
-            return
-        for number in range(KEPT - 1, 0, -1):
-            older = self.path.with_name(f"{self.path.name}.{number}")
-            if older.exists():
-                os.replace(older, self.path.with_name(f"{self.path.name}.{number + 1}"))
-        os.replace(self.path, self.path.with_name(f"{self.path.name}.1"))

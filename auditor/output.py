@@ -12,7 +12,6 @@ import contextlib
 import hashlib
 import json
 import os
-import sys
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -186,8 +185,6 @@ def _need_outside(places: Iterable[Path], archives: Iterable[str]) -> None:
 _NOTE: Final = "profiled.json"
 _NO_INPUT: Final = frozenset({_NOTE, "log.txt", "lock"})
 """Files of the store that no profile is made from."""
-_LIBRARIES: Final = ("numpy", "scipy", "pandas", "pyarrow", "lensfunpy")
-"""Libraries that figures come from; the last one's database gives sensor sizes."""
 
 
 def unless_unchanged(
@@ -234,14 +231,9 @@ def unless_unchanged(
 
 def _key(store: Path, asked: Sequence[Any], contents: Iterable[Path]) -> str:
     """One text for everything that a profile follows from. Raises OSError."""
-    from importlib import metadata  # of the other uses of this module none needs it
-
-    digest = hashlib.sha256(repr((sys.version, *asked)).encode())
+    digest = hashlib.sha256(repr(asked).encode())
     for path in contents:
         digest.update(path.read_bytes())
-    for library in _LIBRARIES:
-        with contextlib.suppress(metadata.PackageNotFoundError):
-            digest.update(f"{library} {metadata.version(library)}\n".encode())
     # Parts are identified by name, size and time; the few small files are written anew by every run.
     for path in sorted(p for p in store.glob("*") if p.is_file() and p.name not in _NO_INPUT):
         digest.update(path.name.encode() + path.read_bytes())

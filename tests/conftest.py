@@ -47,7 +47,7 @@ def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     from at_once import Here, run_named
 
     monkeypatch.setattr("auditor.engine.scanning.OwnWorkers", Here)
-    monkeypatch.setattr("auditor.engine.single.run_batch", run_named)
+    monkeypatch.setattr("auditor.engine.batch.run_batch", run_named)
 
 
 @pytest.fixture

@@ -64,7 +64,7 @@ def test_a_reader_that_has_seen_enough_is_no_error(picture: Path) -> None:
     [
         (["profile"], "auditor.library.load_frames", "; run the same command again to go on"),
         (["run"], "auditor.output.prepare_output", "; run the same command again to go on"),
-        (["measure"], "auditor.engine.single.find_files", ""),
+        (["measure"], "auditor.engine.batch.find_files", ""),
     ],
 )
 def test_stopping_is_told_alike_whatever_was_under_way(

@@ -1,14 +1,14 @@
 """A whole invented archive: who photographed what with which gear, and what went wrong.
 
 An `ArchiveRecipe` names bodies, lenses with their true curves, and series of frames. `plan` turns it
-into `Shot`s, deterministically; `render.draw_archive` draws them as files. `frame_truth` and
-`lens_truth` say what a perfect audit would find.
+into `Shot`s, deterministically; `render.draw_archive` draws them as files. `lens_truth` says
+what a perfect audit would find.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -24,13 +24,11 @@ from auditor.artificial.recipe import (
     Series,
 )
 from auditor.artificial.scenes import BRIGHTNESS, PLACES
-from auditor.record import ZONES
 
 __all__ = [
     "LABELS",
     "Shot",
     "fault_archive",
-    "frame_truth",
     "lens_truth",
     "plan",
     "shot_optics",
@@ -61,7 +59,6 @@ class Shot:
     exposure: float
     """Factor on the scene's radiance: 1 as metered."""
     label: str | None
-    converter: float | None
     kind: Literal["jpg", "dng"]
     seed: int
     fault: str = "none"
@@ -117,7 +114,6 @@ def plan(recipe: ArchiveRecipe) -> list[Shot]:
                             scene_seed=scene_seed,
                             exposure=2.0**-s.darker_ev,
                             label=label,
-                            converter=s.converter,
                             kind=s.kind,
                             seed=int(rng.integers(1 << 31)),
                         )
@@ -173,15 +169,9 @@ def _failed(shot: Shot, fault: str, size: float, angle: float) -> Shot:
 def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
     """The optics through which a shot is drawn."""
     body, lens = recipe.body(shot.body), recipe.lens(shot.lens)
-    power = shot.converter or 1.0
-    # A converter magnifies the lens's own image, its blur included, and slows it.
-    curve = lens.at(shot.focal_mm / power)
-    inner = curve.optics(shot.f_number / power, body.pitch_um)
-    return Optics(
+    return lens.at(shot.focal_mm).optics(
         shot.f_number,
         body.pitch_um,
-        inner.blur_px * power,
-        (inner.corner_blur_px or 0.0) * power,
         defocus_px=shot.defocus_px,
         motion_px=shot.motion_px,
         motion_deg=shot.motion_deg,
@@ -191,36 +181,8 @@ def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
     )
 
 
-def frame_truth(recipe: ArchiveRecipe, shot: Shot) -> dict[str, Any]:
-    """What is true of one frame.
-
-    Parameters
-    ----------
-    recipe : ArchiveRecipe
-        The archive.
-    shot : Shot
-        One of its frames.
-
-    Returns
-    -------
-    dict
-        The fields of `Shot`, and `{zone}_best_cpp` and `{zone}_true_cpp` (MTF50 without and with the frame's
-        fault, cycles per pixel), `snr_18` (signal to noise at 18% of white).
-    """
-    optics = shot_optics(recipe, shot)
-    out: dict[str, Any] = asdict(shot)
-    # A raw file is measured on its green sites, a developed one on its luma.
-    colour = shot.kind == "jpg"
-    for zone in ZONES:
-        out[f"{zone}_best_cpp"] = optics.luma_mtf50(zone, colour)
-        out[f"{zone}_true_cpp"] = optics.luma_mtf50(zone, colour, failed=True)
-    sensor = recipe.body(shot.body).sensor
-    out["snr_18"] = sensor.snr(0.18, shot.iso, colour=shot.kind == "jpg")
-    return out
-
-
 def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
-    """Curve, sweet spot and ranges of each lens, body, converter and focal length in use.
+    """Curve, sweet spot and ranges of each lens, body and focal length in use.
 
     The definitions are the profile's: the sweet spot is where the weaker of centre and corner is sharpest;
     ranges keep 75% and 60% of that, and end with the apertures that were used.
@@ -233,15 +195,14 @@ def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        `lens`, `body`, `converter`, `focal_mm`, `frames`, `f_numbers`, `weaker_cpp`, `sweet_spot`,
+        `lens`, `body`, `focal_mm`, `frames`, `f_numbers`, `weaker_cpp`, `sweet_spot`,
         `pin_sharp`, `acceptable`.
     """
-    groups: dict[tuple[str, str, float | None, float], list[Shot]] = {}
+    groups: dict[tuple[str, str, float], list[Shot]] = {}
     for shot in plan(recipe):
-        key = (shot.lens, shot.body, shot.converter, shot.focal_mm)
-        groups.setdefault(key, []).append(shot)
+        groups.setdefault((shot.lens, shot.body, shot.focal_mm), []).append(shot)
     rows = []
-    for (lens, body, converter, focal), shots in groups.items():
+    for (lens, body, focal), shots in groups.items():
         used = sorted({s.f_number for s in shots})
         first, developed = shots[0], any(s.kind == "jpg" for s in shots)
 
@@ -255,7 +216,6 @@ def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
             {
                 "lens": lens,
                 "body": body,
-                "converter": converter,
                 "focal_mm": focal,
                 "frames": len(shots),
                 "f_numbers": used,

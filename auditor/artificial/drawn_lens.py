@@ -75,53 +75,44 @@ class Optics:
         mtf = mtf * np.abs(np.sinc(along)) * np.abs(disc_otf(freq * self.defocus_px))
         return float(freq[np.argmax(mtf < 0.5)])
 
-    def luma_mtf50(self, zone: str, colour: bool = True, failed: bool = False) -> float:
+    def luma_mtf50(self, zone: str, colour: bool = True) -> float:
         """MTF50 (c/px) of a neutral edge's luma in a zone, mean over its area and over directions.
 
         Luma is the weighted sum of three channels (weights of ITU-R BT.601, which JPEG files use), and a
         weighted sum of displaced edges is a blurred edge: its transfer is the system's times
         |sum of w exp(2 pi i f s)| for displacements s along the edge's normal (shift theorem; Goodman,
         Introduction to Fourier Optics). ISO 12233 too measures luminance.
-        Without `colour`, as for a mosaic's green sites, displacements leave no trace. `failed` counts
-        motion and defocus in.
+        Without `colour`, as for a mosaic's green sites, displacements leave no trace; motion and defocus are
+        left out.
         """
-        lateral = (self.lateral_red_px, 0.0, self.lateral_blue_px) if colour else (0.0, 0.0, 0.0)
-        if not any(lateral) and not failed:
+        lateral = (self.lateral_red_px, 0.0, self.lateral_blue_px)
+        if not colour or not any(lateral):
             return self.mtf50_at(_ZONE_CENTRE[zone])
-        motion = (self.motion_px, self.motion_deg, self.defocus_px) if failed else (0.0, 0.0, 0.0)
         blur_px = self.blur_at(_ZONE_CENTRE[zone])
-        system = (self.f_number, self.pitch_um, blur_px, self.wavelength_um)
-        return _luma_mtf50(zone, lateral, motion, system)
+        return _luma_mtf50(
+            zone, lateral, (self.f_number, self.pitch_um, blur_px, self.wavelength_um)
+        )
 
 
 @lru_cache(maxsize=4096)
 def _luma_mtf50(
-    zone: str,
-    lateral: tuple[float, float, float],
-    motion: tuple[float, float, float],
-    system: tuple[float, float, float, float],
+    zone: str, lateral: tuple[float, float, float], system: tuple[float, float, float, float]
 ) -> float:
-    """See `Optics.luma_mtf50`; `motion` is length, angle and disc, `system` as `optics.system_mtf`."""
+    """See `Optics.luma_mtf50`; `system` as `optics.system_mtf` takes it."""
     freq = np.linspace(0.0, 0.8, 1601)
-    system_mtf = optics.system_mtf(freq, *system) * np.abs(disc_otf(freq * motion[2]))
     low, high = ZONE_RADII[zone]
     radii = radius_map(200, 300)
     inside = radii[(radii >= low) & (radii < high)]
     radii = np.quantile(inside, (np.arange(_RINGS) + 0.5) / _RINGS)
-    weight, shift = np.array(_LUMA), np.array(lateral)
     # Every direction of an edge against the radius is as likely as any other.
-    turns = np.cos(np.radians(np.arange(7.5, 90, 15))) if any(lateral) else np.zeros(1)
+    turns = np.cos(np.radians(np.arange(7.5, 90, 15)))
     along = (radii[:, None] * turns).reshape(-1, 1)
-    power = np.full((len(along), len(freq)), float((weight**2).sum()))
+    power = np.full((len(along), len(freq)), sum(w * w for w in _LUMA))
     for i, j in ((0, 1), (0, 2), (1, 2)):
-        difference = along * (shift[i] - shift[j])
-        power += 2 * weight[i] * weight[j] * np.cos(2 * np.pi * freq * difference)
-    luma = system_mtf * np.sqrt(np.maximum(power, 0))
-    found = []
-    for degrees in range(0, 180, 15) if motion[0] else (0,):
-        smear = motion[0] * math.cos(math.radians(degrees - motion[1]))
-        found.append(freq[np.argmax(luma * np.abs(np.sinc(freq * smear)) < 0.5, axis=1)].mean())
-    return float(np.mean(found))
+        apart = along * (lateral[i] - lateral[j])
+        power += 2 * _LUMA[i] * _LUMA[j] * np.cos(2 * np.pi * freq * apart)
+    luma = optics.system_mtf(freq, *system) * np.sqrt(np.maximum(power, 0))
+    return float(freq[np.argmax(luma < 0.5, axis=1)].mean())
 
 
 def radius_map(height: int, width: int) -> Image:

@@ -1,4 +1,4 @@
-"""Writes artificial pictures as real files: JPEG, TIFF and PNG, and mosaic DNG, with real tags.
+"""Writes artificial pictures as real files: JPEG and mosaic DNG, with real tags.
 
 Tags follow Exif 2.32 and XMP; the mosaic follows the DNG 1.4 specification (uncompressed 16 bit, one
 colour filter array in the first directory). The same call writes the same bytes.
@@ -194,7 +194,7 @@ def write_picture(
     Parameters
     ----------
     path : Path
-        .jpg, .tif, .png, or .dng for a `Mosaic`.
+        .jpg, or .dng for a `Mosaic`.
     picture : ndarray of uint8 or uint16, or Mosaic
         Grey or RGB, or raw data.
     tags : FrameTags, optional
@@ -214,11 +214,6 @@ def write_picture(
         data = mosaic_bytes(picture, tags)
     elif ending in (".jpg", ".jpeg"):
         data = jpeg_bytes(picture, tags, quality)
-    elif ending in (".tif", ".tiff", ".png"):
-        ok, coded = cv2.imencode(ending, _for_cv2(picture))
-        if not ok:
-            raise ValueError(f"{path.name}: the picture could not be written")
-        data = _tagged(coded.tobytes(), tags)
     else:
         raise ValueError(f"{path.name}: no picture is written with this ending")
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -104,8 +104,6 @@ class Series:
     """Share of frames with each of `FAULTS`."""
     label: str | None = None
     """A keyword; every frame is taken with it and again without it."""
-    converter: float | None = None
-    """Power of a converter behind the lens (1.4): focal length and f-number as the body writes."""
     kind: Literal["jpg", "dng"] = "jpg"
     darker_ev: float = 0.0
     """Stops by which the frame is kept darker than it could be, as dusk is."""

@@ -1,26 +1,29 @@
-"""Draws the shots of an artificial archive into files, several scenes at a time."""
+"""Draws the shots of an artificial archive into files, several scenes at a time; by the command
+`python -m auditor.artificial.render demo_archive` those of the demo's recipe."""
 
 from __future__ import annotations
 
 import json
 import multiprocessing
 import os
+import sys
+import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from PIL import Image
 
-from auditor.artificial.archive import LABELS, Shot, frame_truth, lens_truth, plan, shot_optics
+from auditor.artificial.archive import LABELS, Shot, lens_truth, plan, shot_optics
 from auditor.artificial.camera import Mosaic, expose, mosaic
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
-from auditor.artificial.recipe import ArchiveRecipe
+from auditor.artificial.recipe import ArchiveRecipe, load_recipe
 from auditor.artificial.scenes import landscape
 
-__all__ = ["draw_archive", "draw_shot", "shot_tags"]
+__all__ = ["build_demo", "draw_archive", "draw_shot", "main", "shot_tags"]
 
 LEVELS = 3
 """Blur is level within each zone of a drawn archive, so three blends are exact."""
@@ -51,7 +54,7 @@ def draw_archive(
     Returns
     -------
     list of dict
-        Truth of every frame (`frame_truth`).
+        Of every frame the fields of `Shot`, and `snr_18` (signal to noise at 18% of white).
     """
     shots = plan(recipe)
     groups: dict[tuple[str, int, tuple[float, float]], list[Shot]] = {}
@@ -73,7 +76,10 @@ def draw_archive(
         data = (folder / shot.path).read_bytes()
         (folder / shot.path).write_bytes(data[: len(data) // 3])
     _export(recipe, folder, shots)
-    truth = [frame_truth(recipe, shot) for shot in shots]
+    truth = [
+        asdict(s) | {"snr_18": recipe.body(s.body).sensor.snr(0.18, s.iso, colour=s.kind == "jpg")}
+        for s in shots
+    ]
     for row in truth[len(truth) - recipe.truncated :]:
         row["fault"] = "truncated"
     text = json.dumps({"frames": truth, "lenses": lens_truth(recipe)}, indent=1)
@@ -148,12 +154,11 @@ def draw_shot(
 def shot_tags(recipe: ArchiveRecipe, shot: Shot) -> FrameTags:
     """The tags that the invented camera writes."""
     body, lens = recipe.body(shot.body), recipe.lens(shot.lens)
-    name = lens.name if shot.converter is None else f"{lens.name} + {shot.converter:g}x"
     return FrameTags(
         make=body.make,
         model=body.name,
         body_serial=body.serial,
-        lens=name,
+        lens=lens.name,
         lens_serial=lens.serial,
         focal_length_mm=shot.focal_mm,
         f_number=shot.f_number,
@@ -163,3 +168,44 @@ def shot_tags(recipe: ArchiveRecipe, shot: Shot) -> FrameTags:
         pixel_pitch_um=body.pitch_um,
         keywords=(shot.label,) if shot.label else (),
     )
+
+
+def build_demo(folder: Path, workers: int | None = None) -> int:
+    """Draw the frames of `folder`/recipe.json that are not there yet; returns how many were drawn."""
+    recipe = load_recipe(folder / "recipe.json")
+    missing = sum(not (folder / shot.path).exists() for shot in plan(recipe))
+    if not missing and (folder / "frames" / "truth.json").exists():
+        return 0
+    on_terminal = sys.stderr.isatty()
+
+    def report(done: int, total: int) -> None:
+        if on_terminal:
+            print(f"\rDrawing the demo archive: {done} of {total} frames", end="", file=sys.stderr)
+
+    draw_archive(recipe, folder, workers, report)
+    if on_terminal:
+        print(file=sys.stderr)
+    return missing
+
+
+def main() -> int:
+    """Command: build, say in one line what happened."""
+    if len(sys.argv) != 2:
+        print("Say where the demo archive lies: python -m auditor.artificial.render FOLDER")
+        return 2
+    folder = Path(sys.argv[1])
+    start = time.monotonic()
+    try:
+        drawn = build_demo(folder, workers=min(os.cpu_count() or 1, 8))
+    except (OSError, ValueError) as error:
+        print(f"The demo archive could not be built in {folder}: {error}")
+        return 1
+    if drawn:
+        print(f"Drew {drawn} frames in {time.monotonic() - start:.0f} s.")
+    else:
+        print("The demo archive is there already.")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -25,7 +25,6 @@ __all__ = [
     "hut",
     "ridge",
     "tinted",
-    "trunk",
     "water",
 ]
 
@@ -146,26 +145,6 @@ def conifer(c: Canvas, x: float, foot: float, height: float, colour: Colour, met
                  tone, 0.22, metres)  # fmt: skip
 
 
-def trunk(
-    c: Canvas,
-    x: float,
-    top: float,
-    foot: float,
-    wide: float,
-    lean: float,
-    colour: Colour,
-    metres: float,
-) -> None:
-    """A leaning stem with a lit and a shaded side."""
-    upper = wide * float(c.rng.uniform(0.55, 0.85))
-    shift = lean * (foot - top)
-    c.convex([(x - wide, foot), (x + wide, foot), (x + shift + upper, top), (x + shift - upper, top)],
-             colour, 0.12, metres)  # fmt: skip
-    r, g, b = colour
-    c.convex([(x + wide * 0.1, foot), (x + wide, foot), (x + shift + upper, top),
-              (x + shift + upper * 0.1, top)], (r * 0.42, g * 0.42, b * 0.45), 0.1)  # fmt: skip
-
-
 def _branch(
     c: Canvas, x: float, y: float, length: float, angle: float, wide: float, colour: Colour
 ) -> None:
@@ -180,9 +159,16 @@ def bare_tree(
     c: Canvas, x: float, top: float, foot: float, wide: float, lean: float, colour: Colour,
     metres: float, branches: int, up: bool = False,
 ) -> None:  # fmt: skip
-    """A stem whose dead branches start from it in its upper half; `up`: they point upwards."""
-    trunk(c, x, top, foot, wide, lean, colour, metres)
+    """A leaning stem with a lit and a shaded side, whose dead branches start from it in its upper half; `up`: they
+    point upwards."""
     rng = c.rng
+    upper = wide * float(rng.uniform(0.55, 0.85))
+    shift = lean * (foot - top)
+    c.convex([(x - wide, foot), (x + wide, foot), (x + shift + upper, top), (x + shift - upper, top)],
+             colour, 0.12, metres)  # fmt: skip
+    r, g, b = colour
+    c.convex([(x + wide * 0.1, foot), (x + wide, foot), (x + shift + upper, top),
+              (x + shift + upper * 0.1, top)], (r * 0.42, g * 0.42, b * 0.45), 0.1)  # fmt: skip
     for _ in range(branches):
         y = top + (foot - top) * float(rng.uniform(0.05, 0.5))
         angle = float(rng.uniform(-1.3, -0.2) if up else rng.uniform(-0.9, 0.5))

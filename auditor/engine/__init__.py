@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 from auditor.engine.options import Progress, ScanError, ScanOptions, ScanSummary
 
 if TYPE_CHECKING:
+    from auditor.engine.batch import measure_files
     from auditor.engine.scanning import scan
-    from auditor.engine.single import measure_files
 
 __all__ = ["Progress", "ScanError", "ScanOptions", "ScanSummary", "measure_files", "scan"]
 
-_LATER = {"scan": ".scanning", "measure_files": ".single"}
+_LATER = {"scan": ".scanning", "measure_files": ".batch"}
 
 
 def __getattr__(name: str) -> Any:

@@ -18,14 +18,13 @@ from auditor.crawl.names import printable, shown_root
 from auditor.crawl.walk import find_files
 from auditor.engine.cluster import Cluster
 from auditor.engine.exposures import Exposures
-from auditor.engine.known_again import Duplicates, settle_departed
 from auditor.engine.ledger import Ledger
 from auditor.engine.messages import Identity, Job, Measured, to_measure
 from auditor.engine.options import Pace, Progress, ScanError, ScanOptions, ScanSummary
 from auditor.engine.plan import Planner, stamp_of
 from auditor.engine.process import StopSignal, release_memory, share_mb
 from auditor.engine.queues import Queues
-from auditor.engine.walking import Find, RootsFound, Walk
+from auditor.engine.walking import Duplicates, Find, RootsFound, Walk, settle_departed
 from auditor.engine.workers import ClusterError, OwnWorkers, Workers
 from auditor.error_text import one_line
 from auditor.open_files import RunLog

@@ -1,5 +1,9 @@
-"""The walk through the archive, in a thread of its own: a share that stalls must not stall the rest; and which of
-the folders given held a picture, so that none is passed over without a word."""
+"""What a scan finds in an archive, and what it finds again.
+
+The walk runs in a thread of its own: a share that stalls must not stall the rest. Of the folders given it is known
+which held a picture, so that none is passed over without a word. Known files may turn up elsewhere by their content
+(touched, moved, copied), or be no longer there; an archive that is not mounted has not lost its pictures.
+"""
 
 from __future__ import annotations
 
@@ -8,16 +12,26 @@ import os
 import queue
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from auditor.crawl.entries import FileEntry, Skipped
-from auditor.crawl.names import path_prefixes, root_name
+from auditor.crawl.names import on_disk, path_prefixes, printable, root_name
 from auditor.engine.file_bytes import is_url
+from auditor.engine.messages import Identity, Job, to_measure
 from auditor.error_text import one_line
+from auditor.store.schema import path_key
 
-__all__ = ["Find", "RootsFound", "Walk"]
+if TYPE_CHECKING:
+    from auditor.engine.ledger import Ledger
+    from auditor.engine.plan import Planner
+    from auditor.store import Store
+
+__all__ = ["Duplicates", "Find", "RootsFound", "Walk", "settle_departed"]
 
 
 CHUNK: Final = 2048
@@ -121,3 +135,155 @@ class RootsFound:
     def empty(self) -> list[str]:
         """The roots in which nothing was found."""
         return list(self._empty)
+
+
+class Duplicates:
+    """Files whose whole content the store knows already, until the walk has shown which of the known ones are
+    still there."""
+
+    def __init__(self, store: Store, planner: Planner) -> None:
+        self._store, self._planner = store, planner
+        self._found: list[tuple[Job, Identity]] = []
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def add(self, job: Job, identity: Identity) -> None:
+        """A file of this job has the content that `identity` gives (`file_id`, `sidecar_id`, ...)."""
+        self._found.append((job, identity))
+
+    def resolve(self) -> tuple[list[tuple[int, Job, Identity]], list[Job]]:
+        """(known rows to be copied for files that moved or were touched, jobs for the others).
+
+        A copy beside a known file that is still there is counted on it.
+        """
+        known, planner = self._planner.known, self._planner
+        found, self._found = self._found, []
+        copied: list[tuple[int, Job, Identity]] = []
+        others: list[tuple[Job, Identity, list[int]]] = []
+        for job, identity in found:
+            rows = planner.same_content(identity)
+            own = [i for i in rows if int(known.key[i]) == path_key(job["path"])]
+            planner.renewed[own] = False  # as it was, if touched: copies may be counted on it
+            if own:
+                copied.append((own[0], job, identity))
+            else:
+                others.append((job, identity, rows))
+        jobs: list[Job] = []
+        copies: list[tuple[Job, int]] = []
+        for job, identity, rows in others:
+            present = [
+                i for i in rows if known.measured[i] and planner.seen[i] and not planner.renewed[i]
+            ]
+            if present:
+                copies.append((job, present[0]))
+            elif rows:
+                copied.append((rows[0], job, identity))
+            else:
+                jobs.append(to_measure(job))
+        for (job, _), path in zip(
+            copies, self._store.paths(known, [i for _, i in copies]), strict=True
+        ):
+            count: Job = job | {"do": "count", "same": [], "on": path}
+            jobs.append(count if path else to_measure(job))
+        return copied, jobs
+
+
+_PATIENCE_S: Final = 60.0
+"""So long may pass without any file found gone before a folder is taken for silent."""
+
+
+def settle_departed(ledger: Ledger, found: RootsFound) -> list[str]:
+    """Mark what is no longer there; never when the archive itself seems to be missing.
+
+    A file counts as gone when it lies under a root in which this scan found files, in a folder that could be
+    read, or was found elsewhere by its content, and asking for it by name says that it does not exist. Returns
+    what to say of roots in which nothing was found, of folders whose disk seems to be missing, and of folders
+    that do not answer.
+    """
+    planner = ledger.planner
+    unseen = np.flatnonzero(~planner.seen & ~planner.known.gone)
+    suspects, notices = _suspects(ledger, unseen, found)
+    departed = _find_missing(suspects, ledger, notices) if suspects else []
+    ledger.mark_gone(departed)
+    planner.known.gone[departed] = True
+    return notices
+
+
+def _suspects(
+    ledger: Ledger, unseen: np.ndarray, found: RootsFound
+) -> tuple[list[tuple[int, str]], list[str]]:
+    """(index and path of known rows that may be gone, notices of roots in which nothing was found)."""
+    paths = [on_disk(str(p)) for p in ledger.store.paths(ledger.planner.known, unseen.tolist())]
+    reachable = path_prefixes(found.walked)
+    unread = path_prefixes(on_disk(path) for path, _ in ledger.summary.unread)
+    departed = np.zeros(len(ledger.planner.known), bool)
+    departed[unseen] = [p.startswith(reachable) and not p.startswith(unread) for p in paths]
+    moved = ledger.planner.left_behind(ledger.new_places, departed)
+    known = list(zip(unseen.tolist(), paths, strict=True))
+    notices = []
+    for root in found.empty():
+        inside = path_prefixes([root])
+        kept = sum(index not in moved and path.startswith(inside) for index, path in known)
+        notices.append(
+            f"{printable(root)}: nothing found (is the drive mounted?); frames known from there and kept: "
+            f"{kept:,}"
+            if kept
+            else f"no picture was found in {printable(root)}; check that the folder is the right one, and "
+            "that its disk or share is there"
+        )
+    return [(i, path) for i, path in known if departed[i] or i in moved], notices
+
+
+def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list[str]) -> list[int]:
+    """Those that do not exist, asked in a thread: a dead share may never answer. Its patience is spent once in a
+    scan."""
+    silent = "a folder does not answer; files missing from the archive are kept for now"
+    if ledger.silent:
+        notices.append(silent)
+        return []
+    made = ledger.store.folder / "version.json"
+    answers: list[int | str] = []
+
+    def ask() -> None:
+        for index, path in suspects:
+            try:
+                if not is_url(path):  # of an address the listing of its folder has told it
+                    os.lstat(path)
+                    continue
+            except (FileNotFoundError, NotADirectoryError):
+                answers.append(_uncovered(path, made) or index)
+            except OSError:
+                continue
+            else:
+                answers.append(index)
+
+    asking, before = threading.Thread(target=ask, daemon=True), -1
+    asking.start()
+    while asking.is_alive() and len(answers) > before:
+        before = len(answers)
+        asking.join(_PATIENCE_S)
+    if asking.is_alive():
+        ledger.silent = True
+        notices.append(silent)
+    told = answers.copy()
+    away = Counter(answer for answer in told if isinstance(answer, str))
+    notices += [
+        f"{printable(folder)}: empty, and unchanged since before the first run (is its disk mounted? or remove "
+        f"the empty folder if its pictures were deleted); frames known from there and kept: {count:,}"
+        for folder, count in away.items()
+    ]
+    return [answer for answer in told if isinstance(answer, int)]
+
+
+def _uncovered(path: str, made: Path) -> str | None:
+    """The folder on the way to a missing file that a disk must have covered: an empty one in which nothing has
+    changed since the store was `made` (a file of it that never changes), not even by deleting (POSIX, unlink)."""
+    folder = os.path.dirname(path)
+    while not os.path.isdir(folder) and folder != os.path.dirname(folder):
+        folder = os.path.dirname(folder)
+    try:
+        unchanged = os.stat(folder).st_mtime_ns < made.stat().st_mtime_ns
+        return folder if unchanged and not os.listdir(folder) else None
+    except OSError:
+        return None

@@ -1,7 +1,7 @@
 """The charts: of a focal range its sharpness against aperture, of a body its signal to noise against ISO.
 
 Signal to noise, at up to four signal levels, is drawn at the output size at which the limits of excellent and
-acceptable hold, where the profile states it; per pixel otherwise, and without the limits. Marks and whiskers stand
+acceptable hold. Marks and whiskers stand
 where noise was measured; a curve is drawn between them, and dotted beyond, where it is only predicted.
 """
 
@@ -20,7 +20,6 @@ from auditor.report.scales import Mark, iso_of, iso_stops, stops, whole_iso_stop
 from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 
 __all__ = [
-    "at_output",
     "highest",
     "lens_chart",
     "reduced_for_output",
@@ -159,12 +158,6 @@ def shown_signals(body: Body) -> dict[str, float]:
     return {name: out[name] for name in TONE_NAMES if name in out}
 
 
-def at_output(body: Body) -> bool:
-    """Whether the profile has every signal to noise of a body at the output size too."""
-    tones = [t for t in body.get("tones") or () if t.get("snr")]
-    return bool(tones) and all(t.get("snr_output") for t in tones)
-
-
 def reduced_for_output(body: Body) -> bool:
     """Whether any frame is larger than the output, so that its pixels there are less noisy than its own."""
     tones = body.get("tones") or ()
@@ -177,20 +170,18 @@ def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
     `thresholds` maps 'excellent' and 'acceptable' to a signal-to-noise ratio. Their names stand at
     the axis, where no curve can cross them.
     """
-    output = at_output(body)
     tones = body.get("tones") or ()
-    series = [_tone_series(tones, name, s, output) for name, s in shown_signals(body).items()]
+    series = [_tone_series(tones, name, s) for name, s in shown_signals(body).items()]
     points = [t.at for one in series for t in one.targets]
     if not points:
         return None
-    limits = thresholds if output else {}
     across = (
         min(p.x for p in points) - _MARGIN_ISO_STOPS,
         max(p.x for p in points) + _MARGIN_ISO_STOPS,
     )
-    levels = [*(p.y for p in points), *limits.values()]
+    levels = [*(p.y for p in points), *thresholds.values()]
     up = (min(levels) / _ABOVE_SNR, max(levels) * _ABOVE_SNR)
-    named = {level: key for key, level in limits.items()}
+    named = {level: key for key, level in thresholds.items()}
     megapixels = body.get("output_megapixels")
     size = f"at {megapixels:g} megapixels" if megapixels else "at the output size"
     return Chart(
@@ -199,12 +190,14 @@ def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:
         across_marks=[
             Mark(k, f"{round(iso_of(k))}") for k in whole_iso_stops(*across) or [round(across[0])]
         ],
-        up_marks=[Mark(t, _ratio(t), named.get(t, "")) for t in _snr_marks(*up, limits.values())],
+        up_marks=[
+            Mark(t, _ratio(t), named.get(t, "")) for t in _snr_marks(*up, thresholds.values())
+        ],
         across_title="ISO",
-        up_title=escape(f"signal to noise, {size if output else 'per pixel'}"),
+        up_title=escape(f"signal to noise, {size}"),
         series=series,
         logarithmic=True,
-        limits=list(limits.values()),
+        limits=list(thresholds.values()),
     )
 
 
@@ -220,10 +213,10 @@ def _snr_marks(low: float, high: float, named: Iterable[float] = ()) -> list[flo
     return sorted({*kept, *(t for t in found if all(abs(math.log(t / k)) > gap for k in kept))})
 
 
-def _tone_series(tones: Sequence[Tone], name: str, signal: float, output: bool) -> Series:
+def _tone_series(tones: Sequence[Tone], name: str, signal: float) -> Series:
     """Marks where noise was measured, a curve from the first of them to the last, dots beside it."""
     of_signal = [(i, t) for i, t in enumerate(tones) if t.get("signal") == signal]
-    targets = [_tone_target(t, i, output) for i, t in of_signal if t.get("iso") and t.get("snr")]
+    targets = [_tone_target(t, i) for i, t in of_signal if t.get("iso") and t.get("snr")]
     targets.sort()
     measured = [i for i, t in enumerate(targets) if t.measured]
     line = targets[measured[0] : measured[-1] + 1] if measured else []
@@ -231,9 +224,9 @@ def _tone_series(tones: Sequence[Tone], name: str, signal: float, output: bool) 
     return Series(name.replace("_", "-"), [t.at for t in line], targets, (), [t.at for t in beyond])
 
 
-def _tone_target(tone: Tone, i: int, output: bool) -> Target:
+def _tone_target(tone: Tone, i: int) -> Target:
     snr, low, high = tone["snr"] or 0.0, tone.get("low"), tone.get("high")
-    scale = (tone.get("snr_output") or snr) / snr if output else 1.0  # the interval is the noise's
+    scale = (tone.get("snr_output") or snr) / snr  # the interval is the noise's
     low, high = low and scale * low, high and scale * high
     says = f"{scale * snr:.1f}:1" + (f" ({low:.1f} to {high:.1f})" if low and high else "")
     head = f"{words.iso(tone['iso'])}, signal {words.percent(tone['signal'])} of white"

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import html
 import os
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -26,33 +25,12 @@ __all__ = [
     "fault",
     "keeper_line",
     "packet",
-    "pipe_path",
     "select_keepers",
     "sidecar_folders",
     "write_sidecars",
 ]
 
 HEADER = "path\tfault\tcause\tprobability\tmeasured_cpp\texpected_cpp\tevidence"
-
-
-_UNSAFE = re.compile("[\\x00-\\x1f\\\\\\x7f-\\x9f\\u2028-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
-"""What a terminal or a pipe would not take as part of a name."""
-_SHORT = {"\t": "\\t", "\n": "\\n", "\r": "\\r", "\\": "\\\\"}
-
-
-def pipe_path(path: Any) -> str:
-    """A path on one line: backslash, control characters and undecodable bytes as escapes.
-
-    `printf '%b'` turns the escapes back into the very bytes of the path.
-    """
-
-    def escape(match: re.Match[str]) -> str:
-        data = match[0].encode(
-            "utf-8", "surrogateescape" if "\udc80" <= match[0] <= "\udcff" else "replace"
-        )
-        return _SHORT.get(match[0]) or "".join(f"\\0{byte:03o}" for byte in data)
-
-    return _UNSAFE.sub(escape, str(path if path is not None else ""))
 
 
 def fault(keeper: Keeper) -> str:
@@ -133,9 +111,8 @@ def keeper_line(keeper: Keeper) -> str:
     )
     numbers = ["" if v is None else format(v, form) for v, form in figures]
     cause = words.clean(keeper.get("cause")) or "not known"
-    return "\t".join(
-        [pipe_path(keeper.get("path")), fault(keeper), cause, *numbers, evidence(keeper)]
-    )
+    path = words.clean(keeper.get("path"), strip=False)
+    return "\t".join([path, fault(keeper), cause, *numbers, evidence(keeper)])
 
 
 _TOOL: Final = "auditor"

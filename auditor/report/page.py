@@ -11,7 +11,7 @@ Templates read the profile as it is typed in `model`; here stands what must be r
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from functools import partial
 from itertools import groupby
@@ -20,7 +20,7 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 from markupsafe import Markup
 
-from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss, fault_of
+from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, VisibleLoss
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.charts import highest, lens_chart, snr_chart
@@ -30,7 +30,7 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows, thumbs_withi
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.sentences import gear_faults
-from auditor.report.svg_charts import Chart, css_variables, draw
+from auditor.report.svg_charts import css_variables, draw
 from auditor.report.words import criterion
 
 __all__ = ["prepare", "render_report"]
@@ -87,18 +87,6 @@ def prepare() -> None:
     environment().get_template("report.html.j2")
 
 
-def _drawn(chart: Callable[[], Chart | None], title: str) -> Markup | None:
-    """The drawing of a chart; where it can't be drawn a line in its place, so that all else is shown."""
-    try:
-        made = chart()
-        return draw(made, title) if made else None
-    except Exception as error:
-        line = (
-            '<p class="quiet">This chart cannot be drawn ({}); its figures stand in the table.</p>'
-        )
-        return Markup(line).format(fault_of("chart", title, error)["error"])
-
-
 def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
     parts = lens.get("focal_ranges") or []
     best, top = highest(lens)
@@ -106,11 +94,8 @@ def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
     charts = []
     for part in parts:
         title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        if top and span:
-            chart = partial(lens_chart, part, top, span, lens.get("pixel_pitch_um"))
-            charts.append(_drawn(chart, title))
-        else:
-            charts.append(None)
+        chart = lens_chart(part, top, span, lens.get("pixel_pitch_um")) if top and span else None
+        charts.append(draw(chart, title) if chart else None)
     block = frames.lens_block(lens)
     return _LensView(f"lens-{index}", lens, charts, span, best, top, frames.height(lens), block)
 
@@ -120,7 +105,8 @@ def _body_view(
 ) -> _BodyView:
     known = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
     span = (min(known), max(known)) if known else None
-    drawing = _drawn(partial(snr_chart, body, thresholds), "Signal to noise against ISO")
+    chart = snr_chart(body, thresholds)
+    drawing = draw(chart, "Signal to noise against ISO") if chart else None
     return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))
 
 
@@ -177,7 +163,6 @@ def _first_screen(profile: Profile, lenses: list[Lens], bodies: list[Body]) -> d
         "body_lines": body_lines,
         "more_bodies": len(bodies) - len(body_lines),
         "use_of": partial(first_screen.use_of, profile),
-        "answered": first_screen.answered,
         "gear_faults": gear_faults(profile, lenses),
         "no_lens": summary.no_lens(lenses),
         "advice": first_screen.ADVICE,

@@ -21,7 +21,7 @@ from markupsafe import Markup, escape
 
 from auditor.model import Handheld
 from auditor.record import ZONES
-from auditor.report import charts, costs, iso_words, scales, sentences, summary, words
+from auditor.report import charts, first_screen, iso_words, scales, sentences, summary, words
 from auditor.report.listing import evidence, fault
 from auditor.report.words import NAME_END, NAME_START
 
@@ -149,7 +149,7 @@ _OWN: Final[tuple[Callable[..., Any], ...]] = (
     *(against, between, capitalised, evidence, fault),
     *(figures, link, sentence, shown, stops_between),
 )
-_ROOMS: Final = (charts, costs, iso_words, scales, sentences, summary, words)
+_ROOMS: Final = (charts, first_screen, iso_words, scales, sentences, summary, words)
 """Modules whose public functions templates call by name beside `_OWN`, as filters or as functions."""
 
 

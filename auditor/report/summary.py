@@ -10,17 +10,16 @@ from auditor.model import (
     Body,
     FocalRange,
     Frames,
-    IsoMatch,
     Lens,
     Profile,
 )
 from auditor.report import words
-from auditor.report.costs import comparison_sentences
 from auditor.report.faults import render_alone
 from auditor.report.first_screen import (
     answered,
     body_lines,
     by_frames,
+    comparison_sentences,
     distinct,
     lens_lines,
     other_lenses,
@@ -32,7 +31,6 @@ from auditor.report.iso_words import (
     limits_told,
     settled_bands,
     short_frames,
-    shown_bands,
 )
 from auditor.report.sentences import gear_faults, handheld_sentence, setting_sentence
 from auditor.report.words import NAME_END, NAME_START, named, plain, short
@@ -64,12 +62,6 @@ FOCAL_RANGES: Final = 4
 
 FEW_JUDGED: Final = 20
 """Of fewer frames no share is given in percent: one frame would be 5% and more."""
-
-EXAMPLE_ISO: Final = 1600
-"""Bodies are compared by the example nearest to this: a usual ISO indoors and at dusk."""
-
-MOST_APART: Final = 4
-"""Upper over lower end of an interval (two stops) up to which an ISO is told as an example."""
 
 NAMELESS_BODY: Final = "Body not named in its files"
 
@@ -152,45 +144,6 @@ def body_sentence(body: Body) -> str:
     ]
     name = named(known) if known else "body not named in its files"
     return f"On the {name} noise is {'; '.join(light)}."
-
-
-def _matches(profile: Profile) -> list[str]:
-    """For two pairs of bodies an example each: of those known to a stop either way one that was seen on
-    both bodies rather than predicted, in light in which both were used, and near to ISO 1600. One direction
-    implies the other."""
-    used = {
-        (words.clean(b.get("body")), words.pair(band.get("ev100")))
-        for b in profile.get("bodies") or []
-        for band in shown_bands(b)
-    }
-
-    def unseen(m: IsoMatch) -> bool:
-        both = (words.clean(m.get("body")), words.clean(m.get("reference_body")))
-        return not {(name, words.pair(m.get("ev100"))) for name in both} <= used
-
-    clear = [
-        m
-        for m in profile.get("iso_matches") or []
-        if m.get("iso") and 0 < (m.get("high") or 0) <= MOST_APART * (m.get("low") or 0)
-    ]
-    clear.sort(key=lambda m: abs((m.get("reference_iso") or 1) - EXAMPLE_ISO))
-    clear.sort(key=lambda m: (bool(m.get("predicted")), unseen(m)))
-    pairs: dict[frozenset[str], IsoMatch] = {}
-    for m in clear:
-        both = frozenset((words.clean(m.get("body")), words.clean(m.get("reference_body"))))
-        if all(both) and m.get("reference_iso"):
-            pairs.setdefault(both, m)
-    return [_match(m) for m in list(pairs.values())[:2]]
-
-
-def _match(m: IsoMatch) -> str:
-    inside = [f"90% interval {words.interval(m, 0)}"]
-    inside += ["predicted"] if m.get("predicted") else []
-    return (
-        f"{words.iso(m.get('iso'))} on the {short(m.get('body'))} looks as noisy as "
-        f"{words.iso(m.get('reference_iso'))} on the {short(m.get('reference_body'))} "
-        f"({', '.join([*inside, band_name(m)])})."
-    )
 
 
 def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
@@ -291,7 +244,7 @@ def findings(profile: Profile) -> list[str]:
             out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
     out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
     out += gear_faults(profile, lenses)
-    out += _matches(profile) + comparison_sentences(profile) + _keepers(profile)
+    out += comparison_sentences(profile) + _keepers(profile)
     out += [setting_sentence(profile), handheld_sentence(profile)]
     out += [next_line(profile)] if "next_shots" in profile else []
     return [sentence for sentence in out if sentence]

@@ -13,7 +13,7 @@ import rawpy
 from PIL import Image
 
 from auditor import exposure, optics
-from auditor.artificial.archive import fault_archive, frame_truth, lens_truth, plan
+from auditor.artificial.archive import fault_archive, lens_truth, plan, shot_optics
 from auditor.artificial.camera import Sensor
 from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.recipe import (
@@ -88,9 +88,10 @@ def test_lens_truth_follows_the_definitions():
 def test_faults_blur_what_they_should():
     recipe = fault_archive(3, 4, {"focus": 0.5, "shake": 0.5})
     for shot in plan(recipe)[:12]:
-        truth = frame_truth(recipe, shot)
+        look = shot_optics(recipe, shot)
+        across = shot.motion_deg if shot.fault == "shake" else 0.0
         assert shot.fault in ("focus", "shake")
-        assert truth["centre_true_cpp"] < 0.9 * truth["centre_best_cpp"]
+        assert look.directional_mtf50(across) < 0.9 * look.mtf50_at()
 
 
 def test_lateral_colour_blurs_luma_across_the_radius():

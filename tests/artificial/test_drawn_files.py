@@ -40,18 +40,14 @@ def scene():
     return rng.random((400, 600, 3)).astype(np.float32) * 0.8
 
 
-@pytest.mark.parametrize("ending", ["jpg", "tif", "png"])
-def test_developed_files_come_back_with_their_tags(tmp_path, scene, ending):
+def test_developed_files_come_back_with_their_tags(tmp_path, scene):
     picture = expose(scene, Optics(6.3, 4.2), Sensor(), 400)
-    path = tmp_path / f"one.{ending}"
+    path = tmp_path / "one.jpg"
     write_picture(path, picture, TAGS)
     back = np.asarray(Image.open(path))
     assert back.shape == picture.shape
-    if ending == "jpg":  # colour is stored at half size, so the luminance is compared
-        weights = (0.299, 0.587, 0.114)
-        assert np.abs(back @ weights - picture @ weights).mean() < 3
-    else:
-        assert np.array_equal(back, picture)
+    weights = (0.299, 0.587, 0.114)  # colour is stored at half size, so the luminance is compared
+    assert np.abs(back @ weights - picture @ weights).mean() < 3
     with pyexiv2.Image(str(path)) as image:
         exif, xmp = image.read_exif(), image.read_xmp()
     assert exif["Exif.Photo.FNumber"] == "63/10"

@@ -11,7 +11,7 @@ from typing import Any
 import archive
 import pytest
 
-from auditor.engine import ScanError, known_again, queues
+from auditor.engine import ScanError, queues, walking
 from auditor.store import Store
 
 
@@ -180,7 +180,7 @@ def test_a_share_that_does_not_answer_is_waited_for_once(
             over.wait()
         return look(path, **how)
 
-    monkeypatch.setattr(known_again, "_PATIENCE_S", 0.5)
+    monkeypatch.setattr(walking, "_PATIENCE_S", 0.5)
     monkeypatch.setattr(os, "lstat", hang)
     summary = archive.run(root, out, workers=1)
     over.set()

@@ -8,8 +8,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from tone_archives import ToneBody, ToneWorld, snr_truth, tone_archive
 
-from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.exposure import ev100
 from auditor.infer.bodies import (
     accept_table,

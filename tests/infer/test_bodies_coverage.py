@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.typing import NDArray
+from tone_archives import ToneBody, tone_archive
 
-from auditor.artificial.tones import ToneBody, tone_archive
 from auditor.infer.bodies import fit_bodies, infer_bodies
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID
 from auditor.infer.bodies.visible import frame_snr, isos_reaching

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from tone_archives import ToneBody, ToneWorld, snr_truth, tone_archive
 
-from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import infer_bodies
 from auditor.infer.bodies import observe as observe_module
 from auditor.infer.bodies.habits import lifts

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from tone_archives import ToneBody, ToneWorld, tone_archive
 
-from auditor.artificial.tones import ToneBody, ToneWorld, tone_archive
 from auditor.infer.bodies import AcceptError, accept_table, fit_bodies, infer_bodies
 from auditor.infer.bodies.observe import UNKNOWN_BODY
 from auditor.infer.bodies.sensor import sensor_figures

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tone_archives import ToneBody, ToneWorld, snr_truth, tone_archive
 
-from auditor.artificial.tones import ToneBody, ToneWorld, snr_truth, tone_archive
 from auditor.infer.bodies import fit_bodies
 from auditor.infer.bodies.matches import equal_noise_isos
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID

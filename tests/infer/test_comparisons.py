@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from compared import find
+from drawn_pairs import Accessory, PairWorld, log_mtf50_change, pair_archive
 
-from auditor.artificial.pairs import Accessory, PairWorld, log_mtf50_change, pair_archive
 from auditor.infer.comparisons import compare_labels
 from auditor.infer.comparisons.colour import uv_of
 from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS, verdict

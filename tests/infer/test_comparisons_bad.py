@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from compared import find
+from drawn_pairs import Accessory, PairWorld, pair_archive
 
-from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
 from auditor.crawl.captures import share_words
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.labels import (

@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from command import call
 from compared import find
+from drawn_pairs import Accessory, PairWorld, Taken, Takes, draw_pairs
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
 from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import spectrum_of, through_optics
-from auditor.artificial.pairs import Accessory, PairWorld, Taken, Takes, draw_pairs
 from auditor.artificial.scenes import PLACES, landscape
 from auditor.optics import defocus_disc_px, hyperfocal_m
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from drawn_pairs import Accessory, PairWorld, pair_archive
 
-from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
 from auditor.crawl import relate
 from auditor.infer.comparisons import compare_labels, pairs_to_shoot
 from auditor.infer.comparisons.choose import magnification

@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from drawn_pairs import Accessory, PairWorld, pair_archive
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.artificial.pairs import Accessory, PairWorld, pair_archive
 from auditor.infer.comparisons import (
     compare_labels,
     focus_table,

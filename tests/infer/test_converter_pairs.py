@@ -11,7 +11,7 @@ from auditor.crawl import relate
 from auditor.infer import Criteria, build_profile, profile
 from auditor.infer.comparisons import one_answer
 from auditor.infer.lenses.converters import converter_text
-from auditor.report.costs import comparison_sentences
+from auditor.report.first_screen import comparison_sentences
 
 
 def _zone(low: float, difference: float, high: float) -> dict[str, Any]:

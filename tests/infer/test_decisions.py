@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import scipy
+from faulty_gear import FocusHabit, Wear, over_years, with_depth
 
-from auditor.artificial.faults import FocusHabit, Wear, over_years, with_depth
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria

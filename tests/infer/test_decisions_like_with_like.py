@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from faulty_gear import FocusHabit, Wear, over_years, with_depth
 
-from auditor.artificial.faults import FocusHabit, Wear, over_years, with_depth
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots, scan

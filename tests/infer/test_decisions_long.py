@@ -8,9 +8,7 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
-
-from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.faults import (
+from faulty_gear import (
     FocusHabit,
     Grain,
     Wear,
@@ -19,6 +17,8 @@ from auditor.artificial.faults import (
     with_depth,
     with_dust,
 )
+
+from auditor.artificial.camera import Sensor, add_photon_noise, develop
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes

@@ -5,9 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from faulty_gear import Grain, cloudy_frame, with_dust
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.faults import Grain, cloudy_frame, with_dust
 from auditor.measure.decode import decode
 from auditor.measure.dust_shadows import measure_dust
 from auditor.measure.picture import Picture

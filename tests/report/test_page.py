@@ -22,7 +22,6 @@ from PIL import Image
 from auditor.infer.frame_values import evenly
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
-from auditor.report import page as page_room
 from auditor.report.charts import lens_chart
 from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex
@@ -248,27 +247,6 @@ def test_pictures_come_from_tables_and_functions_and_broken_ones_are_left_out() 
         assert [f for f, _ in fetch_pictures(source, ["d", "a", "x", None, "a"])] == ["d", "a"]
         assert set(thumbs_within(source, [*rows, "x"], 10**6)) == {"a"}
     assert thumbs_within(table, rows, 10) == {}
-
-
-def test_a_chart_that_cannot_be_drawn_costs_itself_alone(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    made = made_up.profile(2)
-    whole = written(made, None, tmp_path)
-
-    first = iter([True])
-
-    def broken(*given: Any) -> Any:
-        if next(first, False):
-            raise ZeroDivisionError("<odd>")
-        return lens_chart(*given)
-
-    monkeypatch.setattr(page_room, "lens_chart", broken)
-    page = written(made, None, tmp_path)
-    assert page.count("This chart cannot be drawn (ZeroDivisionError: &lt;odd&gt;)") == 1
-    assert page.count('<svg class="plot"') == whole.count('<svg class="plot"') - 1
-    assert page.count('<details class="lens"') == whole.count('<details class="lens"')
-    assert 'id="left-out"' not in page
 
 
 def test_pictures_stay_within_the_budget_of_the_page(tmp_path: Path) -> None:

@@ -48,7 +48,6 @@ PATTERNS = {
     "a softer side": rf"{NAME} is probably decentred: the \w+ side is softer in frame after frame(?: at .+ mm)? \((?:over )?{SHARE} sure; {COUNT}\)\.",
     "focus beside": rf"{NAME}: focus lay (?:in front of|behind) the centre of the picture in \d+ of \d+ frames, .+\.",
     "dust": r"Dust on the sensor of the .+: \d+ spots?, last seen on \d{4}-\d\d-\d\d\.",
-    "an ISO on two bodies": rf"ISO \d+ on the {NAME} looks as noisy as ISO \d+ on the {NAME} \((?:90% interval \d+ to \d+)(?:, predicted)?, .+\)\.",
     "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
     "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
     "a setting": rf"Watch .+: {SHARE} of {COUNT} came out (?:soft|noisy)(?: \(90% interval {SHARE} to {SHARE}\))?(?:, where {SHARE} is usual)?(?:\. .+)?\.",

@@ -9,9 +9,9 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
+from faulty_gear import Wear, over_years
 from test_sentences import text_of
 
-from auditor.artificial.faults import Wear, over_years
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.decisions import scan
@@ -259,27 +259,6 @@ def test_a_click_on_a_bodys_point_leads_to_files_of_the_kind_that_was_judged() -
     block: Any = FrameIndex(frames).body_block(made)
     raw = (frames["source"] == "raw") & (frames["iso"] == 100)
     assert block["totals"]["0:0"] == raw.sum()
-
-
-def test_two_bodies_are_compared_in_light_in_which_both_were_used() -> None:
-    """Of a night that only one of them saw a figure can be worked out, but it is no example."""
-    lights = {"night": [-10.0, 4.0], "overcast": [11.0, 13.0]}
-    made: Any = {
-        "bodies": [
-            {"body": body, "frames": 40, "frames_used": 40, "brightness": [
-                {"band": band, "ev100": ends, "frames": 0 if (body, band) == ("Fell Two", "night") else 20}
-                for band, ends in lights.items()
-            ]}
-            for body in ("Fell One", "Fell Two")
-        ],
-        "iso_matches": [
-            {"body": "Fell Two", "reference_body": "Fell One", "band": band, "ev100": ends, "iso": 1600,
-             "reference_iso": 1600, "low": 1250, "high": 2000, "predicted": False}
-            for band, ends in lights.items()
-        ],
-    }  # fmt: skip
-    (told,) = (line for line in summary_lines(made) if "looks as noisy" in line)
-    assert told.endswith("overcast).")
 
 
 @pytest.mark.parametrize("softer", [0.0, 0.4])

@@ -54,7 +54,7 @@ _BY_CHANCE: Final = {"front": 0.5, "behind": 0.6}
 """Share of the frames whose sharper part is not the meant one in which it is the near or the far one
 when focus errs to both sides alike. What lies beyond the middle can't be farther off, in dioptres, than
 infinity; what lies before it can. So errors behind show more often, in 60% of drawn landscapes without
-bias (`artificial.focus`, 60 archives); for errors in front one half is on the safe side."""
+bias (60 archives); for errors in front one half is on the safe side."""
 _READ: Final = (
     *("orientation", "f_number", "outing", "centre_mtf50_cpp"),
     *(f"{side}_mtf50_cpp" for side in EDGES),

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from drawn_pairs import Accessory, PairWorld, Takes, draw_pairs
 
 from auditor import srgb
-from auditor.artificial.pairs import Accessory, PairWorld, Takes, draw_pairs
 from auditor.settings import read_settings
 
 CALM = PairWorld(pairs=1, missed=0.0, light_sd=0.0, balance_sd=0.0)
