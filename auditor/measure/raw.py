@@ -7,7 +7,6 @@ from typing import Any, Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from auditor.measure.content import Undecodable, check_size, imdecode, luma_steps, raw_refusal
 from auditor.measure.picture import Mosaic, Picture
@@ -17,8 +16,6 @@ __all__ = ["decode_raw"]
 _FULL_SIZE: Final = 0.8
 """Share of the sensor's pixels from which on a preview is one of full size: it may lack the borders
 (common practice, no source)."""
-_STRIP: Final = 64
-"""Rows or columns of a masked strip that are kept, next to the visible area."""
 
 
 def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
@@ -94,29 +91,7 @@ def _mosaic(raw: Any) -> Mosaic | None:
     if sorted(colours.flat) != [0, 1, 1, 2]:
         return None
     levels = np.asarray(raw.black_level_per_channel, float)
-    return Mosaic(
-        visible.copy(),
-        colours,
-        levels[pattern],
-        float(raw.white_level),
-        _masked(raw, visible.shape),
-    )
-
-
-def _masked(raw: Any, visible: tuple[int, ...]) -> tuple[NDArray[Any], ...]:
-    """Copies of the strips above, left of, right of and below the visible sensor area."""
-    whole, sizes = raw.raw_image, raw.sizes
-    if whole is None or whole.ndim != 2:
-        return ()
-    top, left = int(sizes.top_margin), int(sizes.left_margin)
-    bottom, right = top + visible[0], left + visible[1]
-    strips = (
-        whole[max(0, top - _STRIP) : top],
-        whole[top:bottom, max(0, left - _STRIP) : left],
-        whole[top:bottom, right : right + _STRIP],
-        whole[bottom : bottom + _STRIP],
-    )
-    return tuple(strip.copy() for strip in strips if strip.size)
+    return Mosaic(visible.copy(), colours, levels[pattern], float(raw.white_level))
 
 
 def _preview(raw: Any) -> Picture | None:
