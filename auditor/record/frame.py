@@ -281,11 +281,10 @@ class Fringing:
     lateral_red_px: float | None
     lateral_blue_px: float | None
     fringe_width_px: float | None
-    fringe_strength: float | None = None
-    """Peak colour difference across the seam as a share of the edge's step."""
     edges: int = 0
-    by_radius: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
-    """Zone -> (red, blue) displacement in px."""
+    corner_lateral_red_px: float | None = None
+    """The corner's own displacements; the others are those at the half-diagonal, from all edges."""
+    corner_lateral_blue_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
