@@ -130,14 +130,14 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     reliability = 1 / (1 + coloured**2) / (1 + (residual_rms / _RESIDUAL) ** 2)
     weight = np.where(valid, radial_cosine**2, 0)[:, None] * reliability
     in_corner = zone_of(radius) == ZONES.index("corner")
-    whole, corner = (
+    (red, blue), corner = (
         [_slope(shift[:, i], along, np.where(of, weight[:, i], 0)) for i in range(2)]
         for along, of in ((radius * radial_cosine, True), (radial_cosine, in_corner))
     )
     clean = valid & (np.abs(steps[:, 1]) > _HIGH_CONTRAST)
     neutral = clean & (np.abs(_balance(steps, clean) - 1) < _NEUTRAL).all(1)
     seam = _seam_width(np.abs(difference[neutral]).max(1))
-    return Fringing(*whole, seam, int((weight > _USED).sum(0).max()), *corner)
+    return Fringing(red, blue, seam, int((weight > _USED).sum(0).max()), *corner)
 
 
 def _is_grey(picture: Picture) -> bool:

@@ -120,7 +120,7 @@ class _Frame:
         Blocks side by side.
     smooth_variance : (n,) ndarray of float32
         Variance of the smoothed copy inside the block.
-    tone : (n,) ndarray of float32
+    tone : (n,) ndarray of floats
         Place in `_SIGNALS` of the brightness within half a stop of which the block lies; others lie beyond
         its ends. NaN for black and white blocks.
     flattest : (k,) ndarray of intp
@@ -130,14 +130,14 @@ class _Frame:
     picture: Picture
     columns: int
     smooth_variance: NDArray[np.float32]
-    tone: NDArray[np.float32]
+    tone: NDArray[np.floating]
     flattest: NDArray[np.intp]
 
     @classmethod
     def of(cls, picture: Picture) -> _Frame:
         level, smooth_variance = map_blocks(picture.half_luma, 255 / picture.peak)
         usable = (level > DARKEST) & (level < BRIGHTEST)
-        light = np.where(usable, _light(picture, level), np.nan)
+        light = np.where(usable, _light(picture, level), np.float32(np.nan))
         with np.errstate(all="ignore"):
             tone = np.round(np.log2(light / _SIGNALS[0])).ravel()
         places = np.flatnonzero(usable)
@@ -164,8 +164,7 @@ def _measure(picture: Picture) -> Noise:
     if noise_texture.is_posterised(picture.luma, picture.peak):
         return dataclasses.replace(nothing, note=_POSTERISED)
     frame = _Frame.of(picture)
-    found = (_read_tone(frame, place) for place in range(len(_SIGNALS)))
-    tones = [tone for tone in found if tone is not None]
+    tones = _read_tones(frame)
     if not tones:
         return dataclasses.replace(nothing, note=_NOWHERE)
     noisy = [t for t in tones if t.is_noise]
@@ -199,6 +198,19 @@ def _lowest_step(picture: Picture) -> float:
     if picture.luma_steps is not None:
         return spectrum.lowest_step(picture.luma_steps)
     return _STEP_UNKNOWN if picture.lossy else 0.0
+
+
+def _read_tones(frame: _Frame) -> list[_Tone]:
+    """What the flattest blocks near each brightness hold. One frame goes through one sensor and one
+    development: what is less fine than half the finest noise is the scene."""
+    each = (_read_tone(frame, place) for place in range(len(_SIGNALS)))
+    tones = [tone for tone in each if tone is not None]
+    measured = [t.flats.fine_ratio for t in tones if t.is_noise and not t.is_faint]
+    least = max(measured, default=0.0) / 2
+    return [
+        t if t.is_faint or t.flats.fine_ratio >= least else dataclasses.replace(t, is_noise=False)
+        for t in tones
+    ]
 
 
 def _read_tone(frame: _Frame, place: int) -> _Tone | None:

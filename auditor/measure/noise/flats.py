@@ -25,6 +25,7 @@ __all__ = [
     "BRIGHTEST",
     "DARKEST",
     "FEWEST",
+    "MOST_SPREAD",
     "SHARES",
     "Flats",
     "cut_blocks",

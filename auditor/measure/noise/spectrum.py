@@ -231,6 +231,7 @@ _THREE_CHANNELS: Final = 1.447
 """How many times that luma has which is made of three rounded channels and rounded itself: 0.299^2 +
 0.587^2 + 0.114^2 + 1, with the weights of ITU-R BT.601."""
 
+
 _OUTWARD: Final = 0.1
 """The usual encoder's transform hands over eighths and rounds halves away from zero, which moves every coefficient
 outwards by half an eighth: twice that times the mean of a normal value's size, 0.8 of its deviation. Seen with
