@@ -12,8 +12,8 @@ import math
 from typing import Any, Final
 
 from auditor.record import Certainty, Settings
-from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of, view
-from auditor.settings.sensors import SMALL_MM, sensor_sides
+from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM, sensor_sides
 
 __all__ = [
     "CLOSE_VIEW",
@@ -42,8 +42,6 @@ CLOSE_VIEW: Final = 0.12
 LARGEST_PITCH_UM: Final = 10.0
 """At larger pixels a file is a reduced one: digital cameras for photographs have smaller ones, but for
 a few of the first (common practice, no source)."""
-SMALLEST_OF_LARGE_PX: Final = 1_000_000
-"""Fewer pixels no camera with such large pixels writes (common practice, no source)."""
 SMALLEST_SENSOR_MM: Final = 3.9
 """No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
@@ -64,6 +62,7 @@ BLOCK_PX: Final = 4
 FREE_SIDE_PX: Final = 3000
 """Cameras write sides that divide by four; larger files that do not have such a one were rather
 trimmed than reduced (common practice, no source)."""
+
 _TRIMMED: Final = 0.9
 """A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
 reduces by so little (common practice, no source)."""
@@ -135,8 +134,7 @@ def sensor_alone(e: Evidence) -> Sensor:
             diagonal = diagonal or math.hypot(*written) * e.tagged_um / 1000
         else:
             pixel = e.tagged_um
-    rough = basis == "equivalent" and e.view_rough
-    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed, rough)
+    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed)
 
 
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
@@ -189,8 +187,6 @@ def _zoomed(e: Evidence) -> Verdict:
 
 
 def _certainty(sensor: Sensor) -> Certainty:
-    if sensor.rough:
-        return "assumed"
     return "sure" if sensor.confirmed else "likely"
 
 
@@ -305,9 +301,8 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if sides and pitch:
         share = round(min(1.0, e.long * e.short * pitch**2 / 1e6 / (sides[0] * sides[1])), 3)
     big = pitch is not None and pitch > LARGEST_PITCH_UM
-    tiny = big and e.long * e.short < SMALLEST_OF_LARGE_PX
     if e.source == "camera":
-        if big and (tiny or e.recoded is not False):
+        if big and e.recoded is not False:
             reason = f"one pixel covers {pitch:.3g} um of the sensor"
             return Verdict("resized", "edited reduced", reason, pitch, share, certainty)
         if big:
@@ -366,10 +361,10 @@ def settle(s: Settings) -> Settings:
     Settings
         The same where the size of the file is not known.
     """
-    known = bool(s.focal_length_mm and s.focal_35mm)
-    view_mm, rough = view(s.focal_length_mm or 1, s.focal_35mm or 1)
+    focal, equivalent = s.focal_length_mm, s.focal_35mm
+    view_mm = FULL_FRAME_DIAGONAL_MM * focal / equivalent if focal and equivalent else None
     year = int(s.taken[:4]) if s.taken and s.taken[:4].isdigit() else None
-    e = evidence_of(s, float(view_mm) if known else None, known and bool(rough), year)
+    e = evidence_of(s, view_mm, year)
     if e is None:
         return s
     sensor = sensor_alone(e)

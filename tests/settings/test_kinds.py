@@ -17,7 +17,7 @@ from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
-from auditor.settings.file_evidence import Evidence, Sensor, view
+from auditor.settings.file_evidence import Evidence, Sensor
 from auditor.settings.kinds import judge, sensor_alone, settle
 from auditor.settings.names import body_key, lens_key, lens_name
 from auditor.settings.scale import reconcile_scale
@@ -95,21 +95,12 @@ def test_a_phones_wide_frame_spans_the_width_of_its_four_by_three_sensor() -> No
     assert judge(e, sensor_alone(e)).pitch_um == pytest.approx(1.2)
 
 
-def test_an_equivalent_of_few_digits_makes_a_scale_that_is_only_assumed() -> None:
-    # 3 mm and 15 mm, as whole millimetres (Exif 2.32, FocalLengthIn35mmFilm), may be 2.5 and 15.5.
-    diagonal_mm, rough = view([3.0, 50.0], [15.0, 75.0])
-    assert diagonal_mm == pytest.approx([math.hypot(36, 24) / 5, math.hypot(36, 24) / 1.5])
-    assert rough.tolist() == [True, False]
-    e = Evidence(4000, 3000, "camera", view_mm=8.65, view_rough=True)
-    assert judge(e, sensor_alone(e)).certainty == "assumed"
-
-
 def test_a_lone_small_file_of_a_large_sensor_is_not_its_full_size() -> None:
     # 600 pixels over the 23.7 mm that the database has for this body are 39 um each.
     table = pd.DataFrame([{"path": "a.jpg", "body": "A", "width_px": 600, "height_px": 391,
                            "file_source": "camera", "source": "camera", "recoded": False,
-                           "maker_note": True, "sensor_diagonal_mm": 28.4}])  # fmt: skip
-    assert reconcile_scale(table)["source"][0] == "resized"
+                           "maker_note": True, "sensor_diagonal_mm": 28.4, "file_kind": None}])  # fmt: skip
+    assert reconcile_scale(table)["file_kind"][0] == "camera reduced"
 
 
 def test_without_the_database_sizes_come_from_tags(monkeypatch: pytest.MonkeyPatch) -> None:
