@@ -26,12 +26,12 @@ __all__ = ["measure_fringing", "measure_optics"]
 
 Floats = NDArray[np.float64]
 
-_HALF: Final = 11
-"""Pixels that are cut out to every side of an edge's middle: as far as the next two reach, nearly."""
 _ALONG_PX: Final = 9.0
 """Half length in pixels of an edge."""
 _REACH_PX: Final = 7.0
 """Pixels to either side of an edge that its profiles hold."""
+_HALF: Final = int(np.hypot(_ALONG_PX, _REACH_PX))
+"""Pixels that are cut out to every side of an edge's middle."""
 _PLATEAU_PX: Final = 4.5
 """Pixels beside an edge from which on a profile is at its dark or light plateau."""
 _BIN_PX: Final = 0.5

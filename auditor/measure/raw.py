@@ -26,7 +26,7 @@ def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
     data : bytes
         The whole file.
     suffix : str
-        Ending of its name, for the reason of a refusal.
+        Ending of its name, which tells linear DNG.
     max_pixels : int
         Refuse larger pictures.
 
@@ -55,16 +55,16 @@ def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
                 return Picture(None, "linear", mosaic)
             picture = _preview(raw)
             if picture is None and unread is None:
-                picture = _light(raw, suffix)
+                picture = _light(raw) if suffix == ".dng" else None
             if picture is None and unread is not None:
-                raise raw_refusal(data, suffix, unread)
+                raise raw_refusal(unread)
             if picture is None:
                 raise Undecodable("the raw data has no readable mosaic and no full-size preview")
             return picture
     except Undecodable:
         raise
     except Exception as error:
-        raise raw_refusal(data, suffix, error) from error
+        raise raw_refusal(error) from error
 
 
 def _mosaic(raw: Any) -> Mosaic | None:
@@ -117,10 +117,10 @@ def _preview(raw: Any) -> Picture | None:
     )
 
 
-def _light(raw: Any, suffix: str) -> Picture | None:
+def _light(raw: Any) -> Picture | None:
     """Raw data without a mosaic (linear DNG, sensors without colours) as linear light; None of any other."""
     visible = raw.raw_image_visible
-    if suffix != ".dng" or visible is None or (visible.ndim == 2 and raw.num_colors != 1):
+    if visible is None or (visible.ndim == 2 and raw.num_colors != 1):
         return None
     channels = 1 if visible.ndim == 2 else 3  # with some files an empty fourth follows
     black = np.asarray(raw.black_level_per_channel[:channels], np.float32)
