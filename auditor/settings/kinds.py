@@ -19,7 +19,6 @@ __all__ = [
     "CLOSE_VIEW",
     "LARGEST_PITCH_UM",
     "PANORAMA",
-    "SAME_SENSOR",
     "SAME_SIZE",
     "SHORT_SIDES",
     "another_sensor",
@@ -30,11 +29,8 @@ __all__ = [
 ]
 
 SAME_SIZE: Final = 0.03
-"""Relative difference in size within which frames count as one size: borders differ between files."""
-SAME_SHAPE: Final = 0.025
-"""The same for long over short side."""
-SAME_SENSOR: Final = 0.04
-"""Difference of logarithms within which two pitches are one, and focal-plane tags confirm the database."""
+"""Relative difference within which two sizes, two shapes, or two pixel pitches are one: borders differ between
+files, and tags are rounded."""
 SHORT_SIDES: Final = (0.9, 1.1)
 """Short side over that which was written between which only border was cut."""
 CLOSE_VIEW: Final = 0.12
@@ -42,6 +38,8 @@ CLOSE_VIEW: Final = 0.12
 LARGEST_PITCH_UM: Final = 10.0
 """At larger pixels a file is a reduced one: digital cameras for photographs have smaller ones, but for
 a few of the first (common practice, no source)."""
+SMALLEST_OF_LARGE_PX: Final = 1_000_000
+"""Fewer pixels no camera with such large pixels writes (common practice, no source)."""
 SMALLEST_SENSOR_MM: Final = 3.9
 """No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
@@ -111,12 +109,12 @@ def sensor_alone(e: Evidence) -> Sensor:
         sides_mm = Sensor(diagonal_mm=diagonal).sides_mm(*written)
         assert sides_mm is not None
         by_tags = (sides_mm[0] / e.tagged_um * 1000, sides_mm[1] / e.tagged_um * 1000)
-        tolerance = SAME_SENSOR if basis == "database" else CLOSE_VIEW
+        tolerance = SAME_SIZE if basis == "database" else CLOSE_VIEW
         spans = max(own[0] / by_tags[0], own[1] / by_tags[1])
         if not _close(spans, 1, tolerance):
             size, confirmed = by_tags, basis == "database"
         else:
-            same_shape = _close(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SHAPE)
+            same_shape = _close(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SIZE)
             size, confirmed = own if same_shape else by_tags, True
     if size and _close(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not edited:
         size = own  # without the border that notes count
@@ -126,7 +124,7 @@ def sensor_alone(e: Evidence) -> Sensor:
     if size is not None and diagonal:
         sides = sensor_sides(diagonal, size[0] / size[1])
         pixel = _whole_field_um(sides, *size)
-        if e.tagged_um and _close(e.tagged_um, pixel, SAME_SENSOR):
+        if e.tagged_um and _close(e.tagged_um, pixel, SAME_SIZE):
             pixel, basis = e.tagged_um, "tagged"
     elif e.tagged_um:
         basis = "tagged"
@@ -144,7 +142,7 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _close(across, down, SAME_SHAPE) else max(across, down)
+    spans = across if _close(across, down, SAME_SIZE) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
@@ -232,7 +230,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
         reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
         return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
     certainty: Certainty = "assumed"
-    crop, confirmed = not _close(shape, 1, SAME_SHAPE), sensor.confirmed
+    crop, confirmed = not _close(shape, 1, SAME_SIZE), sensor.confirmed
     scale, reason_part = spans, "the sensor's own shape"
     if e.shown is not None:
         crop, certainty = e.shown < WHOLE, "sure" if confirmed else "likely"
@@ -253,7 +251,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
         covered = spans * spans / max(shape, 1 / shape)
         reason = f"{e.long:.0f} of {_size(sensor)}, {reason_part}: a cut-out"
         return Verdict("edited", "cropped", reason, sensor.pixel_um, round(covered, 3), certainty)
-    if certainty == "assumed" and _close(shape, 1, SAME_SHAPE):
+    if certainty == "assumed" and _close(shape, 1, SAME_SIZE):
         certainty = "likely"
     pitch = sensor.pixel_um / scale if sensor.pixel_um else None
     covered = (spans / scale) ** 2 / max(shape, 1 / shape)
@@ -266,13 +264,13 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    same_shape = _close(shape, 1, SAME_SHAPE)
+    same_shape = _close(shape, 1, SAME_SIZE)
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
     else:
         # Cameras may leave the tags of the full size in smaller files.
-        kept = bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR))
+        kept = bool(tagged and pixel and _close(tagged, pixel, SAME_SIZE))
         usual = not same_shape or CROP_MODES[0] <= 1 / spans <= CROP_MODES[1]
         crop = kept and usual
     covered = round(spans * spans / max(shape, 1 / shape), 3)
@@ -301,8 +299,9 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if sides and pitch:
         share = round(min(1.0, e.long * e.short * pitch**2 / 1e6 / (sides[0] * sides[1])), 3)
     big = pitch is not None and pitch > LARGEST_PITCH_UM
+    tiny = big and e.long * e.short < SMALLEST_OF_LARGE_PX
     if e.source == "camera":
-        if big and e.recoded is not False:
+        if big and (tiny or e.recoded is not False):
             reason = f"one pixel covers {pitch:.3g} um of the sensor"
             return Verdict("resized", "edited reduced", reason, pitch, share, certainty)
         if big:

@@ -33,7 +33,6 @@ from auditor.settings.file_evidence import (
 from auditor.settings.kinds import (
     LARGEST_PITCH_UM,
     PANORAMA,
-    SAME_SENSOR,
     SAME_SIZE,
     another_sensor,
     figures,
@@ -304,7 +303,7 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
         return unsized
     apart = abs(math.log(tagged / scale))
     if basis == "database":
-        if apart <= SAME_SENSOR:
+        if apart <= SAME_SIZE:
             return Sensor(size, tagged, diagonal, "tagged", True)
         return Sensor(size, scale, diagonal, basis, confirmed)
     contradicted = apart > DOUBLED and sum(n for _, n in views) >= max(FEWEST, agreeing)

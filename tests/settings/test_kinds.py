@@ -99,8 +99,8 @@ def test_a_lone_small_file_of_a_large_sensor_is_not_its_full_size() -> None:
     # 600 pixels over the 23.7 mm that the database has for this body are 39 um each.
     table = pd.DataFrame([{"path": "a.jpg", "body": "A", "width_px": 600, "height_px": 391,
                            "file_source": "camera", "source": "camera", "recoded": False,
-                           "maker_note": True, "sensor_diagonal_mm": 28.4, "file_kind": None}])  # fmt: skip
-    assert reconcile_scale(table)["file_kind"][0] == "camera reduced"
+                           "maker_note": True, "sensor_diagonal_mm": 28.4}])  # fmt: skip
+    assert reconcile_scale(table)["source"][0] == "resized"
 
 
 def test_without_the_database_sizes_come_from_tags(monkeypatch: pytest.MonkeyPatch) -> None:
