@@ -44,10 +44,9 @@ SMALLEST_SENSOR_MM: Final = 3.9
 """No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
-WHOLE: Final = 0.93
-"""Share of the thumbnail's width from which the file shows all of it."""
-REDUCED_FIELD: Final = 0.88
-"""Pixels of the thumbnail's whole field over the sensor's under which a cut-out was reduced as well."""
+NEARLY_WHOLE: Final = 0.9
+"""Share of the thumbnail's or the sensor's width from which a file holds all of it, or was straightened or trimmed:
+nobody reduces by so little (common practice, no source)."""
 CROP_MODES: Final = (1.2, 1.75)
 """How much smaller the part of the sensor is that cameras use in a crop mode of its own shape, by its side
 (common practice, no source)."""
@@ -60,10 +59,6 @@ BLOCK_PX: Final = 4
 FREE_SIDE_PX: Final = 3000
 """Cameras write sides that divide by four; larger files that do not have such a one were rather
 trimmed than reduced (common practice, no source)."""
-
-_TRIMMED: Final = 0.9
-"""A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
-reduces by so little (common practice, no source)."""
 
 EXPORT_SIDES: Final = frozenset([
     500, 600, 640, 700, 720, 750, 768, 800, 850, 900, 960, 1000, 1024, 1080, 1100, 1200, 1250, 1280,
@@ -195,11 +190,15 @@ def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
         reason = "the sensor's own size; who wrote it can't be told"
         return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
     if e.source == "camera":
-        reason = "the camera's own size" if share > WHOLE else "a part of the sensor, by the camera"
+        reason = (
+            "the camera's own size"
+            if share > NEARLY_WHOLE
+            else "a part of the sensor, by the camera"
+        )
         return Verdict(
             "camera", "camera full size", reason, sensor.pixel_um, share, _certainty(sensor)
         )
-    if share < WHOLE:
+    if share < NEARLY_WHOLE:
         reason = f"covers {share:.0%} of the sensor at its own pixels"
         return Verdict("edited", "cropped", reason, sensor.pixel_um, share, _certainty(sensor))
     reason = "the sensor's own size, written by a program"
@@ -224,7 +223,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
     if e.source == "camera":
         return _smaller_by_camera(e, sensor, spans, shape)
-    if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
+    if e.cameras_size and (e.shown is None or e.shown >= NEARLY_WHOLE):
         pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
         covered = round(1 / max(shape, 1 / shape), 3)
         reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
@@ -233,15 +232,15 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     crop, confirmed = not _close(shape, 1, SAME_SIZE), sensor.confirmed
     scale, reason_part = spans, "the sensor's own shape"
     if e.shown is not None:
-        crop, certainty = e.shown < WHOLE, "sure" if confirmed else "likely"
+        crop, certainty = e.shown < NEARLY_WHOLE, "sure" if confirmed else "likely"
         reason_part = f"shows {'all' if not crop else f'{e.shown:.0%}'} of the thumbnail's width"
         if crop:
             assert sensor.size is not None
             assert e.field_px is not None
-            if e.field_px < REDUCED_FIELD * sensor.size[0]:
+            if e.field_px < NEARLY_WHOLE * sensor.size[0]:
                 crop, scale = False, e.field_px / sensor.size[0]
                 reason_part += " with fewer pixels: cropped and reduced"
-    elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
+    elif spans > NEARLY_WHOLE and e.long not in EXPORT_SIDES:
         crop, reason_part = True, "too little less for a reduced one"
     elif crop and e.long in EXPORT_SIDES:
         crop, reason_part = False, "its longest side is one that exports are given"
@@ -309,7 +308,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
             return Verdict("camera", "camera reduced", reason, pitch, share, certainty)
         reason = "nothing tells of a larger size"
         return Verdict("camera", "camera full size", reason, pitch, share, certainty)
-    if e.shown is not None and e.shown < WHOLE:
+    if e.shown is not None and e.shown < NEARLY_WHOLE:
         reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
         assert e.field_px is not None
         pitch = pitch * e.long / e.field_px if pitch else None

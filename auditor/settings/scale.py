@@ -31,6 +31,7 @@ from auditor.settings.file_evidence import (
     evidence_of,
 )
 from auditor.settings.kinds import (
+    CLOSE_VIEW,
     LARGEST_PITCH_UM,
     PANORAMA,
     SAME_SIZE,
@@ -169,8 +170,6 @@ def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, An
 
 FEWEST: Final = 2
 """One frame of a size may be enlarged or stitched."""
-DOUBLED: Final = 0.2
-"""Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
 Rows = Sequence[tuple[Evidence, int]]
 """What a body's files say, and how many say so: few, so that plain Python is quicker than tables."""
@@ -306,7 +305,7 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
         if apart <= SAME_SIZE:
             return Sensor(size, tagged, diagonal, "tagged", True)
         return Sensor(size, scale, diagonal, basis, confirmed)
-    contradicted = apart > DOUBLED and sum(n for _, n in views) >= max(FEWEST, agreeing)
+    contradicted = apart > CLOSE_VIEW and sum(n for _, n in views) >= max(FEWEST, agreeing)
     if math.isnan(tagged) or contradicted:
         if math.isnan(scale):
             return _left_over(rows, size)
