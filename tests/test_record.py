@@ -41,7 +41,6 @@ SPECIAL: dict[str, Any] = {
     "at_most": (Tone(0.18, 0.004, 5000),),
     "signal_shares": (0.05,) * (len(SIGNAL_BIN_EDGES) - 1),
     "by_colour": {"red": (0.5, 3.0)},
-    "by_radius": {"corner": (0.5, -0.5)},
 }
 """Values of the fields that are no single figure."""
 ONLY_IN_THE_STORE = {"signal_shares", "sharpest", "weakest"}

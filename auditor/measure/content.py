@@ -40,11 +40,6 @@ _BACK_MARKS: Final = (b"IIII", b"MMMM")
 """Beginnings of files of digital backs (common practice, no source)."""
 _WITHOUT_MARK: Final = frozenset([".bay", ".raw"])
 """Endings of raw files of which some have no beginning of their own (common practice, no source)."""
-_LOOKED_AT: Final = 1 << 16
-"""Bytes from a file's beginning in which anything but zeros is looked for."""
-_LEAST_ZEROS: Final = 512
-"""Bytes from which on nothing but zeros tells of a failed copy: a sector of a disk (common practice,
-no source)."""
 
 
 class Undecodable(ValueError):
@@ -79,12 +74,6 @@ def begins_as_raw(data: bytes, suffix: str) -> bool:
     return begins_as_picture(head) or head.startswith(_BACK_MARKS) or suffix in _WITHOUT_MARK
 
 
-def _no_picture(data: bytes) -> str:
-    if len(data) >= _LEAST_ZEROS and not any(data[:_LOOKED_AT]):
-        return "not a picture: it holds nothing but zeros, as after a copy that failed"
-    return "not a picture"
-
-
 def header_refusal(data: bytes, suffix: str) -> Undecodable:
     """Refusal of a file whose header can't be read as that of a finished picture.
 
@@ -105,29 +94,22 @@ def header_refusal(data: bytes, suffix: str) -> Undecodable:
     if begins_as_picture(data[:HEAD_BYTES]):
         tiff = data[:4] in (b"II*\x00", b"MM\x00*")  # so begin most raw files
         return Undecodable(f"not a picture, or its {kind}header is damaged", unknown_kind=tiff)
-    reason = _no_picture(data)
-    return Undecodable(f"{reason}, whatever its name says" if kind else reason)
+    return Undecodable("not a picture, whatever its name says" if kind else "not a picture")
 
 
-def raw_refusal(data: bytes, suffix: str, error: Exception | None) -> Undecodable:
-    """Refusal of a file named as raw.
+def raw_refusal(error: Exception) -> Undecodable:
+    """Refusal of a raw file.
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
-    suffix : str
-        Ending of its name, in lower case.
-    error : Exception or None
-        The decoder's; None where it was not asked.
+    error : Exception
+        The decoder's.
 
     Returns
     -------
     Undecodable
         To be raised.
     """
-    if error is None:
-        return Undecodable(f"{_no_picture(data)}, whatever its name says")
     known = "Unsupported" not in type(error).__name__ and "NotImpl" not in type(error).__name__
     if known:
         return Undecodable("the raw data is damaged or breaks off")

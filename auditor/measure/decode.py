@@ -19,7 +19,6 @@ from auditor.measure.content import (
     has_spare_bits,
     header_of,
     imdecode,
-    raw_refusal,
     tiff_page,
 )
 from auditor.measure.heif_jxl import decode_heif, decode_jxl, is_jxl
@@ -87,7 +86,7 @@ def decode(
     # Some programs keep the raw file's name for the JPEG they make of it.
     if suffix in RAW_SUFFIXES and not data.startswith(b"\xff\xd8\xff"):
         if not begins_as_raw(data, suffix):
-            raise raw_refusal(data, suffix, None)
+            raise Undecodable("not a picture, whatever its name says")
         return decode_raw(data, suffix, max_pixels)
     if not suffix and _may_be_raw(data):
         with contextlib.suppress(Undecodable):  # then it is what its first bytes say

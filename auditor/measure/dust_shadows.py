@@ -37,18 +37,14 @@ _LONG_PX: Final = 1600
 _OVERSIZE: Final = 1.5
 """How many times `_LONG_PX` a frame's longer side may be after halving; the rest is taken off in one step."""
 _LEAST_PX: Final = 400
-"""Short side in pixels below which a frame is too small for a map (a judgement, no source)."""
+"""Short side in pixels below which a frame is too small for a map, and to which a plane is reduced at most: covers
+of small sensors lie nearer, and a local standard deviation wants room (a judgement, no source)."""
 _FINER: Final = 128
 """Steps into which a code value of 8 bits is divided."""
 _BAND: Final = 128
 """Rows worked on at a time, a multiple of any reduction: what lies between stays in the processor's cache."""
-_DARKEST_DN: Final = 1.0
-"""Data number above black below which a mosaic's value counts as this; of other files a 255th of white."""
 _LINEAR_FROM: Final = 0.6
 """Share of its size to which a plane may be reduced by straight lines between its pixels."""
-_SHORT_PX: Final = 300
-"""Short side in pixels below which a plane is not reduced: covers of small sensors lie nearer, and what
-room a frame must have for its local standard deviation."""
 _KERNEL_PX: Final = (9, 9)
 """Pixels across and down over which the two Gaussians below are summed: some three standard deviations to
 either side."""
@@ -104,7 +100,7 @@ def measure_dust(
     pitch = pitch_um or _SENSOR_UM / max(picture.shape)
     disc = _GAP_UM / f_number / pitch * max(plane.shape) / max(picture.shape)
     share = min(_DISC_PX / disc, _LONG_PX / max(plane.shape), 1.0)
-    share = max(share, min(_SHORT_PX / min(plane.shape), 1.0))
+    share = max(share, min(_LEAST_PX / min(plane.shape), 1.0))
     # Even, for the map is half as large.
     width, height = (2 * round(share * side / 2) for side in plane.shape[::-1])
     # Means over areas take four times as long, and are of use only where much is left out.
@@ -136,7 +132,8 @@ def _small(picture: Picture) -> tuple[Plane, float]:
             for dy in range(2)
             for dx in range(2)
         )
-        return area_means(np.asarray(cells, np.float32), max(1, factor // 2)), _DARKEST_DN * 255.0
+        white = float(4 * picture.mosaic.white - black.sum())
+        return area_means(np.asarray(cells, np.float32), max(1, factor // 2)), white
     code: NDArray[Any] = picture.luma
     if code.dtype == np.uint8:
         # Means of whole code values would be rounded by more than a faint shadow is deep.

@@ -26,12 +26,12 @@ __all__ = ["measure_fringing", "measure_optics"]
 
 Floats = NDArray[np.float64]
 
-_HALF: Final = 11
-"""Pixels that are cut out to every side of an edge's middle: as far as the next two reach, nearly."""
 _ALONG_PX: Final = 9.0
 """Half length in pixels of an edge."""
 _REACH_PX: Final = 7.0
 """Pixels to either side of an edge that its profiles hold."""
+_HALF: Final = int(np.hypot(_ALONG_PX, _REACH_PX))
+"""Pixels that are cut out to every side of an edge's middle."""
 _PLATEAU_PX: Final = 4.5
 """Pixels beside an edge from which on a profile is at its dark or light plateau."""
 _BIN_PX: Final = 0.5
@@ -86,7 +86,7 @@ def measure_optics(
 
 
 def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
-    """Lateral displacement of red and blue, and width and strength of coloured seams.
+    """Lateral displacement of red and blue, and width of coloured seams.
 
     The area between two edge-spread functions scaled to run from 0 to 1 is their displacement along the edge's
     normal; a robust regression through the origin resolves displacements into one along the radius.
@@ -102,7 +102,7 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     -------
     Fringing or None
         `lateral_*_px` is the displacement in pixels at the half-diagonal after a fit proportional to the
-        distance from the centre (a difference in magnification); `by_radius` holds each zone's own mean
+        distance from the centre (a difference in magnification); `corner_*` is the corner's own mean
         displacement. None for a monochrome picture, also where a file keeps its grey as three colours.
 
     References
@@ -113,35 +113,31 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
         return None
     edges = edges.take(edges.clean & (edges.step > _LEAST_STEP))
     if len(edges) < _MIN_EDGES:
-        return Fringing(None, None, None, None, len(edges), dict.fromkeys(ZONES, (None, None)))
+        return Fringing(None, None, None, edges=len(edges))
     profiles, steps = _channel_profiles(picture, edges)
+    green, others = profiles[:, 1:2], profiles[:, (0, 2)]
     radius = radius_of(edges.y, edges.x, picture.shape)
     radial_cosine = _radial_share(edges, picture.shape)
-    green = profiles[:, 1]
-    lateral: list[float | None] = []
-    zones: list[list[float | None]] = []
-    used = 0
     valid = np.asarray(np.isfinite(profiles).all((1, 2)))
-    for channel in (0, 2):
-        ratio = _balanced(steps[:, channel], steps[:, 1], valid)
-        difference = np.nan_to_num(green - profiles[:, channel])
-        shift = difference.sum(1) * _BIN_PX
-        # What a displacement does not explain (colour that changes beside the edge) counts against.
-        line = np.gradient(np.nan_to_num(green), _BIN_PX, axis=1)
-        residual_rms = np.sqrt(((difference - shift[:, None] * line) ** 2).mean(1))
-        # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
-        coloured = np.log(np.abs(ratio) + 1e-9) / _COLOURED
-        reliability = 1 / (1 + coloured**2) / (1 + (residual_rms / _RESIDUAL) ** 2)
-        weight = np.where(valid, radial_cosine**2 * reliability, 0)
-        used = max(used, int(np.count_nonzero(weight > _USED)))
-        lateral.append(_slope(shift, radius * radial_cosine, weight))
-        zone = zone_of(radius)
-        zones.append(
-            [_slope(shift, radial_cosine, np.where(zone == i, weight, 0)) for i in range(3)]
-        )
-    width, strength = _seams(profiles, steps)
-    by_radius = {name: (zones[0][i], zones[1][i]) for i, name in enumerate(ZONES)}
-    return Fringing(lateral[0], lateral[1], width, strength, used, by_radius)
+    ratio = _balance(steps, valid)
+    difference = np.nan_to_num(green - others)
+    shift = difference.sum(2) * _BIN_PX
+    # What a displacement does not explain (colour that changes beside the edge) counts against.
+    line = np.gradient(np.nan_to_num(green), _BIN_PX, axis=2)
+    residual_rms = np.sqrt(((difference - shift[:, :, None] * line) ** 2).mean(2))
+    # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
+    coloured = np.log(np.abs(ratio) + 1e-9) / _COLOURED
+    reliability = 1 / (1 + coloured**2) / (1 + (residual_rms / _RESIDUAL) ** 2)
+    weight = np.where(valid, radial_cosine**2, 0)[:, None] * reliability
+    in_corner = zone_of(radius) == ZONES.index("corner")
+    (red, blue), corner = (
+        [_slope(shift[:, i], along, np.where(of, weight[:, i], 0)) for i in range(2)]
+        for along, of in ((radius * radial_cosine, True), (radial_cosine, in_corner))
+    )
+    clean = valid & (np.abs(steps[:, 1]) > _HIGH_CONTRAST)
+    neutral = clean & (np.abs(_balance(steps, clean) - 1) < _NEUTRAL).all(1)
+    seam = _seam_width(np.abs(difference[neutral]).max(1))
+    return Fringing(red, blue, seam, int((weight > _USED).sum(0).max()), *corner)
 
 
 def _is_grey(picture: Picture) -> bool:
@@ -225,11 +221,13 @@ def _bridged(profile: Floats) -> Floats:
     return filled
 
 
-def _balanced(step: Floats, green: Floats, valid: NDArray[np.bool_]) -> Floats:
-    """Ratio of two colours' steps, 1 for the frame's ordinary edge whatever its white balance."""
-    ratio = step / np.where(green == 0, 1, green)
-    usual = float(np.median(ratio[valid])) if valid.any() else 1.0
-    return np.asarray(ratio / usual if usual > 0 else ratio)
+def _balance(steps: Floats, valid: NDArray[np.bool_]) -> Floats:
+    """Ratios (n, 2) of red's and blue's steps to green's, 1 for the frame's ordinary edge whatever its white
+    balance."""
+    green = steps[:, 1:2]
+    ratio = steps[:, (0, 2)] / np.where(green == 0, 1, green)
+    usual = np.median(ratio[valid], axis=0) if valid.any() else np.ones(2)
+    return np.asarray(ratio / np.where(usual > 0, usual, 1))
 
 
 def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
@@ -249,16 +247,10 @@ def _slope(shift: Floats, along: Floats, weight: Floats) -> float | None:
     return slope
 
 
-def _seams(profiles: Floats, steps: Floats) -> tuple[float | None, float | None]:
-    """Median width and peak of the coloured seam at high-contrast edges of nearly neutral sides."""
-    neutral = np.abs(steps[:, 1]) > _HIGH_CONTRAST
-    for channel in (0, 2):
-        neutral &= np.abs(_balanced(steps[:, channel], steps[:, 1], neutral) - 1) < _NEUTRAL
-    neutral &= np.isfinite(profiles).all((1, 2))
-    if np.count_nonzero(neutral) < _MIN_EDGES:
-        return None, None
-    p = profiles[neutral]
-    difference = np.abs(p[:, (0, 2)] - p[:, 1:2]).max(1)
+def _seam_width(difference: Floats) -> float | None:
+    """Median width (px) of the coloured seam at nearly neutral edges of high contrast, from the difference
+    (n, bins) of the colour that departs most from green."""
+    if len(difference) < _MIN_EDGES:
+        return None
     smooth = (difference[:, :-1] + difference[:, 1:]) / 2
-    width = (smooth > _SEAM).sum(1) * _BIN_PX
-    return float(np.median(width)), float(np.median(smooth.max(1)))
+    return float(np.median((smooth > _SEAM).sum(1))) * _BIN_PX

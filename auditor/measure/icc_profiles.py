@@ -20,8 +20,6 @@ _HEADER_BYTES: Final = 128
 """Bytes of a profile's header; the table of its tags follows (ICC.1:2022)."""
 _TAG: Final = struct.Struct(">4sII")
 """A tag in that table: its name, and where its data begin and how many they are."""
-_MOST_TAGS: Final = 200
-"""Tags looked at: damage can claim any number, profiles hold a few dozen (common practice, no source)."""
 _LINEAR: Final = 0.01
 """How close to 1 a power is that of linear light: profiles round it."""
 _SAME_CURVE: Final = 0.003
@@ -75,7 +73,7 @@ def transfer_from_icc(icc: bytes) -> Transfer | None:
     """
     try:
         count = struct.unpack_from(">I", icc, _HEADER_BYTES)[0]
-        for i in range(min(count, _MOST_TAGS)):
+        for i in range(count):
             tag, offset, _ = _TAG.unpack_from(icc, _HEADER_BYTES + 4 + _TAG.size * i)
             if tag in (b"gTRC", b"kTRC"):
                 return _curve(icc, offset)

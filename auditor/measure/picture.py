@@ -52,16 +52,12 @@ class Mosaic:
         Black level in DN at (y % 2, x % 2).
     white : float
         Saturation level in DN, black level included.
-    masked : tuple of (h, w) ndarray
-        Strips beside the visible area as the file holds them, each with whole tiles of colours or without;
-        empty for most files.
     """
 
     raw: NDArray[Any]
     colours: NDArray[np.int_]
     black: NDArray[np.float64]
     white: float
-    masked: tuple[NDArray[Any], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,6 @@ from typing import Any, Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from auditor.measure.content import Undecodable, check_size, imdecode, luma_steps, raw_refusal
 from auditor.measure.picture import Mosaic, Picture
@@ -17,8 +16,6 @@ __all__ = ["decode_raw"]
 _FULL_SIZE: Final = 0.8
 """Share of the sensor's pixels from which on a preview is one of full size: it may lack the borders
 (common practice, no source)."""
-_STRIP: Final = 64
-"""Rows or columns of a masked strip that are kept, next to the visible area."""
 
 
 def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
@@ -29,7 +26,7 @@ def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
     data : bytes
         The whole file.
     suffix : str
-        Ending of its name, for the reason of a refusal.
+        Ending of its name, which tells linear DNG.
     max_pixels : int
         Refuse larger pictures.
 
@@ -58,16 +55,16 @@ def decode_raw(data: bytes, suffix: str, max_pixels: int) -> Picture:
                 return Picture(None, "linear", mosaic)
             picture = _preview(raw)
             if picture is None and unread is None:
-                picture = _light(raw, suffix)
+                picture = _light(raw) if suffix == ".dng" else None
             if picture is None and unread is not None:
-                raise raw_refusal(data, suffix, unread)
+                raise raw_refusal(unread)
             if picture is None:
                 raise Undecodable("the raw data has no readable mosaic and no full-size preview")
             return picture
     except Undecodable:
         raise
     except Exception as error:
-        raise raw_refusal(data, suffix, error) from error
+        raise raw_refusal(error) from error
 
 
 def _mosaic(raw: Any) -> Mosaic | None:
@@ -94,29 +91,7 @@ def _mosaic(raw: Any) -> Mosaic | None:
     if sorted(colours.flat) != [0, 1, 1, 2]:
         return None
     levels = np.asarray(raw.black_level_per_channel, float)
-    return Mosaic(
-        visible.copy(),
-        colours,
-        levels[pattern],
-        float(raw.white_level),
-        _masked(raw, visible.shape),
-    )
-
-
-def _masked(raw: Any, visible: tuple[int, ...]) -> tuple[NDArray[Any], ...]:
-    """Copies of the strips above, left of, right of and below the visible sensor area."""
-    whole, sizes = raw.raw_image, raw.sizes
-    if whole is None or whole.ndim != 2:
-        return ()
-    top, left = int(sizes.top_margin), int(sizes.left_margin)
-    bottom, right = top + visible[0], left + visible[1]
-    strips = (
-        whole[max(0, top - _STRIP) : top],
-        whole[top:bottom, max(0, left - _STRIP) : left],
-        whole[top:bottom, right : right + _STRIP],
-        whole[bottom : bottom + _STRIP],
-    )
-    return tuple(strip.copy() for strip in strips if strip.size)
+    return Mosaic(visible.copy(), colours, levels[pattern], float(raw.white_level))
 
 
 def _preview(raw: Any) -> Picture | None:
@@ -142,10 +117,10 @@ def _preview(raw: Any) -> Picture | None:
     )
 
 
-def _light(raw: Any, suffix: str) -> Picture | None:
+def _light(raw: Any) -> Picture | None:
     """Raw data without a mosaic (linear DNG, sensors without colours) as linear light; None of any other."""
     visible = raw.raw_image_visible
-    if suffix != ".dng" or visible is None or (visible.ndim == 2 and raw.num_colors != 1):
+    if visible is None or (visible.ndim == 2 and raw.num_colors != 1):
         return None
     channels = 1 if visible.ndim == 2 else 3  # with some files an empty fourth follows
     black = np.asarray(raw.black_level_per_channel[:channels], np.float32)

@@ -247,16 +247,12 @@ class Noise:
     at_most: tuple[Tone, ...] = ()
     """Levels without measurable noise: their `sigma` is what it has at most (less than a code value,
     or less than the texture that hides it)."""
-    grain_px: float | None = None
-    """Noise correlation length: 1 for white noise, larger for coarse grain. The standard deviation
-    after averaging k x k pixels falls with 1/k only once k is well above it."""
     sigma_output_code8: float | None = None
     """`sigma_code8` as it would be after area-averaging to the common output size."""
     tone_output_scale: float | None = None
     """Factor on a tone's sigma for the common output size (grain taken into account)."""
     signal_shares: tuple[float, ...] | None = None
     """Share of the frame's pixels in each bin of `SIGNAL_BIN_EDGES`."""
-    clipped_share: float | None = None
     banding: bool = False
     hot_pixels: int | None = None
     note: str | None = None
@@ -285,11 +281,10 @@ class Fringing:
     lateral_red_px: float | None
     lateral_blue_px: float | None
     fringe_width_px: float | None
-    fringe_strength: float | None = None
-    """Peak colour difference across the seam as a share of the edge's step."""
     edges: int = 0
-    by_radius: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
-    """Zone -> (red, blue) displacement in px."""
+    corner_lateral_red_px: float | None = None
+    """The corner's own displacements; the others are those at the half-diagonal, from all edges."""
+    corner_lateral_blue_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -132,14 +132,11 @@ _ON_DISK: Final = frozenset(
         "width",
         "height",
         "weakest_mtf50_cpp",
-        "grain_px",
         "sigma_output_code8",
-        "clipped_share",
         "banding",
         "gain_stderr",
         "read_noise_stderr_e",
         "patches",
-        "fringe_strength",
     ]
 )
 """Fields, and columns, that are not loaded for every frame."""
@@ -173,9 +170,6 @@ def _columns() -> Iterator[Column]:
     for colour in SITE_COLOURS:
         yield Column(f"{colour}_gain_e_per_dn", "float", False)
         yield Column(f"{colour}_read_noise_e", "float", False)
-    for zone in ZONES:
-        yield Column(f"{zone}_lateral_red_px", "float", zone == "corner")
-        yield Column(f"{zone}_lateral_blue_px", "float", zone == "corner")
 
 
 COLUMNS: Final = tuple(_columns())
@@ -220,9 +214,6 @@ def to_row(record: FrameRecord) -> Row:
     if record.photon_transfer is not None:
         for colour, (gain, read) in record.photon_transfer.by_colour.items():
             row[f"{colour}_gain_e_per_dn"], row[f"{colour}_read_noise_e"] = gain, read
-    if record.fringing is not None:
-        for zone, (red, blue) in record.fringing.by_radius.items():
-            row[f"{zone}_lateral_red_px"], row[f"{zone}_lateral_blue_px"] = red, blue
     return row
 
 
@@ -286,9 +277,6 @@ def row_to_object(row: Mapping[str, Any]) -> Mapping[str, Any]:
     transfer, fringing = part("photon_transfer"), part("fringing")
     transfer["by_colour"] = {
         c: {n: get(f"{c}_{n}") for n in ("gain_e_per_dn", "read_noise_e")} for c in SITE_COLOURS
-    }
-    fringing["by_zone"] = {
-        z: {f"lateral_{c}_px": get(f"{z}_lateral_{c}_px") for c in ("red", "blue")} for z in ZONES
     }
     seams = (fringing["lateral_red_px"], fringing["fringe_width_px"])
     return {

@@ -107,13 +107,8 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
 SMALL_SENSOR_MM: Final = 18.0
 """Diagonal below which cameras do not change lenses, unless they name them (common practice, no
 source)."""
-LONGEST_SHORT_END: Final = 1.6
-"""Focal length over the sensor's diagonal from which a lens is too long to be a compact's: the file is a
-reduced copy of a larger camera's whose tags still speak of the original's pixels."""
 COMPACT_USUAL_MM: Final = 30.0
-"""Median focal length under which a camera of unknown sensor is a compact (common practice, no source) ..."""
-COMPACT_SHORTEST_MM: Final = 9.5
-"""... and its shortest one."""
+"""Median focal length under which a camera of unknown sensor is a compact (common practice, no source)."""
 
 
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
@@ -227,16 +222,13 @@ def _built_in(frames: pd.DataFrame) -> pd.Series:
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
     whole = frames["source"].isin(["raw", "camera"])
     diagonal = known.fillna(by_view).fillna(by_pitch.where(whole))
-    diagonal = diagonal.where(by_view.notna() | (focal < LONGEST_SHORT_END * diagonal))
     named = lens.isin([n for n in lens.dropna().unique() if not str(n).startswith(BUILT_IN)])
     per_body = pd.DataFrame(
         {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}
     ).dropna(subset=["body"])
     grouped = per_body.groupby("body", sort=False)
     typical = grouped["diagonal"].median()
-    short = (grouped["focal"].median() < COMPACT_USUAL_MM) & (
-        grouped["focal"].min() < COMPACT_SHORTEST_MM
-    )
+    short = grouped["focal"].median() < COMPACT_USUAL_MM
     fixed = ((typical < SMALL_SENSOR_MM) | (typical.isna() & short)) & ~grouped["named"].any()
     names = {body: built_in_lens(str(body)) for body in fixed.index[fixed]}
     filled = lens.where(~unnamed, map_names(frames["body"], names, None))

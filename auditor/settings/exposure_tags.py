@@ -54,8 +54,6 @@ _NOTE_GAIN: Final = (-400, 400)
 """The same for the gain upon it."""
 _NOTE_BASE: Final = 5
 """Stops that stand for ISO 100 there."""
-_NOTE_THIRDS: Final = {12: 1 / 3, 20: 2 / 3}
-"""Steps that stand for exact thirds of a stop there."""
 _BIAS_LIMITS_EV: Final = (-15, 15)
 """Exposure compensation; no camera offers more than a third of this (common practice, no source)."""
 _FOCUS_LIMITS_M: Final = (0.001, 600)
@@ -170,16 +168,8 @@ def _maker_sensitivity(tags: Tags) -> float | None:
     base = within(numbers(tags.get("Exif.CanonSi.ISOSpeed")), *_NOTE_ISO)
     gain = within(numbers(tags.get("Exif.CanonSi.AutoISO")), *_NOTE_GAIN)
     if base is not None:
-        stops = _note_stops(base) - _NOTE_BASE + (_note_stops(gain) if gain is not None else 0.0)
-        return float(round(100 * 2**stops))
+        return float(round(100 * 2 ** ((base + (gain or 0)) / NOTE_STEPS - _NOTE_BASE)))
     return None
-
-
-def _note_stops(value: float) -> float:
-    """Stops of a figure in `NOTE_STEPS`."""
-    whole, part = divmod(abs(value), NOTE_STEPS)
-    stops = whole + _NOTE_THIRDS.get(int(part), part / NOTE_STEPS)
-    return math.copysign(stops, value)
 
 
 def exposure_bias(tags: Tags) -> float | None:

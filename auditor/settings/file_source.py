@@ -7,7 +7,7 @@ from typing import Final
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.record import Source
-from auditor.settings.kinds import SHORT_SIDES
+from auditor.settings.kinds import SAME_SIZE, SHORT_SIDES
 from auditor.settings.names import body_name
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import (
@@ -34,8 +34,6 @@ _ZOOM: Final = (1.05, 100)
 """Digital zoom that enlarges; 1 and less is none, more is damage (common practice, no source)."""
 _CODE_LETTERS: Final = 4
 """A program's name has so many letters; shorter words are codes (common practice, no source)."""
-_BORDER: Final = 0.02
-"""Relative difference of the longer side within which only border came or went, without resampling."""
 
 # Words that firmware puts beside its version; none of them is the name of a program.
 _FIRMWARE_WORDS: Final = frozenset([
@@ -235,7 +233,7 @@ def _differs(raw: RawTags, size: tuple[int, int] | None) -> bool:
     if size is None or not raw.width_px or not raw.height_px:
         return False
     actual, stated = sorted((raw.width_px, raw.height_px)), sorted(size)
-    if abs(actual[1] / stated[1] - 1) > _BORDER:
+    if abs(actual[1] / stated[1] - 1) > SAME_SIZE:
         return True
     low, high = SHORT_SIDES
     return actual[0] < stated[0] * low or actual[0] > stated[0] * high

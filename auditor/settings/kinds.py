@@ -12,14 +12,13 @@ import math
 from typing import Any, Final
 
 from auditor.record import Certainty, Settings
-from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of, view
-from auditor.settings.sensors import SMALL_MM, sensor_sides
+from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM, sensor_sides
 
 __all__ = [
     "CLOSE_VIEW",
     "LARGEST_PITCH_UM",
     "PANORAMA",
-    "SAME_SENSOR",
     "SAME_SIZE",
     "SHORT_SIDES",
     "another_sensor",
@@ -30,11 +29,8 @@ __all__ = [
 ]
 
 SAME_SIZE: Final = 0.03
-"""Relative difference in size within which frames count as one size: borders differ between files."""
-SAME_SHAPE: Final = 0.025
-"""The same for long over short side."""
-SAME_SENSOR: Final = 0.04
-"""Difference of logarithms within which two pitches are one, and focal-plane tags confirm the database."""
+"""Relative difference within which two sizes, two shapes, or two pixel pitches are one: borders differ between
+files, and tags are rounded."""
 SHORT_SIDES: Final = (0.9, 1.1)
 """Short side over that which was written between which only border was cut."""
 CLOSE_VIEW: Final = 0.12
@@ -48,10 +44,9 @@ SMALLEST_SENSOR_MM: Final = 3.9
 """No camera for photographs has a smaller diagonal (common practice, no source)."""
 PANORAMA: Final = 2.3
 """Long over short side from which a frame larger than the sensor is stitched."""
-WHOLE: Final = 0.93
-"""Share of the thumbnail's width from which the file shows all of it."""
-REDUCED_FIELD: Final = 0.88
-"""Pixels of the thumbnail's whole field over the sensor's under which a cut-out was reduced as well."""
+NEARLY_WHOLE: Final = 0.9
+"""Share of the thumbnail's or the sensor's width from which a file holds all of it, or was straightened or trimmed:
+nobody reduces by so little (common practice, no source)."""
 CROP_MODES: Final = (1.2, 1.75)
 """How much smaller the part of the sensor is that cameras use in a crop mode of its own shape, by its side
 (common practice, no source)."""
@@ -64,9 +59,6 @@ BLOCK_PX: Final = 4
 FREE_SIDE_PX: Final = 3000
 """Cameras write sides that divide by four; larger files that do not have such a one were rather
 trimmed than reduced (common practice, no source)."""
-_TRIMMED: Final = 0.9
-"""A file with more than this of the sensor's sides, in its shape, was straightened or trimmed: nobody
-reduces by so little (common practice, no source)."""
 
 EXPORT_SIDES: Final = frozenset([
     500, 600, 640, 700, 720, 750, 768, 800, 850, 900, 960, 1000, 1024, 1080, 1100, 1200, 1250, 1280,
@@ -112,12 +104,12 @@ def sensor_alone(e: Evidence) -> Sensor:
         sides_mm = Sensor(diagonal_mm=diagonal).sides_mm(*written)
         assert sides_mm is not None
         by_tags = (sides_mm[0] / e.tagged_um * 1000, sides_mm[1] / e.tagged_um * 1000)
-        tolerance = SAME_SENSOR if basis == "database" else CLOSE_VIEW
+        tolerance = SAME_SIZE if basis == "database" else CLOSE_VIEW
         spans = max(own[0] / by_tags[0], own[1] / by_tags[1])
         if not _close(spans, 1, tolerance):
             size, confirmed = by_tags, basis == "database"
         else:
-            same_shape = _close(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SHAPE)
+            same_shape = _close(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SIZE)
             size, confirmed = own if same_shape else by_tags, True
     if size and _close(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not edited:
         size = own  # without the border that notes count
@@ -127,7 +119,7 @@ def sensor_alone(e: Evidence) -> Sensor:
     if size is not None and diagonal:
         sides = sensor_sides(diagonal, size[0] / size[1])
         pixel = _whole_field_um(sides, *size)
-        if e.tagged_um and _close(e.tagged_um, pixel, SAME_SENSOR):
+        if e.tagged_um and _close(e.tagged_um, pixel, SAME_SIZE):
             pixel, basis = e.tagged_um, "tagged"
     elif e.tagged_um:
         basis = "tagged"
@@ -135,8 +127,7 @@ def sensor_alone(e: Evidence) -> Sensor:
             diagonal = diagonal or math.hypot(*written) * e.tagged_um / 1000
         else:
             pixel = e.tagged_um
-    rough = basis == "equivalent" and e.view_rough
-    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed, rough)
+    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed)
 
 
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
@@ -146,7 +137,7 @@ def judge(e: Evidence, sensor: Sensor) -> Verdict:
     if sensor.size is None:
         return _zoomed(e) if e.source == "resized" else _size_unknown(e, sensor)
     across, down = e.long / sensor.size[0], e.short / sensor.size[1]
-    spans = across if _close(across, down, SAME_SHAPE) else max(across, down)
+    spans = across if _close(across, down, SAME_SIZE) else max(across, down)
     if e.source == "resized" and spans > 1 - SAME_SIZE:
         return _zoomed(e)
     if abs(spans - 1) <= SAME_SIZE:
@@ -189,8 +180,6 @@ def _zoomed(e: Evidence) -> Verdict:
 
 
 def _certainty(sensor: Sensor) -> Certainty:
-    if sensor.rough:
-        return "assumed"
     return "sure" if sensor.confirmed else "likely"
 
 
@@ -201,11 +190,15 @@ def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
         reason = "the sensor's own size; who wrote it can't be told"
         return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
     if e.source == "camera":
-        reason = "the camera's own size" if share > WHOLE else "a part of the sensor, by the camera"
+        reason = (
+            "the camera's own size"
+            if share > NEARLY_WHOLE
+            else "a part of the sensor, by the camera"
+        )
         return Verdict(
             "camera", "camera full size", reason, sensor.pixel_um, share, _certainty(sensor)
         )
-    if share < WHOLE:
+    if share < NEARLY_WHOLE:
         reason = f"covers {share:.0%} of the sensor at its own pixels"
         return Verdict("edited", "cropped", reason, sensor.pixel_um, share, _certainty(sensor))
     reason = "the sensor's own size, written by a program"
@@ -230,24 +223,24 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
     """Fewer pixels than the sensor has: a part of it, or all of it reduced."""
     if e.source == "camera":
         return _smaller_by_camera(e, sensor, spans, shape)
-    if e.cameras_size and (e.shown is None or e.shown >= WHOLE):
+    if e.cameras_size and (e.shown is None or e.shown >= NEARLY_WHOLE):
         pitch = sensor.pixel_um / spans if sensor.pixel_um else e.tagged_um
         covered = round(1 / max(shape, 1 / shape), 3)
         reason = f"{e.long:.0f} of {_size(sensor)}, as the camera writes it; saved again"
         return Verdict("edited", "camera reduced", reason, pitch, covered, _certainty(sensor))
     certainty: Certainty = "assumed"
-    crop, confirmed = not _close(shape, 1, SAME_SHAPE), sensor.confirmed
+    crop, confirmed = not _close(shape, 1, SAME_SIZE), sensor.confirmed
     scale, reason_part = spans, "the sensor's own shape"
     if e.shown is not None:
-        crop, certainty = e.shown < WHOLE, "sure" if confirmed else "likely"
+        crop, certainty = e.shown < NEARLY_WHOLE, "sure" if confirmed else "likely"
         reason_part = f"shows {'all' if not crop else f'{e.shown:.0%}'} of the thumbnail's width"
         if crop:
             assert sensor.size is not None
             assert e.field_px is not None
-            if e.field_px < REDUCED_FIELD * sensor.size[0]:
+            if e.field_px < NEARLY_WHOLE * sensor.size[0]:
                 crop, scale = False, e.field_px / sensor.size[0]
                 reason_part += " with fewer pixels: cropped and reduced"
-    elif spans > _TRIMMED and e.long not in EXPORT_SIDES:
+    elif spans > NEARLY_WHOLE and e.long not in EXPORT_SIDES:
         crop, reason_part = True, "too little less for a reduced one"
     elif crop and e.long in EXPORT_SIDES:
         crop, reason_part = False, "its longest side is one that exports are given"
@@ -257,7 +250,7 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
         covered = spans * spans / max(shape, 1 / shape)
         reason = f"{e.long:.0f} of {_size(sensor)}, {reason_part}: a cut-out"
         return Verdict("edited", "cropped", reason, sensor.pixel_um, round(covered, 3), certainty)
-    if certainty == "assumed" and _close(shape, 1, SAME_SHAPE):
+    if certainty == "assumed" and _close(shape, 1, SAME_SIZE):
         certainty = "likely"
     pitch = sensor.pixel_um / scale if sensor.pixel_um else None
     covered = (spans / scale) ** 2 / max(shape, 1 / shape)
@@ -270,13 +263,13 @@ def _smaller(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict
 def _smaller_by_camera(e: Evidence, sensor: Sensor, spans: float, shape: float) -> Verdict:
     """Crop modes keep the pixel; small sizes keep the field."""
     pixel, tagged = sensor.pixel_um, e.tagged_um
-    same_shape = _close(shape, 1, SAME_SHAPE)
+    same_shape = _close(shape, 1, SAME_SIZE)
     if e.view_mm and sensor.diagonal_mm and same_shape:
         view = math.log(e.view_mm / sensor.diagonal_mm)
         crop = abs(view - math.log(spans)) < abs(view)
     else:
         # Cameras may leave the tags of the full size in smaller files.
-        kept = bool(tagged and pixel and _close(tagged, pixel, SAME_SENSOR))
+        kept = bool(tagged and pixel and _close(tagged, pixel, SAME_SIZE))
         usual = not same_shape or CROP_MODES[0] <= 1 / spans <= CROP_MODES[1]
         crop = kept and usual
     covered = round(spans * spans / max(shape, 1 / shape), 3)
@@ -315,7 +308,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
             return Verdict("camera", "camera reduced", reason, pitch, share, certainty)
         reason = "nothing tells of a larger size"
         return Verdict("camera", "camera full size", reason, pitch, share, certainty)
-    if e.shown is not None and e.shown < WHOLE:
+    if e.shown is not None and e.shown < NEARLY_WHOLE:
         reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
         assert e.field_px is not None
         pitch = pitch * e.long / e.field_px if pitch else None
@@ -366,10 +359,10 @@ def settle(s: Settings) -> Settings:
     Settings
         The same where the size of the file is not known.
     """
-    known = bool(s.focal_length_mm and s.focal_35mm)
-    view_mm, rough = view(s.focal_length_mm or 1, s.focal_35mm or 1)
+    focal, equivalent = s.focal_length_mm, s.focal_35mm
+    view_mm = FULL_FRAME_DIAGONAL_MM * focal / equivalent if focal and equivalent else None
     year = int(s.taken[:4]) if s.taken and s.taken[:4].isdigit() else None
-    e = evidence_of(s, float(view_mm) if known else None, known and bool(rough), year)
+    e = evidence_of(s, view_mm, year)
     if e is None:
         return s
     sensor = sensor_alone(e)

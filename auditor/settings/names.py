@@ -38,8 +38,6 @@ __all__ = [
     "split_converter",
 ]
 
-_ONE_FOCAL: Final = 1.005
-"""Long over short end up to which a lens has one focal length."""
 _NOTE_UNITS: Final = (1, 10_000)
 """Units per mm that one maker's notes may count in; others are damage."""
 _NOTE_F: Final = (1, 10 * NOTE_STEPS)
@@ -51,9 +49,7 @@ _F_VALUES: Final = (1, 4000)
 _FACTOR_LIMITS: Final = (0.4, 4)
 """Factors of converters and focal reducers (common practice, no source); 1 changes nothing."""
 _FOCAL_TOLERANCE: Final = 1.06
-"""A focal length, or aperture, is outside a lens's own range from this factor on."""
-_CONVERTED_TOLERANCE: Final = 1.04
-"""How cameras round the focal length of lens and converter together."""
+"""A focal length, or aperture, is outside a lens's range, its own or that with a converter, from this factor on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +64,7 @@ class LensRange:
     def name(self) -> str:
         """'24 mm f/2.8', '18-55 mm f/3.5-5.6'."""
         text = f"{round(self.short_mm, 1):g}"
-        if self.long_mm > self.short_mm * _ONE_FOCAL:
+        if round(self.long_mm, 1) > round(self.short_mm, 1):
             text += f"-{round(self.long_mm, 1):g}"
         text += " mm"
         if self.f_short is not None:
@@ -300,7 +296,7 @@ def converter_from_range(
         return None
     for factor in _FACTORS:
         own = focal_mm / factor
-        if not lens.short_mm / _CONVERTED_TOLERANCE <= own <= lens.long_mm * _CONVERTED_TOLERANCE:
+        if not lens.short_mm / _FOCAL_TOLERANCE <= own <= lens.long_mm * _FOCAL_TOLERANCE:
             continue
         widest = None if lens.f_short is None else lens.f_short * factor / _FOCAL_TOLERANCE
         if f_number is None or widest is None or f_number >= widest:

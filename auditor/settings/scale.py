@@ -29,19 +29,18 @@ from auditor.settings.file_evidence import (
     Size,
     Verdict,
     evidence_of,
-    view,
 )
 from auditor.settings.kinds import (
+    CLOSE_VIEW,
     LARGEST_PITCH_UM,
     PANORAMA,
-    SAME_SENSOR,
     SAME_SIZE,
     another_sensor,
     figures,
     judge,
     sensor_alone,
 )
-from auditor.settings.sensors import SMALL_MM, sensor_sides
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM, sensor_sides
 
 __all__ = ["reconcile_scale"]
 
@@ -92,12 +91,14 @@ def _told(frames: pd.DataFrame) -> pd.DataFrame:
     # Tables made by hand give the pitch that tags tell as the frame's own.
     by_tags = (own == "") & np.isin(words(frames, "pitch_basis").astype(str), _BY_TAGS)
     tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
-    view_mm, rough = view(numbers(frames, "focal_length_mm"), numbers(frames, "focal_35mm"))
+    focal, equivalent = numbers(frames, "focal_length_mm"), numbers(frames, "focal_35mm")
+    with np.errstate(all="ignore"):
+        view_mm = FULL_FRAME_DIAGONAL_MM * focal / equivalent
     return pd.DataFrame({
         "body": _cameras(frames, view_mm),
         "file_source": np.where(own == "", writer, own),
         "told_pitch_um": np.where(np.isnan(tagged) & by_tags, pitch, tagged),
-        "view_mm": _stepped(view_mm), "view_rough": rough,
+        "view_mm": _stepped(view_mm),
         "whole_side_px": _stepped(numbers(frames, "whole_side_px")),
         "year": pd.to_numeric(texts(frames, "taken").str[:4], errors="coerce").to_numpy(float),
         **{name: numbers(frames, name) for name in _READ},
@@ -143,7 +144,7 @@ def _cameras(frames: pd.DataFrame, view_mm: NDArray[np.float64]) -> NDArray[np.f
 def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, Any]]:
     """What is settled of each row; frames without a known size stay whose they were."""
     told = list(rows.itertuples(index=False))
-    seen = [evidence_of(r, r.view_mm, bool(r.view_rough), r.year) for r in told]  # type: ignore[arg-type]
+    seen = [evidence_of(r, r.view_mm, r.year) for r in told]  # type: ignore[arg-type]
     bodies: dict[object, list[tuple[Evidence, int]]] = {}
     by_camera = set()
     for r, e, n in zip(told, seen, frames.tolist(), strict=True):
@@ -167,14 +168,8 @@ def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, An
     return out
 
 
-OFTEN: Final = 0.15
-"""Share of the frames of a program's commonest size that makes a larger size no exception."""
 FEWEST: Final = 2
 """One frame of a size may be enlarged or stitched."""
-SHAPES: Final = (1.2, 1.6)
-"""Long over short side of sensors (common practice, no source); others are cut."""
-DOUBLED: Final = 0.2
-"""Difference of logarithms from which most 35 mm equivalents outvote focal-plane tags."""
 
 Rows = Sequence[tuple[Evidence, int]]
 """What a body's files say, and how many say so: few, so that plain Python is quicker than tables."""
@@ -246,10 +241,7 @@ def _written(rows: Rows) -> Size | None:
     found = [
         e.written
         for e, _ in rows
-        if e.written
-        and e.source in ("edited", "resized")
-        and not _same(e.written[0], e.long)
-        and SHAPES[0] < e.written[0] / e.written[1] < SHAPES[1]
+        if e.written and e.source in ("edited", "resized") and not _same(e.written[0], e.long)
     ]
     return max(found, key=math.prod, default=None)
 
@@ -272,10 +264,8 @@ def _usual(sizes: Sizes) -> Size | None:
     every file may be reduced to it."""
     if len(sizes) < 2:
         return None
-    frames = {size: by.total() for size, by in sizes.items()}
-    least = max(FEWEST, OFTEN * max(frames.values()))
-    usual = [size for size, n in frames.items() if n >= least]
-    return (usual or list(frames))[-1]
+    usual = [size for size, by in sizes.items() if by.total() >= FEWEST]
+    return (usual or list(sizes))[-1]
 
 
 def _median(weighed: Iterable[tuple[float, float]]) -> float:
@@ -295,13 +285,11 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
     diagonal = _median((e.diagonal_mm, n) for e, n in rows if e.diagonal_mm) or math.nan
     whole = [(e, n) for e, n in rows if size is None or abs(_span(e, size) - 1) <= SAME_SIZE]
     views = [(e, n) for e, n in whole if e.view_mm and e.source != "resized"]
-    rough = bool(views) and all(e.view_rough for e, _ in views)
     by_view = _median((e.view_mm or math.nan, n) for e, n in views)
     basis = "database"
     if math.isnan(diagonal) or another_sensor(diagonal, by_view):
         diagonal, basis = by_view, "equivalent"
-    rough = rough and basis == "equivalent"
-    unsized = Sensor(None, None, None if math.isnan(diagonal) else diagonal, basis, False, rough)
+    unsized = Sensor(None, None, None if math.isnan(diagonal) else diagonal, basis)
     if size is None:
         return unsized
     # Between two pitches the smaller, for doubled ones are a known fault.
@@ -314,14 +302,14 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
         return unsized
     apart = abs(math.log(tagged / scale))
     if basis == "database":
-        if apart <= SAME_SENSOR:
+        if apart <= SAME_SIZE:
             return Sensor(size, tagged, diagonal, "tagged", True)
         return Sensor(size, scale, diagonal, basis, confirmed)
-    contradicted = apart > DOUBLED and sum(n for _, n in views) >= max(FEWEST, agreeing)
+    contradicted = apart > CLOSE_VIEW and sum(n for _, n in views) >= max(FEWEST, agreeing)
     if math.isnan(tagged) or contradicted:
         if math.isnan(scale):
             return _left_over(rows, size)
-        return Sensor(size, scale, diagonal, basis, confirmed, rough)
+        return Sensor(size, scale, diagonal, basis, confirmed)
     return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", confirmed)
 
 

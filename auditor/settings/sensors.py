@@ -189,8 +189,6 @@ def _maker(tags: Tags, diagonal_px: float | None) -> float | None:
     return across if across and down and abs(across / down - 1) < _SQUARE else None
 
 
-_LONGEST_SHAPE: Final = 3
-"""No sensor is so much longer than high (common practice, no source)."""
 _BORDERS: Final = slice(5, 9)
 """Where a note on the sensor has the left, top, right and bottom border of the picture."""
 
@@ -205,11 +203,7 @@ def native_size(tags: Tags) -> tuple[int, int] | None:
     for sides in (_canon(tags), _nikon(tags), cut):
         if sides is not None:
             long, short = max(sides), min(sides)
-            if (
-                SENSOR_SIDES_PX[0] <= short
-                and long <= SENSOR_SIDES_PX[1]
-                and long < _LONGEST_SHAPE * short
-            ):
+            if SENSOR_SIDES_PX[0] <= short and long <= SENSOR_SIDES_PX[1]:
                 return round(long), round(short)
     return None
 

@@ -103,7 +103,7 @@ def huge_png(width: int, height: int) -> bytes:
         (b"plain text, no picture", "a.jpg", "not a picture"),
         (b"plain text, no picture", "a.nef", "^not a picture, whatever its name says$"),
         (np.random.default_rng(3).bytes(307_200), "a.nef", "^not a picture, whatever"),
-        (bytes(307_200), "a.nef", "nothing but zeros"),
+        (bytes(307_200), "a.nef", "not a picture, whatever its name says"),
         (b"II*\x00" + bytes(20_000), "a.gpr", "can't be read: damaged, or of a kind"),
         (huge_png(65000, 65000), "a.png", "65000 x 65000"),
         (encoded(ramp(40, 30), "PNG"), "a.png", "too small"),

@@ -79,20 +79,19 @@ def test_known_channel_shifts_within_a_tenth_of_a_pixel(
     assert fringing.lateral_blue_px == pytest.approx(blue, abs=0.1)
 
 
-def test_displacement_grows_from_centre_to_corner() -> None:
+def test_corners_are_displaced_by_their_distance_from_the_centre() -> None:
+    """Which is from 0.7 of the half-diagonal on."""
     fringing = measure_optics(Picture(_discs(2.0, -2.0)))[1]
     assert fringing is not None
-    centre, middle, corner = (fringing.by_radius[z] for z in ("centre", "middle", "corner"))
-    assert centre[0] < middle[0] < corner[0]
-    assert centre[1] > middle[1] > corner[1]
+    assert 0.65 * 2.0 < fringing.corner_lateral_red_px < 2.0
+    assert -2.0 < fringing.corner_lateral_blue_px < 0.65 * -2.0
 
 
-def test_seam_is_wider_and_stronger_with_more_lateral_colour() -> None:
+def test_seam_is_wider_with_more_lateral_colour() -> None:
     slight, strong = (measure_optics(Picture(_discs(s, -s)))[1] for s in (0.3, 2.5))
     assert slight is not None
     assert strong is not None
     assert strong.fringe_width_px > slight.fringe_width_px
-    assert strong.fringe_strength > slight.fringe_strength
 
 
 @pytest.mark.parametrize("name", ["astronaut.png", "motorcycle_left.png"])

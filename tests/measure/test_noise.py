@@ -22,7 +22,6 @@ def test_white_noise_on_a_grey_card_is_read_as_drawn() -> None:
         noise = measure_noise(Picture(card.astype(np.uint8)))
         assert noise.sigma_code8 is not None
         assert abs(noise.sigma_code8 / sigma - 1) < 0.02
-        assert noise.grain_px == pytest.approx(1, abs=0.05)
 
 
 def test_coarse_noise_counts_as_much_as_fine() -> None:
@@ -32,12 +31,6 @@ def test_coarse_noise_counts_as_much_as_fine() -> None:
     card = np.rint(118 + 4 * coarse / coarse.std()).astype(np.uint8)
     noise = measure_noise(Picture(card))
     assert noise.sigma_code8 == pytest.approx(4.0, rel=0.04)
-    # White noise through a kernel of sum 1: power 1 at nothing, variance the sum of squares.
-    # 16 px blocks cut the correlation short; the figure is known to read a tenth low here.
-    kernel = cv2.getGaussianKernel(9, 0.6)
-    true = 1 / float((kernel**2).sum())
-    assert noise.grain_px is not None
-    assert 0.85 * true < noise.grain_px < true
 
 
 def test_snr_of_rendered_photons_at_quality_97() -> None:

@@ -7,7 +7,7 @@ import scipy
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import erf
 
-from auditor.measure.noise.developed import _lowest
+from auditor.measure.noise.flats import flattest
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means, block_starts, centred_maxima
 from auditor.measure.sharpness.edge_profiles import _STRIDE
@@ -71,14 +71,14 @@ def test_light_of_bytes_is_that_of_numbers() -> None:
     assert picture.linear(codes[:0]).shape == (0, 4, 5)
 
 
-def test_medians_and_lowest() -> None:
+def test_medians_andflattest() -> None:
     for n in (1, 2, 7, 500):
         codes = RNG.integers(0, 256, n, dtype=np.uint8)
         assert _median_code(codes) == np.median(codes)
     values = RNG.integers(0, 9, 200).astype(np.float32)
     for count in (1, 50, 199, 200):
         first = np.argsort(values, kind="stable")[:count]
-        assert np.array_equal(_lowest(values, count), np.sort(first))
+        assert np.array_equal(flattest(values, count), np.sort(first))
 
 
 def test_halves_are_means_of_four() -> None:

@@ -17,7 +17,7 @@ from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
-from auditor.settings.file_evidence import Evidence, Sensor, view
+from auditor.settings.file_evidence import Evidence, Sensor
 from auditor.settings.kinds import judge, sensor_alone, settle
 from auditor.settings.names import body_key, lens_key, lens_name
 from auditor.settings.scale import reconcile_scale
@@ -93,15 +93,6 @@ def test_a_phones_wide_frame_spans_the_width_of_its_four_by_three_sensor() -> No
     # 4.8 x 3.6 mm: a diagonal of 6 mm; 16:9 files are a part of its height.
     e = Evidence(4000, 2250, "camera", view_mm=6.0)
     assert judge(e, sensor_alone(e)).pitch_um == pytest.approx(1.2)
-
-
-def test_an_equivalent_of_few_digits_makes_a_scale_that_is_only_assumed() -> None:
-    # 3 mm and 15 mm, as whole millimetres (Exif 2.32, FocalLengthIn35mmFilm), may be 2.5 and 15.5.
-    diagonal_mm, rough = view([3.0, 50.0], [15.0, 75.0])
-    assert diagonal_mm == pytest.approx([math.hypot(36, 24) / 5, math.hypot(36, 24) / 1.5])
-    assert rough.tolist() == [True, False]
-    e = Evidence(4000, 3000, "camera", view_mm=8.65, view_rough=True)
-    assert judge(e, sensor_alone(e)).certainty == "assumed"
 
 
 def test_a_lone_small_file_of_a_large_sensor_is_not_its_full_size() -> None:

@@ -9,27 +9,24 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise import (
-    blocks,
-    noise_texture,
-    signal,
-    spectrum,
-)
+from auditor.measure.noise import noise_texture, signal, spectrum
 from auditor.measure.noise.flats import (
     BRIGHTEST,
     DARKEST,
     FEWEST,
-    MOST,
     SHARES,
     Flats,
+    flattest,
     luma_blocks,
+    map_blocks,
     read_flats,
-    shares_tried,
+    subsample,
 )
 from auditor.measure.noise.transfer import measure_mosaic_noise
 from auditor.measure.picture import Picture
@@ -54,8 +51,8 @@ _RELIABLE: Final = 64
 _CONSTANT: Final = 0.02
 """Variance, code values squared, of a block in which nothing varies."""
 
-_DARKER: Final = (TONE_SIGNALS[0] / 4, TONE_SIGNALS[0] / 2)
-"""Brightnesses below those reported, which count for the frame's figure."""
+_SIGNALS: Final = (TONE_SIGNALS[0] / 4, TONE_SIGNALS[0] / 2, *TONE_SIGNALS)
+"""Brightnesses that are read, a stop apart: two below those reported count for the frame's figure."""
 
 _FINEST: Final = 0.02
 """Code values of 8 bits that noise of finer pictures has to pass: five steps of 16 bits."""
@@ -68,11 +65,10 @@ _POSTERISED: Final = "posterised: too few code values for noise to be told from 
 
 @dataclass(frozen=True)
 class _Tone:
-    """What was found at one brightness: noise (`faint` if less than can be measured), or texture."""
+    """What was found at one brightness: noise (`is_faint` if less than can be measured), or texture."""
 
     signal: float
     flats: Flats
-    noise_texture: noise_texture.NoiseTexture
     is_noise: bool
     is_faint: bool
     rounding_variance: float = 0.0
@@ -81,7 +77,7 @@ class _Tone:
     @property
     def sigma(self) -> float:
         """Standard deviation of the noise, code values, what rounding added taken off."""
-        return float(np.sqrt(self.noise_texture.sigma**2 - self.rounding_variance))
+        return float(np.sqrt(self.flats.sigma**2 - self.rounding_variance))
 
 
 def measure_noise(picture: Picture) -> Noise:
@@ -105,7 +101,7 @@ def measure_noise(picture: Picture) -> Noise:
         return measure_mosaic_noise(picture.mosaic)
     if picture.code is None:
         return Noise(None, note="no pixels to measure noise on")
-    if min(picture.shape) < 4 * blocks.BLOCK:
+    if min(picture.shape) < 4 * spectrum.BLOCK:
         return Noise(None, note="too small to measure noise on")
     if picture.code.dtype.kind == "f" and not np.isfinite(picture.code).all():
         # Values that are no numbers become black, which is left out of everything below.
@@ -122,59 +118,49 @@ class _Frame:
     ----------
     columns : int
         Blocks side by side.
-    level : (n,) ndarray of float32
-        Mean code value on the 0..255 scale.
-    light : (n,) ndarray of float64
-        Linear light that it stands for, 1 = white.
     smooth_variance : (n,) ndarray of float32
         Variance of the smoothed copy inside the block.
-    usable : (n,) ndarray of bool
-        Whether the block is neither black nor white.
+    tone : (n,) ndarray of floats
+        Place in `_SIGNALS` of the brightness within half a stop of which the block lies; others lie beyond
+        its ends. NaN for black and white blocks.
     flattest : (k,) ndarray of intp
-        Indices of the flattest fifth of the usable ones, ascending.
-    banding : bool
-        Whether rows or columns carry offsets of their own.
+        Indices of the flattest fifth of those that are neither, ascending.
     """
 
     picture: Picture
     columns: int
-    level: NDArray[np.float32]
-    light: NDArray[np.float64]
     smooth_variance: NDArray[np.float32]
-    usable: NDArray[np.bool_]
+    tone: NDArray[np.floating]
     flattest: NDArray[np.intp]
-    banding: bool
 
     @classmethod
     def of(cls, picture: Picture) -> _Frame:
-        found = blocks.map_blocks(picture.half_luma, 255 / picture.peak)
-        level, smooth_variance, columns = (
-            found.level.ravel(),
-            found.smooth_variance.ravel(),
-            found.level.shape[1],
-        )
+        level, smooth_variance = map_blocks(picture.half_luma, 255 / picture.peak)
         usable = (level > DARKEST) & (level < BRIGHTEST)
+        light = np.where(usable, _light(picture, level), np.float32(np.nan))
+        with np.errstate(all="ignore"):
+            tone = np.round(np.log2(light / _SIGNALS[0])).ravel()
         places = np.flatnonzero(usable)
-        count = max(1, round(SHARES[0] * len(places)))
-        flattest = places
         if len(places):
-            flattest = np.sort(places[np.argpartition(smooth_variance[places], count - 1)[:count]])
-        chosen = blocks.subsample(flattest, MOST)
-        banding = len(chosen) >= FEWEST and noise_texture.has_banding(
-            luma_blocks(picture, columns, chosen), chosen, columns
-        )
-        light = _light(picture, level.astype(np.float64))
-        return cls(picture, columns, level, light, smooth_variance, usable, flattest, banding)
+            count = max(1, round(SHARES[0] * len(places)))
+            places = places[flattest(smooth_variance.ravel()[places], count)]
+        return cls(picture, level.shape[1], smooth_variance.ravel(), tone, places)
 
+    @cached_property
+    def sample(self) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
+        """Luma (n, BLOCK, BLOCK) of some of the flattest blocks, and their indices."""
+        chosen = subsample(self.flattest)
+        return luma_blocks(self.picture, self.columns, chosen), chosen
 
-def _near(light: NDArray[np.float64], signal: float) -> NDArray[np.bool_]:
-    """Where light is within half a stop of a signal."""
-    return (light > signal / np.sqrt(2)) & (light < signal * np.sqrt(2))
+    @cached_property
+    def banding(self) -> bool:
+        """Whether rows or columns carry offsets of their own."""
+        values, chosen = self.sample
+        return len(chosen) >= FEWEST and noise_texture.has_banding(values, chosen, self.columns)
 
 
 def _measure(picture: Picture) -> Noise:
-    shares, clipped = signal.signal_shares(picture), signal.clipped_share(picture)
-    nothing = Noise(None, signal_shares=shares, clipped_share=clipped)
+    nothing = Noise(None, signal_shares=signal.signal_shares(picture))
     if noise_texture.is_posterised(picture.luma, picture.peak):
         return dataclasses.replace(nothing, note=_POSTERISED)
     frame = _Frame.of(picture)
@@ -186,26 +172,24 @@ def _measure(picture: Picture) -> Noise:
     partial = dataclasses.replace(nothing, tones=by_tone, at_most=at_most)
     if not noisy:
         return dataclasses.replace(partial, note=_TEXTURED)
-    if all(float(np.median(t.flats.band_power.variance)) < _CONSTANT for t in noisy):
+    if all(t.flats.median_variance < _CONSTANT for t in noisy):
         return dataclasses.replace(partial, note=_SMOOTH)
     return _whole_frame(frame, noisy, partial)
 
 
 def _whole_frame(frame: _Frame, noisy: list[_Tone], partial: Noise) -> Noise:
     """The figures of the frame as a whole, from the brightnesses at which it shows noise."""
-    picture = frame.picture
+    shape = frame.picture.shape
     sigma = _typical(frame, noisy)
-    power, plateau = _mean_power(noisy)
-    factor = spectrum.averaging_factor(power, spectrum.output_ratio(*picture.shape))
-    some = luma_blocks(picture, frame.columns, blocks.subsample(frame.flattest, MOST))
+    ratio = spectrum.output_ratio(*shape)
+    factor = spectrum.averaging_factor(_mean_power(noisy), ratio) if ratio > 1 else 1.0
     return dataclasses.replace(
         partial,
         sigma_code8=sigma,
-        grain_px=spectrum.grain(plateau, float(power.mean())),
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         banding=frame.banding,
-        hot_pixels=noise_texture.count_hot_pixels(some, picture.luma.size),
+        hot_pixels=noise_texture.count_hot_pixels(frame.sample[0], shape[0] * shape[1]),
     )
 
 
@@ -217,49 +201,44 @@ def _lowest_step(picture: Picture) -> float:
 
 
 def _read_tones(frame: _Frame) -> list[_Tone]:
-    """What the flattest blocks near each brightness hold."""
-    each = (_read_tone(frame, target) for target in (*_DARKER, *TONE_SIGNALS))
-    found = [tone for tone in each if tone is not None]
-    measured = {t.signal: t.noise_texture for t in found if t.is_noise and not t.is_faint}
-    outliers = noise_texture.disagreeing(measured)
-    return [dataclasses.replace(t, is_noise=False) if t.signal in outliers else t for t in found]
+    """What the flattest blocks near each brightness hold. One frame goes through one sensor and one
+    development: what is less fine than half the finest noise is the scene."""
+    each = (_read_tone(frame, place) for place in range(len(_SIGNALS)))
+    tones = [tone for tone in each if tone is not None]
+    measured = [t.flats.fine_ratio for t in tones if t.is_noise and not t.is_faint]
+    least = max(measured, default=0.0) / 2
+    return [
+        t if t.is_faint or t.flats.fine_ratio >= least else dataclasses.replace(t, is_noise=False)
+        for t in tones
+    ]
 
 
-def _read_tone(frame: _Frame, target: float) -> _Tone | None:
+def _read_tone(frame: _Frame, place: int) -> _Tone | None:
     """One brightness: the largest share of its blocks that holds noise; texture if none does."""
-    candidates = np.flatnonzero(frame.usable & _near(frame.light, target))
+    candidates = np.flatnonzero(frame.tone == place)
     if len(candidates) < FEWEST:
         return None
     coded, faintest = _resolution(frame.picture)
+    sizes = (min(max(round(share * len(candidates)), FEWEST), len(candidates)) for share in SHARES)
     first: _Tone | None = None
-    for size in shares_tried(len(candidates)):
-        chosen = candidates[_lowest(frame.smooth_variance[candidates], size)]
+    for size in dict.fromkeys(sizes):
+        chosen = candidates[flattest(frame.smooth_variance[candidates], size)]
         flats = read_flats(frame.picture, frame.columns, chosen, banding=frame.banding)
         if len(flats) < FEWEST:
             break
-        texture = noise_texture.noise_texture(flats)
         # Places in which nothing varies at all, among others that vary, were painted.
-        constant = first is not None and float(np.median(flats.band_power.variance)) < _CONSTANT
-        is_faint = texture.sigma < faintest
+        constant = first is not None and flats.median_variance < _CONSTANT
+        is_faint = flats.sigma < faintest
         reliable = first is None or len(flats) >= _RELIABLE
         is_noise = not constant and (
-            is_faint or (reliable and noise_texture.shows_noise(texture, coded))
+            is_faint or (reliable and noise_texture.shows_noise(flats, coded))
         )
         rounding_variance = _added(frame.picture, flats) if is_noise and not is_faint else 0.0
-        tone = _Tone(target, flats, texture, is_noise, is_faint, rounding_variance)
+        tone = _Tone(_SIGNALS[place], flats, is_noise, is_faint, rounding_variance)
         if is_noise:
             return tone
         first = first or tone
     return first
-
-
-def _lowest(values: NDArray[np.float32], count: int) -> NDArray[np.intp]:
-    """Places of the `count` lowest values, ascending; of equal ones the first."""
-    limit = np.partition(values, count - 1)[count - 1]
-    below = values < limit
-    ties = np.flatnonzero(values == limit)[: count - np.count_nonzero(below)]
-    below[ties] = True
-    return np.flatnonzero(below)
 
 
 def _resolution(picture: Picture) -> tuple[bool, float]:
@@ -293,50 +272,38 @@ def _reported(picture: Picture, tones: list[_Tone]) -> tuple[tuple[Tone, ...], t
     for tone in tones:
         if tone.signal not in TONE_SIGNALS:
             continue
-        slope = float(np.median(_curve_slope(picture, tone.flats.level)))
-        pixels = len(tone.flats) * blocks.BLOCK**2
+        level = tone.flats.level
+        darker, light, brighter = _light(picture, np.array([level - 0.5, level, level + 0.5]))
+        slope = float(brighter - darker)  # light by a code value
+        pixels = len(tone.flats) * spectrum.BLOCK**2
         if tone.is_noise and not tone.is_faint:
-            value = _to_level(picture, tone) * tone.sigma * slope
-            measured.append(Tone(tone.signal, value, pixels))
+            # From the blocks' own brightness to the level by the photon law (EMVA 1288): noise grows with the
+            # root of the signal.
+            to_level = float(np.sqrt(tone.signal / max(float(light), 1e-6)))
+            measured.append(Tone(tone.signal, to_level * tone.sigma * slope, pixels))
         else:
-            bound = max(tone.noise_texture.sigma, least) * slope
-            bounded.append(Tone(tone.signal, bound, pixels))
+            bounded.append(Tone(tone.signal, max(tone.flats.sigma, least) * slope, pixels))
     return tuple(measured), tuple(bounded)
-
-
-def _to_level(picture: Picture, tone: _Tone) -> float:
-    """Factor that carries noise from the blocks' own brightness to the level it is reported for, by the
-    photon law (EMVA 1288): it grows with the root of the signal."""
-    light = float(np.median(_light(picture, tone.flats.level)))
-    return float(np.sqrt(tone.signal / max(light, 1e-6)))
 
 
 def _typical(frame: _Frame, noisy: list[_Tone]) -> float:
     """Deviation of the frame's flattest fifth: each brightness counts by how much of that it holds."""
     variance = np.array([t.sigma**2 for t in noisy])
-    light = frame.light[frame.flattest]
-    weight = np.array([np.count_nonzero(_near(light, t.signal)) for t in noisy], float)
+    tones = frame.tone[frame.flattest]
+    weight = np.array([np.count_nonzero(tones == _SIGNALS.index(t.signal)) for t in noisy], float)
     if not weight.sum():
         weight = np.array([len(t.flats) for t in noisy], float)
     return float(np.sqrt((weight * variance).sum() / weight.sum()))
 
 
-def _mean_power(noisy: list[_Tone]) -> tuple[NDArray[np.float64], float]:
-    """Mean (BLOCK, BLOCK) power over blocks, each brightness scaled to one variance, and its plateau."""
+def _mean_power(noisy: list[_Tone]) -> NDArray[np.float64]:
+    """Mean (BLOCK, BLOCK) power over blocks, each brightness scaled to one variance."""
     count = np.array([len(t.flats) for t in noisy], float)
     each = [spectrum.filled(t.flats.squares) for t in noisy]
     scaled = [p / max(float(p.mean()), 1e-9) for p in each]
-    power = np.tensordot(count / count.sum(), np.stack(scaled), axes=1)
-    # Noise that falls like a Gaussian's spectrum lies higher still at nothing than on the plateau.
-    rise = spectrum.low_rise(max(noisy, key=lambda t: len(t.flats)).flats.band_power.bands)
-    return power, rise * float(power[0, 0])
+    return np.asarray(np.tensordot(count / count.sum(), np.stack(scaled), axes=1))
 
 
-def _light(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
-    table = Picture(None, picture.transfer).linear((level / 255).astype(np.float32))
-    return table.astype(np.float64)
-
-
-def _curve_slope(picture: Picture, level: NDArray[np.float64]) -> NDArray[np.float64]:
-    step = 0.5
-    return (_light(picture, level + step) - _light(picture, level - step)) / (2 * step)
+def _light(picture: Picture, level: NDArray[Any]) -> NDArray[np.float32]:
+    """Linear light, 1 = white, of levels on the 0..255 scale."""
+    return Picture(None, picture.transfer).linear(level / np.float32(255))

@@ -20,7 +20,6 @@ left as it stands in the file.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -28,26 +27,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.measure.cosine import EIGHT, SIXTEEN
-from auditor.measure.noise.blocks import BLOCK
 from auditor.record import OUTPUT_MEGAPIXELS
 from auditor.robust import SHEPPARD
 
 __all__ = [
+    "BLOCK",
     "FINE_STEP",
-    "BandPower",
     "added_variance",
     "averaging_factor",
     "band_power",
     "filled",
-    "grain",
     "input_rounding",
-    "low_rise",
     "lowest_step",
     "output_ratio",
     "relative_spread",
     "squared_coefficients",
     "without_lines",
 ]
+
+BLOCK: Final = SIXTEEN.side
+"""Side of a block in pixels: two JPEG blocks, so that their seams count as they show."""
 
 LOW_CPP: Final = 0.08
 """Below it (c/px) the power is filled in: there the scene is stronger than noise."""
@@ -72,7 +71,7 @@ def _mean_over(low: float, high: float) -> NDArray[np.float32]:
 _SUMS: Final = np.stack(
     [_WEIGHTS.ravel(), *(_mean_over(*ends).ravel() for ends in pairwise(_BANDS_CPP))], axis=1
 )
-"""(BLOCK * BLOCK, 4) what turns squared coefficients into variance and the bands of `BandPower`."""
+"""(BLOCK * BLOCK, 4) what turns squared coefficients into variance and bands."""
 
 
 def squared_coefficients(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -114,23 +113,9 @@ def without_lines(squares: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-@dataclass(frozen=True)
-class BandPower:
-    """Power of blocks over frequency, one row for each block.
-
-    Attributes
-    ----------
-    variance : (n,) ndarray of float64
-        Variance of each block, low frequencies filled in from the plateau.
-    bands : (n, 3) ndarray of float64
-        Mean power at 0.08-0.125, 0.125-0.18 and 0.18-0.25 c/px.
-    """
-
-    variance: NDArray[np.float64]
-    bands: NDArray[np.float64]
-
-
-def band_power(squares: NDArray[np.float32]) -> BandPower:
+def band_power(
+    squares: NDArray[np.float32],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Variance and bands of blocks.
 
     Parameters
@@ -140,15 +125,17 @@ def band_power(squares: NDArray[np.float32]) -> BandPower:
 
     Returns
     -------
-    BandPower
-        In the same unit.
+    variance : (n,) ndarray of float64
+        Variance of each block, low frequencies filled in from the plateau.
+    bands : (n, 3) ndarray of float64
+        Mean power at 0.08-0.125, 0.125-0.18 and 0.18-0.25 c/px.
     """
     sums = (squares.reshape(-1, BLOCK * BLOCK) @ _SUMS).astype(np.float64)
-    return BandPower(sums[:, 0], sums[:, 1:])
+    return sums[:, 0], sums[:, 1:]
 
 
 def relative_spread(mean_power: NDArray[np.floating]) -> float:
-    """Standard deviation over mean that `BandPower.variance` has for stationary Gaussian noise.
+    """Standard deviation over mean that blocks' variance has for stationary Gaussian noise.
 
     Each squared coefficient of Gaussian noise has twice its squared mean as variance.
 
@@ -183,23 +170,6 @@ def filled(squares: NDArray[np.float32]) -> NDArray[np.float64]:
     mean = squares.mean(0).astype(np.float64)
     mean[_LOW] = mean[_PLATEAU].mean()
     return mean
-
-
-def low_rise(bands: NDArray[np.float64]) -> float:
-    """Power below the plateau over that on it: the fall from 0.1 to 0.15 c/px is carried on.
-
-    Parameters
-    ----------
-    bands : (n, 3) ndarray of float64
-        As `BandPower.bands`.
-
-    Returns
-    -------
-    float
-        1 or more.
-    """
-    first, second, _ = np.median(bands, axis=0)
-    return float(max(first / second, 1.0)) if second > 0 else 1.0
 
 
 _ALIASES: Final = np.arange(-4, 5)
@@ -253,26 +223,6 @@ def averaging_factor(mean_power: NDArray[np.floating], ratio: float) -> float:
     return float(np.sqrt((weighted * np.outer(along, along)).sum() / total)) if total > 0 else 1.0
 
 
-def grain(plateau: float, variance: float) -> float:
-    """Correlation length of noise: k x k averages have a deviation of sigma * grain / k for large k.
-
-    Blocks of 16 px cut long correlations short: a length of 2 px reads a tenth too low.
-
-    Parameters
-    ----------
-    plateau : float
-        Power per coefficient at low frequency; for white noise it is the variance.
-    variance : float
-        Variance of a pixel, in the same unit.
-
-    Returns
-    -------
-    float
-        Length in pixels: 1 for white noise.
-    """
-    return float(np.sqrt(plateau / variance)) if variance > 0 and plateau > 0 else 1.0
-
-
 FINE_STEP: Final = 2.0
 """Lowest step up to which coding counts as fine; the example tables of ISO/IEC 10918-1 have it from
 quality 93 on, as cameras write at their best setting."""
@@ -280,6 +230,7 @@ quality 93 on, as cameras write at their best setting."""
 _THREE_CHANNELS: Final = 1.447
 """How many times that luma has which is made of three rounded channels and rounded itself: 0.299^2 +
 0.587^2 + 0.114^2 + 1, with the weights of ITU-R BT.601."""
+
 
 _OUTWARD: Final = 0.1
 """The usual encoder's transform hands over eighths and rounds halves away from zero, which moves every coefficient

@@ -18,13 +18,11 @@ from numpy.typing import NDArray
 
 from auditor import srgb
 from auditor.measure.noise import signal, spectrum
-from auditor.measure.noise.blocks import BLOCK
 from auditor.measure.noise.cfa_patches import (
     FAULTY,
     FREEDOM,
     SIDE,
     Sites,
-    masked_variance,
     site_patches,
 )
 from auditor.measure.noise.flats import FEWEST
@@ -110,7 +108,7 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     """Gain and read noise of one frame from its mosaic (photon transfer, var = a x + b).
 
     The gain is one over the slope of variance over signal, the read noise the root of the offset less
-    rounding, or of the masked pixels' variance where these agree.
+    rounding.
 
     Parameters
     ----------
@@ -121,7 +119,7 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     -------
     PhotonTransfer or None
         Gain in e- per DN, read noise in e-. None for developed frames, and where patches are too few or hold
-        no range of signals. The read noise alone is None where neither masked pixels nor areas dark enough
+        no range of signals. The read noise alone is None where no areas are dark enough to
         show it within 1.5 electrons.
 
     References
@@ -142,14 +140,8 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     error = _read_error(read_variance, float(offset_error), gain)
     # Signals well below nothing: the black level is stated too high, and the offset is not read noise.
     below_black = sites.signal < -BY_CHANCE * np.sqrt(max(fit.offset, 0.0)) / SIDE
-    known = known_black = below_black.mean() < FAULTY
-    dark = masked_variance(mosaic)
-    if dark is not None and abs(dark[0] - fit.offset) < BY_CHANCE * offset_error:
-        read_variance = dark[0] - rounding_variance(mosaic)
-        error = _read_error(read_variance, dark[1], gain)
-        error = float(np.hypot(error, gain * np.sqrt(dark[0]) * slope_error / fit.slope))
-        known = True
-    known = known and _NINETY * error < _WITHIN_E and read_variance > 0
+    known_black = below_black.mean() < FAULTY
+    known = known_black and _NINETY * error < _WITHIN_E and read_variance > 0
     colours = {
         name: _of_colour(sites, fit, i, rounding_variance(mosaic)) if known_black else (None, None)
         for i, name in enumerate(SITE_COLOURS)
@@ -222,7 +214,7 @@ def is_plausible(mosaic: Mosaic) -> bool:
     """
     return bool(
         mosaic.raw.ndim == 2
-        and min(mosaic.raw.shape) >= 4 * BLOCK
+        and min(mosaic.raw.shape) >= 4 * spectrum.BLOCK
         and np.isfinite(mosaic.white)
         and np.isfinite(mosaic.black).all()
         and mosaic.white > float(mosaic.black.max())
@@ -234,7 +226,7 @@ _ABOVE_WHITE: Final = 1.02
 
 
 def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
-    """Noise of the green sites (of all sites of a sensor without colours).
+    """Noise of the green sites.
 
     Signal and noise are per site, without white balance, from the law fitted by `noise_law.fit_noise`.
 
@@ -251,17 +243,16 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     """
     if not is_plausible(mosaic):
         return Noise(None, note="the raw data's size, black or white level make no sense")
-    shares, clipped = signal.mosaic_shares(mosaic)
+    shares = signal.mosaic_shares(mosaic)
     if (mosaic.raw[::2, ::2] > _ABOVE_WHITE * mosaic.white).mean() > FAULTY:
         note = "the stated white level lies below the data: signals cannot be told"
         return Noise(None, signal_shares=shares, note=note)
     sites, fit = fit_mosaic(mosaic)
     if fit is None:
         note = "no area in which noise can be told from the scene"
-        return Noise(None, signal_shares=shares, clipped_share=clipped, note=note)
+        return Noise(None, signal_shares=shares, note=note)
     span = float(mosaic.white - mosaic.black.mean())
-    is_green = sites.colour == 1 if (sites.colour == 1).any() else np.ones(4, bool)
-    signals = sites.take(fit.flat).signal[:, is_green].ravel()
+    signals = sites.take(fit.flat).signal[:, sites.colour == 1].ravel()
     light = signals / span
 
     def variance(signal: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -274,14 +265,12 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
         square = float(variance(np.array(target * span)))
         if count >= FEWEST and square > 0:
             out.append(Tone(target, float(np.sqrt(square)), count * SIDE**2))
-    white = np.ones((BLOCK, BLOCK))
+    white = np.ones((spectrum.BLOCK, spectrum.BLOCK))
     factor = spectrum.averaging_factor(white, spectrum.output_ratio(*mosaic.raw.shape))
     return Noise(
         sigma_code8=sigma,
         tones=tuple(out),
-        grain_px=1.0,
         sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         signal_shares=shares,
-        clipped_share=clipped,
     )
