@@ -11,15 +11,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.crawl.selection import NAMES
-from auditor.exposure import SAME_F_NUMBER, f_number_index
+from auditor.exposure import SAME_F_NUMBER
 from auditor.gear.gear_file import Chosen, idle_folders, names_one_of
+from auditor.gear.phones import PHONE_FOCAL_MM
 from auditor.model import Gear, Use
 from auditor.model.profile import Role
 from auditor.record.values import numbers, rows_by_names, texts
-from auditor.settings.names import range_from_name
 from auditor.units import DAY_CHARACTERS
 
-__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle", "like_a_phone", "one_aperture"]
+__all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle"]
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.datetime64]
@@ -40,9 +40,6 @@ BORROWED_SHARE: Final = 0.1
 """Unless it took this share of all frames."""
 A_YEAR_DAYS: Final = 365
 """Days in a year."""
-PHONE_FOCAL_MM: Final = 10.0
-"""Phones have lenses shorter than this (real, not full-frame, focal length), as have drones and action cameras, of
-which no aperture can be advised either."""
 PHONE_PARALLEL: Final = 0.99
 """Phones have one aperture at each focal length, in this share of the frames."""
 
@@ -173,50 +170,6 @@ def is_phone(focal_mm: Floats, f_number: Floats) -> bool:
         return False
     usual = pd.Series(f_number).groupby(focal_mm.round(1)).transform(lambda n: n.mode().iloc[0])
     return bool((np.abs(f_number - usual) < SAME_F_NUMBER).mean() >= PHONE_PARALLEL)
-
-
-def like_a_phone(lens: Block, part: Block) -> bool:
-    """Whether a focal range, and by its name the whole lens, is as short as phones' are: such lenses sit before
-    small sensors and have few apertures, phones a single one.
-
-    Parameters
-    ----------
-    lens, part : mapping
-        An entry of the profile's `lenses`, and one of its `focal_ranges`.
-
-    Returns
-    -------
-    bool
-        By the long end, as a compact's zoom begins as short as a phone's lens; False where it is unknown.
-    """
-    if not part.get("focal_mm"):
-        return False
-    named = range_from_name(lens.get("lens") or "")
-    longest = max(part["focal_mm"][1], named.long_mm if named else 0.0)
-    return bool(longest < PHONE_FOCAL_MM)
-
-
-def one_aperture(lens: Block, part: Block) -> bool:
-    """Whether a focal range was used at one aperture only and the lens, by all that is known, has no other.
-
-    Parameters
-    ----------
-    lens, part : mapping
-        An entry of the profile's `lenses`, and one of its `focal_ranges`.
-
-    Returns
-    -------
-    bool
-        False of a lens whose name states a wider aperture than was used.
-    """
-    used = [a.get("f_number") for a in part.get("apertures") or ()]
-    if len(used) != 1 or not like_a_phone(lens, part):
-        return False
-    named = range_from_name(lens.get("lens") or "")
-    # A range is that of a phone's several cameras, each with an aperture of its own.
-    if not used[0] or named is None or named.f_short is None or named.long_mm > named.short_mm:
-        return True
-    return f_number_index(used[0]) - f_number_index(named.f_short) <= 1
 
 
 def idle(

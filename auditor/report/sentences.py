@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Final, cast
 
-from auditor.gear.usage import one_aperture
+from auditor.gear.phones import one_aperture
 from auditor.model import (
     Body,
     FocalRange,

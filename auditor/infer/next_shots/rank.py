@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from auditor.gear.usage import like_a_phone, one_aperture
+from auditor.gear.phones import like_a_phone, one_aperture
 from auditor.infer.next_shots.series import (
     SMALLEST_STOP,
     unnamed,
