@@ -31,7 +31,7 @@ they scatter beyond their own errors and finishing. Figures of plain steps hardl
 within 0.5%; those of drawn landscapes scatter by 1%, and their curves lie 2% low."""
 _PROFILES: Final = 0.01
 """Error (ln MTF50) of a curve's level that no agreement of frames takes away: no lens's profile is wholly one of the
-family's. Curves of lenses rendered from wavefronts lie 1.6% low; of their intervals 85 in a hundred hold (82 with 0.005).
+family's. Curves of lenses rendered from wavefronts lie 1% low; of their intervals 84 in a hundred hold (81 with 0.005).
 Those of plain steps, whose blur is of the family, then hold all."""
 _FINISHING: Final = 0.03
 """How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's, and scatter that comes with it: cameras
