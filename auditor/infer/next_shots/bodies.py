@@ -50,8 +50,8 @@ def body_requests(bodies: Sequence[Block]) -> list[tuple[Shot, float]]:
         if body["body"] in (None, "unknown body"):
             continue
         kinds = [k for k in (body, *body["other_kinds"]) if k["kind"] and _used(k)]
-        # Files as the camera writes them tell more than edited ones.
-        kinds.sort(key=lambda k: k["kind"] not in ("camera", "raw"))
+        # Files as the camera writes them tell more than edited ones, unless none of them shows noise.
+        kinds.sort(key=lambda k: (_shows_none(k), k["kind"] not in ("camera", "raw")))
         if kinds:
             out += _noise(body["body"], kinds[0])
         else:  # no frame showed its noise, or only at ISO values that no camera has
@@ -100,6 +100,10 @@ def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
         how = f"raw files; {_HOW}" if kind["kind"] == "raw" else _HOW
         gain = "how far ISO may go in bright and in dark scenes"
         yield _request(body, isos, source + "; ".join(reasons[:4]), gain, how=how), weight
+
+
+def _shows_none(kind: Block) -> bool:
+    return all(tone["snr"] is None for tone in kind["tones"])
 
 
 def _used(kind: Block) -> list[int]:
