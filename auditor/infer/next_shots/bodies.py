@@ -77,7 +77,7 @@ def _unmeasured(body: Block) -> Iterator[tuple[Shot, float]]:
 
 def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
     """Limits that are known to no better than a stop, in light that the body has met."""
-    isos: set[int] = set()
+    ends: list[int] = []
     reasons: list[str] = []
     weight, lowest = 0.0, _used(kind)[0]
     for band in kind["brightness"]:
@@ -90,10 +90,11 @@ def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
                 continue
             if low and high and math.log2(high / low) > _WIDE_STOPS:
                 widths.append(math.log2(high / low))
-                isos.update(_whole_stops(max(low, lowest), high))
+                ends += [max(low, lowest), high]
                 reasons.append(f"{name} ISO in {band['band']} known only to ISO {low} to {high}")
         weight += _PER_STOP * max(widths) * (band["frames"] or 0)
-    if isos:
+    if ends:
+        isos = _whole_stops(min(ends), max(ends))
         source = {"raw": "raw files: ", "camera": ""}.get(
             kind["kind"], f"known from {kind['kind']} files only; "
         )
