@@ -170,6 +170,9 @@ def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, An
 
 FEWEST: Final = 2
 """One frame of a size may be enlarged or stitched."""
+SHAPES: Final = (1.2, 1.6)
+"""Long over short side of sensors (common practice, no source): tags of another shape tell the size of a stitched or
+cut picture."""
 
 Rows = Sequence[tuple[Evidence, int]]
 """What a body's files say, and how many say so: few, so that plain Python is quicker than tables."""
@@ -241,7 +244,10 @@ def _written(rows: Rows) -> Size | None:
     found = [
         e.written
         for e, _ in rows
-        if e.written and e.source in ("edited", "resized") and not _same(e.written[0], e.long)
+        if e.written
+        and e.source in ("edited", "resized")
+        and not _same(e.written[0], e.long)
+        and SHAPES[0] < e.written[0] / e.written[1] < SHAPES[1]
     ]
     return max(found, key=math.prod, default=None)
 

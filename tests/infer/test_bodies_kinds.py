@@ -11,6 +11,7 @@ from auditor.infer.bodies import infer_bodies
 from auditor.infer.bodies import observe as observe_module
 from auditor.infer.bodies.habits import lifts
 from auditor.infer.bodies.observe import observe
+from auditor.infer.lenses.scene_groups import scenes_of
 from auditor.record import SIGNAL_BIN_EDGES
 
 FULL_STOPS = [100, 200, 400, 800, 1600, 3200, 6400, 12800]
@@ -171,7 +172,17 @@ def test_time_to_spare_is_told_only_of_scenes_that_stood_still() -> None:
     moving["signature"] = [
         bytes(rng.integers(20, 236, 96).astype(np.uint8)).hex() for _ in range(10)
     ]
-    profile = infer_bodies(pd.concat([frames, still, moving], ignore_index=True))
+    # A figure on five of 96 places walks by its own width from frame to frame: one scene, and no still one.
+    walking = still.copy()
+    walking[["outing", "burst", "capture"]] += 1800
+    walking["taken"] = [f"2024-08-01T12:00:{k:02d}" for k in range(10)]
+    ground = np.tile(np.linspace(40, 220, 12), (8, 1)).astype(np.uint8)
+    pictures = [ground.copy() for _ in range(10)]
+    for k, picture in enumerate(pictures):
+        picture[2:7, 1 + k] -= 40
+    walking["signature"] = [picture.tobytes().hex() for picture in pictures]
+    assert len(set(scenes_of(walking.assign(burst=range(10), outing=1)))) == 1
+    profile = infer_bodies(pd.concat([frames, still, moving, walking], ignore_index=True))
     (habit,) = (h for h in profile["habits"] if h["habit"] == "time to spare")
     assert (habit["frames"], habit["of"]) == (10, 10)
 

@@ -247,11 +247,31 @@ def test_open_or_wide_usable_iso_asks_for_the_iso_values_that_would_tell(
     }  # fmt: skip
     body = {
         "body": "A", "frames": 12, "frames_used": 12, "kind": "camera", "brightness": [band],
-        "other_kinds": [], "sensor": None, "tones": [{"iso": 100}],
+        "other_kinds": [], "sensor": None, "tones": [{"iso": 100, "snr": 80.0}],
     }  # fmt: skip
     found = [shot for shot, _ in body_requests([body])]
     assert [request["iso"] for request in found] == ([asked] if asked else [])
     assert all(words in request["why"] for request in found)
+
+
+def test_files_that_show_no_noise_do_not_hide_what_others_leave_open() -> None:
+    """Few camera files without any noise, many edited ones that tell usable ISO to two stops."""
+    wide = {
+        "band": "overcast", "frames": 40, "usable_iso": {"excellent": 800},
+        "usable_iso_detail": {"excellent": {"low": 400, "high": 1600, "reason": None}},
+    }  # fmt: skip
+    untold = {
+        "band": "overcast", "frames": 4, "usable_iso": {"excellent": None},
+        "usable_iso_detail": {"excellent": {"low": None, "high": None, "reason": "not told"}},
+    }  # fmt: skip
+    camera = {"kind": "camera", "brightness": [untold], "tones": [{"iso": 100, "snr": None}]}
+    body = {
+        "body": "A", "frames": 44, "kind": "edited", "brightness": [wide], "other_kinds": [camera],
+        "tones": [{"iso": 100, "snr": None}, {"iso": 800, "snr": 40.0}],
+    }  # fmt: skip
+    ((request, _),) = body_requests([body])
+    assert request["iso"] == [400, 800, 1600]
+    assert "edited files only" in request["why"]
 
 
 @pytest.mark.parametrize(

@@ -296,3 +296,19 @@ def test_a_body_with_one_sensor_is_not_parted(
     last = _reconciled([*originals, export]).iloc[-1]
     assert last["file_kind"] == "edited reduced"
     assert last["pixel_pitch_um"] == pytest.approx(2 * lenses[0][2] / lenses[0][3] * 1000, rel=0.02)
+
+
+@pytest.mark.parametrize("stitched", [(15_000, 3500), (15_000, 4200), (5000, 5000)])
+def test_tags_left_over_from_a_stitched_picture_say_nothing_of_the_sensor(
+    stitched: tuple[int, int],
+) -> None:
+    """One reduced panorama must not turn a body's own files into reduced or enlarged ones."""
+    originals = _frames_of([MAIN], 5)
+    reduced = dataclasses.replace(
+        originals[0], source="edited", file_source="edited", recoded=None,
+        width_px=stitched[0] // 5, height_px=stitched[1] // 5,
+        written_width_px=stitched[0], written_height_px=stitched[1],
+    )  # fmt: skip
+    table = _reconciled([*originals, reduced])
+    assert table["file_kind"].tolist()[:5] == ["camera full size"] * 5
+    assert table["pixel_pitch_um"].tolist()[:5] == pytest.approx([2.4] * 5, rel=0.02)

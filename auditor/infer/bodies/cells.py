@@ -27,6 +27,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
+from scipy.sparse import csr_array
 
 from auditor.infer.bodies.observe import Tones
 from auditor.robust import bisquare_weight, group_medians, scale_of
@@ -271,8 +272,7 @@ def _means(tones: Tones, cell: Codes, iso: Floats, signal: Floats) -> tuple[Floa
     # weighs little, and so says little.
     covariance = np.diag(1 / total)
     for group in (frame, unit):
-        size = group.max() + 1
-        shares = np.bincount(cell * size + group, weight / total[cell], cells * size)
-        shares = shares.reshape(cells, size)
-        covariance += shares @ shares.T
+        # A frame has one ISO, and so a share in few cells.
+        shares = csr_array((weight / total[cell], (cell, group)), (cells, group.max() + 1))
+        covariance += (shares @ shares.T).toarray()
     return law.log_sigma(iso, signal) + mean, scatter**2 / 3 * covariance, scatter

@@ -20,7 +20,7 @@ from auditor.infer.frame_values import (
     shutter_stops,
     signal_quantile,
 )
-from auditor.infer.lenses.scene_groups import SAME_SCENE, read_signatures
+from auditor.infer.lenses.scene_groups import read_signatures
 from auditor.model import Habit
 from auditor.record.values import flags, numbers, texts, words
 from auditor.robust import share_interval
@@ -46,7 +46,10 @@ BRIGHTEST: Final = 0.998
 """One pixel in 500 lies above this quantile of the signal: lamps and sparkles are passed over."""
 
 STATIC_SECONDS: Final = 120.0
-"""Two frames of one scene within so many seconds show that it stood still."""
+"""Two frames within so many seconds may show a scene that stood still,"""
+STILL: Final = 0.99
+"""if their signatures correlate by more than this: differences are then a seventh of the picture's own contrast. One
+scene is less: in it a figure on a twentieth of the frame may walk."""
 HEADROOM_LOG2: Final = -2.0
 """Underexposed: less than one pixel in 500 lies above this (two stops under white)."""
 
@@ -123,7 +126,7 @@ def lifts(frames: pd.DataFrame) -> pd.DataFrame:
 
 def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Of some rows of a table, their times (n,) and the signatures of all of it: those with a neighbour in
-    time of the same scene."""
+    time of nearly the same picture."""
     out = np.zeros(len(seconds), bool)
     order = np.argsort(seconds, kind="stable")
     first = np.flatnonzero(np.diff(seconds[order]) <= STATIC_SECONDS)  # unknown times come last
@@ -131,7 +134,7 @@ def _static(seconds: Floats, signature: pd.Series, rows: NDArray[np.int64]) -> N
     for start in range(0, len(first), CHUNK):
         at = first[start : start + CHUNK]
         one, other = (read_signatures(signature.iloc[rows[order[at + k]]]) for k in (0, 1))
-        similar = (one * other).sum(axis=1) > SAME_SCENE
+        similar = (one * other).sum(axis=1) > STILL
         out[order[at[similar]]] = out[order[at[similar] + 1]] = True
     return out
 

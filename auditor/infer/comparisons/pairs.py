@@ -133,7 +133,7 @@ class FrameColumns:
         self.log_mtf50 = np.stack([log_sharpness(frames, z) for z in ZONES], axis=1)
         errors = [sharpness_and_error(frames, z)[1] for z in ZONES]
         stderr = np.stack(errors, axis=1) / np.exp(self.log_mtf50)
-        self.stderr = np.where(stderr > 0, stderr, np.nan)
+        self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, np.nan)
         self.white_balance = words(frames, "white_balance")
         self.kelvin = numbers(frames, "colour_temperature_k")
         self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)

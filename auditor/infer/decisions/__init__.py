@@ -58,17 +58,19 @@ def decide(
     whole = (faults or Faults()).whole
     frames = frames.reset_index(drop=True)
     sizes = picture_sizes(frames, lenses)
-    rivals: list[Rival] = whole("rivals", lambda: lens_rivals(lenses, sizes, criteria), [])
+    rivals: list[Rival] = whole(
+        "lens against lens", lambda: lens_rivals(lenses, sizes, criteria), []
+    )
     return {
-        "visible": whole("visible", lambda: visible_losses(lenses, sizes, criteria), []),
+        "visible": whole("visible softness", lambda: visible_losses(lenses, sizes, criteria), []),
         "noise_visible": whole(
-            "noise_visible", lambda: noise_visibility(bodies, sizes, criteria), []
+            "visible noise", lambda: noise_visibility(bodies, sizes, criteria), []
         ),
         "rivals": rivals,
-        "lens_choice": whole("lens_choice", lambda: lens_choice(lenses, rivals), []),
+        "lens_choice": whole("choice of lens", lambda: lens_choice(lenses, rivals), []),
         "changes": whole("changes", lambda: find_changes(frames, lenses, criteria), []),
         "dust": whole("dust", lambda: find_dust(frames, pictures), []),
-        "focus_bias": whole("focus_bias", lambda: find_focus_bias(frames, lenses, criteria), []),
+        "focus_bias": whole("focus", lambda: find_focus_bias(frames, lenses, criteria), []),
     }
 
 

@@ -262,7 +262,7 @@ def handheld_limits(
 
     References
     ----------
-    P. McCullagh and J. A. Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 2.5.
+    P. McCullagh and J. A. Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 4 (logistic regression).
     """
     frames = frames.reset_index(drop=True)
     outing = group_numbers(frames, "outing")

@@ -50,8 +50,8 @@ def body_requests(bodies: Sequence[Block]) -> list[tuple[Shot, float]]:
         if body["body"] in (None, "unknown body"):
             continue
         kinds = [k for k in (body, *body["other_kinds"]) if k["kind"] and _used(k)]
-        # Files as the camera writes them tell more than edited ones.
-        kinds.sort(key=lambda k: k["kind"] not in ("camera", "raw"))
+        # Files as the camera writes them tell more than edited ones, unless none of them shows noise.
+        kinds.sort(key=lambda k: (_shows_none(k), k["kind"] not in ("camera", "raw")))
         if kinds:
             out += _noise(body["body"], kinds[0])
         else:  # no frame showed its noise, or only at ISO values that no camera has
@@ -77,7 +77,7 @@ def _unmeasured(body: Block) -> Iterator[tuple[Shot, float]]:
 
 def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
     """Limits that are known to no better than a stop, in light that the body has met."""
-    isos: set[int] = set()
+    ends: list[int] = []
     reasons: list[str] = []
     weight, lowest = 0.0, _used(kind)[0]
     for band in kind["brightness"]:
@@ -90,16 +90,21 @@ def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
                 continue
             if low and high and math.log2(high / low) > _WIDE_STOPS:
                 widths.append(math.log2(high / low))
-                isos.update(_whole_stops(max(low, lowest), high))
+                ends += [max(low, lowest), high]
                 reasons.append(f"{name} ISO in {band['band']} known only to ISO {low} to {high}")
         weight += _PER_STOP * max(widths) * (band["frames"] or 0)
-    if isos:
+    if ends:
+        isos = _whole_stops(min(ends), max(ends))
         source = {"raw": "raw files: ", "camera": ""}.get(
             kind["kind"], f"known from {kind['kind']} files only; "
         )
         how = f"raw files; {_HOW}" if kind["kind"] == "raw" else _HOW
         gain = "how far ISO may go in bright and in dark scenes"
         yield _request(body, isos, source + "; ".join(reasons[:4]), gain, how=how), weight
+
+
+def _shows_none(kind: Block) -> bool:
+    return all(tone["snr"] is None for tone in kind["tones"])
 
 
 def _used(kind: Block) -> list[int]:
