@@ -48,8 +48,6 @@ _PLATEAU: Final = int(np.count_nonzero(OFFSETS < -1.0))
 """Bins of either plateau: those more than a pixel from the edge."""
 _BLEND: Final = np.clip(OFFSETS / 2 + 0.5, 0, 1)
 """Part of the light side's noise in each bin."""
-_MIN_SNR: Final = 2.0
-"""Step of an edge at least, over the noise of a pixel beside it."""
 _MIN_STEP: Final = 0.01
 """Step of an edge at least, in light (1 = white)."""
 CLEAN_MISFIT: Final = 0.05
@@ -372,8 +370,7 @@ def _judge(
     excess = np.where(window & (np.abs(OFFSETS) > 1.0), _left(mean, fit), 0)
     overshoot = np.maximum(excess.max(1), 0)
     accepted = (
-        (fit.step > _MIN_SNR * noise)
-        & (fit.step > _MIN_STEP)
+        (fit.step > _MIN_STEP)
         & (np.abs(fit.shift) < 0.5)
         & (misfit < _MAX_MISFIT)
         & (fit.chi2 < _MAX_CHI2)

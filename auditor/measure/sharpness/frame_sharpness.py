@@ -114,7 +114,7 @@ def sharpness_and_edges(
     share = np.count_nonzero(every_edge.clean & (every_edge.place < tried)) / max(tried, 1)
     every_edge = pooled_edges(every_edge, coding_of(light))
     edges = every_edge.take(every_edge.place < tried)
-    softness = scene_softness(share, edges, limit)
+    softness = scene_softness(share, limit)
     masks = zone_masks(edges.y, edges.x, light.shape)
     frontiers = {name: zone_frontier(edges, masks[name], softness) for name in ZONES}
     sharpest_by_zone = {n: e.mtf50_and_stderr for n, e in frontiers.items() if e is not None}

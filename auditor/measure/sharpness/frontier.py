@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from auditor.robust import SHEPPARD
 
-__all__ = ["edge_noise", "frontier"]
+__all__ = ["frontier"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -87,22 +87,6 @@ def _tables() -> tuple[Singles, Singles]:
     return spike.astype(np.float32), np.array(tail, np.float32)
 
 
-def edge_noise(stderr: Floats) -> Floats:
-    """Real scatter of edges of one blur, from the errors stated for them.
-
-    Parameters
-    ----------
-    stderr : (n,) ndarray of float64
-        Standard errors of ln MTF50.
-
-    Returns
-    -------
-    (n,) ndarray of float64
-        Standard deviations of ln MTF50.
-    """
-    return np.hypot(stderr, _SCATTER)
-
-
 def frontier(value: Floats, stderr: Floats) -> tuple[float, float]:
     """The lens's value behind edges of which most are softer than the lens.
 
@@ -121,7 +105,7 @@ def frontier(value: Floats, stderr: Floats) -> tuple[float, float]:
     log_mtf50, stderr : float
         Posterior mean and standard deviation of the lens's ln MTF50.
     """
-    noise = edge_noise(stderr)
+    noise = np.hypot(stderr, _SCATTER)
     row = np.clip(np.searchsorted(_NOISES, noise), 0, len(_NOISES) - 1)
     top = float(np.max(value)) + _MARGIN
     fifth = len(value) // _SOFTEST
