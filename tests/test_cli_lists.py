@@ -8,6 +8,7 @@ import os
 import subprocess
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote_to_bytes
 
 import pandas as pd
 import pyexiv2
@@ -19,6 +20,7 @@ from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_fram
 from auditor.crawl.names import printable
 from auditor.output import remember_archives
 from auditor.record import COLUMNS
+from auditor.report.rendering import link
 from auditor.store import Store
 
 
@@ -200,6 +202,8 @@ def test_odd_names_have_a_line_each_and_are_found_again(out: Path, tmp_path: Pat
     assert all(line.replace("\t", "").isprintable() for line in text.split("\n"))
     piped = call("list", "--out", out, "-0").stdout_bytes
     assert piped.split(b"\0")[:-1] == [b"/pictures/odd/" + name for name in ODD_NAMES]
+    on_page = [unquote_to_bytes(link(path)) for path in paths]
+    assert on_page == [b"file:///pictures/odd/" + name for name in ODD_NAMES]
     into = tmp_path / "sidecars"
     assert call("sidecars", "--out", out, "--into", into).exit_code == 0
     assert set(os.listdir(os.fsencode(into))) == {name + b".xmp" for name in ODD_NAMES}
