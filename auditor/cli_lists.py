@@ -127,10 +127,14 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
     try:
         if saved is not None:
             answers |= parse_answers(saved.read_text(encoding="utf-8"))
-        answers |= {shown_root(f): str(said) for f in files}
+        shown = [shown_root(f) for f in files]
         store = Store(out / "store")
-        known = store.load(["path", "file_id"], paths=list(answers))
+        as_listed = [f for f in files if f.isprintable()]  # others were never printed so
+        known = store.load(["path", "file_id"], paths=[*answers, *shown, *as_listed])
         ids = dict(zip(known["path"], known["file_id"].fillna(""), strict=True))
+        for named, path in zip(files, shown, strict=True):
+            # Odd names are printed with escapes, and may come back so.
+            answers[named if named in ids and path not in ids else path] = str(said)
         unknown = [path for path in answers if path not in ids]
         remember_answers(out / "store", {p: a for p, a in answers.items() if p in ids}, ids)
     except AnswerError as error:

@@ -209,6 +209,18 @@ def test_odd_names_have_a_line_each_and_are_found_again(out: Path, tmp_path: Pat
     assert set(os.listdir(os.fsencode(into))) == {name + b".xmp" for name in ODD_NAMES}
 
 
+def test_an_answer_takes_an_odd_name_as_it_is_on_disk_and_as_it_is_listed(tmp_path: Path) -> None:
+    named = [os.fsdecode(b"/pictures/odd/" + name) for name in ODD_NAMES]
+    listed = [printable(name) for name in named]
+    with Store(tmp_path / "store") as store:
+        store.append([{"path": path, "file_id": f"{i:032x}"} for i, path in enumerate(named)])
+    for files in (named, listed):
+        done = call("answer", "--out", tmp_path, "--as", "fine", *files)
+        assert done.exit_code == 0, done.output
+        with (tmp_path / "store" / "answers.csv").open() as file:
+            assert [row["path"] for row in csv.DictReader(file)] == listed
+
+
 @pytest.mark.parametrize("into", ["/pictures", "/pictures/2020/sidecars"])
 def test_no_sidecar_is_written_into_an_archive(out: Path, into: str) -> None:
     done = call("sidecars", "--out", out, "--into", into)
