@@ -11,7 +11,7 @@ import click
 
 from auditor import cli_options as options
 from auditor.cli_frame import Folder, Name, ReadFile, fail, need_store, read_profile, terminal
-from auditor.model import ANSWERS, TAKEN_BACK
+from auditor.model import ANSWERS, TAKEN_BACK, Keeper
 from auditor.settings.tags import STARS
 
 __all__ = ["answer", "list_frames", "sidecars"]
@@ -127,10 +127,14 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
     try:
         if saved is not None:
             answers |= parse_answers(saved.read_text(encoding="utf-8"))
-        answers |= {shown_root(f): str(said) for f in files}
+        shown = [shown_root(f) for f in files]
         store = Store(out / "store")
-        known = store.load(["path", "file_id"], paths=list(answers))
+        as_listed = [f for f in files if f.isprintable()]  # others were never printed so
+        known = store.load(["path", "file_id"], paths=[*answers, *shown, *as_listed])
         ids = dict(zip(known["path"], known["file_id"].fillna(""), strict=True))
+        for named, path in zip(files, shown, strict=True):
+            # Odd names are printed with escapes, and may come back so.
+            answers[named if named in ids and path not in ids else path] = str(said)
         unknown = [path for path in answers if path not in ids]
         remember_answers(out / "store", {p: a for p, a in answers.items() if p in ids}, ids)
     except AnswerError as error:
@@ -163,13 +167,16 @@ def answer(files: tuple[str, ...], out: Path, said: str | None, saved: Path | No
 @options.at_least
 def sidecars(out: Path, into: Path, keywords: bool, rating: int | None, at_least: float) -> None:
     """Write a verdict as XMP beside every listed frame's name, into a folder of its own."""
+    from auditor.crawl.names import on_disk
     from auditor.output import OutputError, outside_archives
     from auditor.report.listing import select_keepers, sidecar_folders, write_sidecars
     from auditor.store import why
 
     if not keywords and rating is None:
         fail("nothing to write: ask for keywords or a rating", 2)
-    found = select_keepers(read_profile(out), (), None, None, at_least)
+    listed = select_keepers(read_profile(out), (), None, None, at_least)
+    # Programs look for a sidecar by its picture's own name.
+    found: list[Keeper] = [{**keeper, "path": on_disk(keeper["path"])} for keeper in listed]
     try:
         outside_archives([into, *sidecar_folders(found, into)], out)
         written, kept = write_sidecars(found, into, keywords=keywords, rating=rating)

@@ -190,7 +190,9 @@ _NO_INPUT: Final = frozenset({_NOTE, "log.txt", "lock"})
 def unless_unchanged(
     out: Path, asked: Sequence[Any], contents: Iterable[Path], make: Callable[[], Mapping[str, Any]]
 ) -> Mapping[str, Any]:
-    """Profile in `out` if making it again would give the same, else a new one.
+    """Profile in `out` if store, program and what was asked are those it was made of, else a new one.
+
+    Versions of libraries don't count: what they made stays as good as it was.
 
     Parameters
     ----------
@@ -230,7 +232,7 @@ def unless_unchanged(
 
 
 def _key(store: Path, asked: Sequence[Any], contents: Iterable[Path]) -> str:
-    """One text for everything that a profile follows from. Raises OSError."""
+    """One text for store, program and what was asked. Raises OSError."""
     digest = hashlib.sha256(repr(asked).encode())
     for path in contents:
         digest.update(path.read_bytes())

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import subprocess
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote_to_bytes
 
 import pandas as pd
 import pyexiv2
@@ -15,8 +17,10 @@ from command import call
 
 import auditor
 from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
+from auditor.crawl.names import printable
 from auditor.output import remember_archives
 from auditor.record import COLUMNS
+from auditor.report.rendering import link
 from auditor.store import Store
 
 
@@ -170,6 +174,51 @@ def test_sidecars_are_xmp_that_a_metadata_library_reads(out: Path, tmp_path: Pat
     done = call("sidecars", "--out", out, "--into", into)
     assert done.stdout.splitlines()[1] == "1 left alone: not written by this program"
     assert other.read_text() == "another program's"
+
+
+ODD_NAMES = (
+    b"new\nline.jpg",
+    b"tab\there.jpg",
+    b"latin \xe9t\xe9.jpg",
+    b"red\x1b[31m\x07.jpg",
+    "c1\x9b31m.jpg".encode(),
+    "turned \u202egpj.jpg".encode(),
+    "line\u2028end.jpg".encode(),
+    b"says \\x0a.jpg",
+    b"back\\slash.jpg",
+    b" two  blanks .jpg",
+)
+
+
+def test_odd_names_have_a_line_each_and_are_found_again(out: Path, tmp_path: Path) -> None:
+    """Line ends, control characters of terminals (ECMA-48), marks that turn what follows, bytes that are no UTF-8."""
+    made_of = profile(out)
+    one = made_of["keepers"][0]
+    paths = [printable(os.fsdecode(b"/pictures/odd/" + name)) for name in ODD_NAMES]
+    made_of["keepers"] = [one | {"path": path} for path in paths]
+    (out / "profile.json").write_text(json.dumps(made_of))
+    text = call("list", "--out", out, "--no-header").stdout
+    assert [line.split("\t")[0] for line in text.splitlines()] == paths
+    assert all(line.replace("\t", "").isprintable() for line in text.split("\n"))
+    piped = call("list", "--out", out, "-0").stdout_bytes
+    assert piped.split(b"\0")[:-1] == [b"/pictures/odd/" + name for name in ODD_NAMES]
+    on_page = [unquote_to_bytes(link(path)) for path in paths]
+    assert on_page == [b"file:///pictures/odd/" + name for name in ODD_NAMES]
+    into = tmp_path / "sidecars"
+    assert call("sidecars", "--out", out, "--into", into).exit_code == 0
+    assert set(os.listdir(os.fsencode(into))) == {name + b".xmp" for name in ODD_NAMES}
+
+
+def test_an_answer_takes_an_odd_name_as_it_is_on_disk_and_as_it_is_listed(tmp_path: Path) -> None:
+    named = [os.fsdecode(b"/pictures/odd/" + name) for name in ODD_NAMES]
+    listed = [printable(name) for name in named]
+    with Store(tmp_path / "store") as store:
+        store.append([{"path": path, "file_id": f"{i:032x}"} for i, path in enumerate(named)])
+    for files in (named, listed):
+        done = call("answer", "--out", tmp_path, "--as", "fine", *files)
+        assert done.exit_code == 0, done.output
+        with (tmp_path / "store" / "answers.csv").open() as file:
+            assert [row["path"] for row in csv.DictReader(file)] == listed
 
 
 @pytest.mark.parametrize("into", ["/pictures", "/pictures/2020/sidecars"])

@@ -128,7 +128,8 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     # Colour sampled coarsely widens an edge that changes colour; neutral edges tell more.
     coloured = np.log(np.abs(ratio) + 1e-9) / _COLOURED
     reliability = 1 / (1 + coloured**2) / (1 + (residual_rms / _RESIDUAL) ** 2)
-    weight = np.where(valid, radial_cosine**2, 0)[:, None] * reliability
+    # Of an edge without a profile, as beside the frame's border, the ratio may be no number.
+    weight = np.where(valid[:, None], radial_cosine[:, None] ** 2 * reliability, 0)
     in_corner = zone_of(radius) == ZONES.index("corner")
     (red, blue), corner = (
         [_slope(shift[:, i], along, np.where(of, weight[:, i], 0)) for i in range(2)]

@@ -181,8 +181,9 @@ class ZoneSharpness:
     mtf50_cpp: float
     stderr_cpp: float
     edges: int
-    """Step edges behind the figure; 0 when only texture spoke."""
+    """Clean step edges behind the figure; 0 when only steps within texture spoke."""
     method: Literal["edges", "texture", "both"] = "edges"
+    """Whether clean edges settle it, steps within texture do, which are less certain, or both."""
     seen_stderr_cpp: float | None = None
     """The part of the error that is the measurement's, objects' softness left out: how far two frames
     of one subject would differ."""

@@ -19,6 +19,7 @@ from urllib.parse import quote
 import jinja2
 from markupsafe import Markup, escape
 
+from auditor.crawl.names import on_disk
 from auditor.model import Handheld
 from auditor.record import ZONES
 from auditor.report import charts, first_screen, iso_words, scales, sentences, summary, words
@@ -104,10 +105,14 @@ def link(path: Any) -> str:
     text = str(path if path is not None else "")
     if text.startswith(("http://", "https://")):
         return text
-    if not text.startswith("/") and not re.match(r"[A-Za-z]:[\\/]", text):
+    if text.startswith(
+        "/"
+    ):  # where a backslash is part of a name, or begins an escape of the store
+        return "file://" + quote(os.fsencode(on_disk(text)), safe="/:")
+    if not re.match(r"[A-Za-z]:[\\/]", text):
         return ""
     data = text.replace("\\", "/").encode("utf-8", "surrogateescape")
-    return "file://" + ("" if text.startswith("/") else "/") + quote(data, safe="/:")
+    return "file:///" + quote(data, safe="/:")
 
 
 def capitalised(text: Any) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -11,8 +12,9 @@ import numpy as np
 import pytest
 
 from auditor.measure.decode import decode
-from auditor.measure.fringing import measure_optics
+from auditor.measure.fringing import measure_fringing, measure_optics
 from auditor.measure.picture import Picture
+from auditor.measure.sharpness.frame_sharpness import sharpness_and_edges
 
 PICTURES = (
     Path(find_spec("skimage").origin).parent / "data"
@@ -85,6 +87,20 @@ def test_corners_are_displaced_by_their_distance_from_the_centre() -> None:
     assert fringing is not None
     assert 0.65 * 2.0 < fringing.corner_lateral_red_px < 2.0
     assert -2.0 < fringing.corner_lateral_blue_px < 0.65 * -2.0
+
+
+def test_an_edge_cut_off_by_the_border_spoils_nothing() -> None:
+    """One side of it has no pixels, so that its steps are no numbers."""
+    picture = Picture(_discs(1.0, -1.0))
+    edges = sharpness_and_edges(picture, None)[1]
+    assert edges is not None
+    y, angle = edges.y.copy(), edges.angle.copy()
+    cut = np.flatnonzero(edges.clean)[0]
+    y[cut], angle[cut] = 0.0, np.pi / 2
+    found = measure_fringing(picture, replace(edges, y=y, angle=angle))
+    assert found is not None
+    assert found.lateral_red_px == pytest.approx(1.0, abs=0.1)
+    assert found.lateral_blue_px == pytest.approx(-1.0, abs=0.1)
 
 
 def test_seam_is_wider_with_more_lateral_colour() -> None:

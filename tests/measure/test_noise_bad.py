@@ -79,6 +79,15 @@ def test_sixteen_bits_without_noise_are_not_taken_for_texture() -> None:
     assert "no noise" in noise.note
 
 
+@pytest.mark.parametrize("margin", [0, 255])
+def test_a_clipped_margin_about_fog_is_not_taken_for_coarse_steps(margin: int) -> None:
+    """Normal noise of 2 code values, to which rounding adds a twelfth."""
+    fog = np.rint(np.random.default_rng(5).normal(180, 2, (600, 900))).astype(np.uint8)
+    fog[:80] = fog[-80:] = margin
+    noise = measure_noise(Picture(fog))
+    assert noise.sigma_code8 == pytest.approx(2, rel=0.05)
+
+
 def test_kinds_of_code_values_agree() -> None:
     photo = _photo()
     reference = measure_noise(Picture(photo)).sigma_code8

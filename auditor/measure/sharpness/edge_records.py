@@ -148,8 +148,9 @@ _LEAST_LOSS: Final = 0.02
 def pool_shares(by_share: Floats, valid: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """ln MTF50 of every edge under the frame's shares of diffraction in its blur.
 
-    The log evidence of the edges near the frontier is pooled into one posterior over shares; each edge's estimate is then averaged over the shares with these weights (Bayesian model
-    averaging), diffraction taking the same loss from every edge.
+    The log evidence of the edges near the frontier is pooled into one posterior over shares; each edge's estimate is
+    then averaged over the shares with these weights (Bayesian model averaging), diffraction taking the same loss from
+    every edge.
 
     Parameters
     ----------

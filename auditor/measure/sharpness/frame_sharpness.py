@@ -66,7 +66,7 @@ def _nothing(note: str) -> Sharpness:
 
 
 def measure_sharpness(picture: Picture, limit_cpp: float | None = None) -> Sharpness:
-    """System MTF50 by zone from the frame's own edges and texture; never raises on odd pixels.
+    """System MTF50 by zone from the frame's own edges; never raises on odd pixels.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def _edges(light: Light, finder: EdgeMap) -> tuple[Edges, int]:
 def _supported(
     zones: dict[str, ZoneSharpness | None], edge_values: Sequence[float]
 ) -> dict[str, ZoneSharpness | None]:
-    """The zones without those whose texture alone shows more than any edges of the frame.
+    """The zones without those in which steps within texture alone show more than any edges of the frame.
 
     Where everything is blurred, noise and coding pass for fine texture.
 

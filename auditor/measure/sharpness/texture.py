@@ -188,8 +188,6 @@ def is_upsampled(light: Light, windows: Windows) -> bool:
     middle, high = quietest.mean(0)
     if high >= _HOLE_FLAT * middle:
         return False
-    if not windows.detailed.size:
-        return True
     middle, high = np.median(_power(light, windows.detailed), axis=0)
     return bool(high < _HOLE_BUSY * middle)
 
