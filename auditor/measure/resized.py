@@ -39,6 +39,10 @@ _BETTER: Final = 0.012
 """By how much a part must fit better than the whole to be believed."""
 _FLAT: Final = 6.0
 """Standard deviation in 8-bit code values below which there is nothing to be recognised by."""
+_BAR: Final = 24
+"""8-bit code value below which all of a bar beside the picture in a thumbnail lies."""
+_SPECKS: Final = 0.02
+"""Share of a bar's row or column that may be brighter: coding leaves specks."""
 
 
 def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
@@ -66,6 +70,7 @@ def whole_side_px(picture: Picture, thumbnail: bytes) -> int | None:
     )
     if small is None:
         return None
+    small = _without_bars(small)
     factor = max(small.shape) / _SIDE_PX
     if factor > 1:
         size = round(small.shape[1] / factor), round(small.shape[0] / factor)
@@ -121,6 +126,20 @@ def _reduced(picture: Picture, side: int) -> NDArray[Any]:
         top = 255 / max(float(code.max()), 1e-6)
         code = (code.astype(np.float32) * top).astype(np.uint8)
     return code
+
+
+def _without_bars(small: NDArray[Any]) -> NDArray[Any]:
+    """Without the black bars that fill up a thumbnail of another shape than the picture."""
+    bright = small > _BAR
+    rows, columns = bright.mean(1) > _SPECKS, bright.mean(0) > _SPECKS
+    if not rows.any() or not columns.any():
+        return small
+    top, bottom = int(rows.argmax()), int(rows[::-1].argmax())
+    left, right = int(columns.argmax()), int(columns[::-1].argmax())
+    # Bars lie on both sides alike; a dark edge of the scene does not.
+    rim = min(top, bottom) if abs(top - bottom) <= 2 else 0
+    side = min(left, right) if abs(left - right) <= 2 else 0
+    return small[rim : small.shape[0] - rim, side : small.shape[1] - side]
 
 
 _PX: Final = (1024, 3072)
