@@ -4,7 +4,7 @@ for and changes nothing."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,6 @@ __all__ = ["IN_USE", "USE_COLUMNS", "gear_in_use", "idle"]
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.datetime64]
-Block = Mapping[str, Any]
 
 IN_USE: Final = "in use"
 SHARE: Final = 0.02

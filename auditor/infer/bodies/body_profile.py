@@ -9,7 +9,6 @@ from typing import Final, TypedDict
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from auditor.infer.bodies.bands import BANDS
 from auditor.infer.bodies.bodies_model import BodiesModel, fit_bodies
@@ -44,7 +43,6 @@ from auditor.record import TONE_SIGNALS
 
 __all__ = ["BodyFigures", "infer_bodies"]
 
-Floats = NDArray[np.float64]
 
 HEADLINE_FRAMES: Final = 5
 """Frames of measured noise, of `FEWEST_OUTINGS` or more, from which on a limit is named in a headline."""

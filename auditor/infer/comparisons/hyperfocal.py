@@ -15,7 +15,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from auditor.exposure import F_NUMBERS
 from auditor.infer.comparisons.sharp import USUAL_BLUR
@@ -39,7 +38,6 @@ from auditor.robust import robust_location, t_quantile
 
 __all__ = ["compare_focus", "focus_table"]
 
-Floats = NDArray[np.float64]
 
 AT: Final = (0.8, 1.25)
 """Focus distance over the hyperfocal distance that counts as at it: cameras write rough distances."""

@@ -61,7 +61,6 @@ from auditor.units import DAY_S, MINUTE_S
 
 __all__ = ["OTHER_KIND", "SINGLE", "FrameColumns", "Labelled", "Pair", "find_pairs"]
 
-Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 _NEIGHBOURS: Final = 20

@@ -9,7 +9,6 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from auditor.infer.enough import SAMPLED
 from auditor.infer.frame_values import usable
@@ -33,7 +32,6 @@ __all__ = [
 ]  # fmt: skip
 
 Block = Mapping[str, Any]
-Floats = NDArray[np.float64]
 
 _FAMILY_ERROR: Final = 0.05
 """Family-wise error rate: share of archives in which anything may be reported by chance alone, for one kind of

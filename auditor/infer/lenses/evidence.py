@@ -30,7 +30,6 @@ __all__ = [
     "weaker_zone",
 ]
 
-Floats = NDArray[np.float64]
 
 _MARKED_EXCESS: Final = 0.06
 """How much (ln MTF50) the frames nearest to the curve fall short of it as a rule, from which it is said."""
