@@ -46,14 +46,11 @@ _NO_DETAIL: Final = (
     "no measurable detail: the frame is featureless, clipped, all noise or blurred throughout"
 )
 """What is said where nothing is found at all; blurs beyond some eight pixels leave nothing either."""
-_NO_ZONE: Final = "too few edges for a figure of any zone, and texture finer than any edge is noise"
+_NO_ZONE: Final = "too few clean edges for a figure of any zone"
 """What is said of a frame of which only its sharpest edges have a figure."""
 _OUTLINE: Final = 0.05
 """Step (1 = white) of an edge that is an outline: those far out of focus have it, the noise and shading of an empty
 sky do not."""
-_OVER_EDGES: Final = 1.5
-"""Times the sharpest edges' MTF50 up to which texture alone is believed: of some 180 photographs in five of the
-seven zones with more, what is shown at 100% is blurred."""
 
 
 def _nothing(note: str) -> Sharpness:
@@ -121,8 +118,6 @@ def sharpness_and_edges(
     softness = replace(softness, focused=not nothing_in_focus(sharpest_by_zone, softness))
     zones = {n: zone_sharpness(e, softness) for n, e in frontiers.items()}
     zones |= dict.fromkeys(out_of_focus(sharpest_by_zone, softness.limit))
-    if all(z is None for z in zones.values()):
-        return _nothing(_NO_DETAIL if softness.focused else _WIDE), None
     by_direction = directional_mtf50(every_edge)
     sharpest, weakest = local_places(edges, light.shape)
     outlines = every_edge.take(every_edge.step > _OUTLINE)
@@ -132,10 +127,10 @@ def sharpness_and_edges(
     edge_values = [v for v in by_direction.values() if v is not None]
     if sharpest is not None:
         edge_values.append(sharpest.mtf50_cpp)
-    # Without an outline its few edges may be noise and shading.
-    zones = _supported(zones, edge_values) if outline else zones
-    sides = {n: zone_sharpness(zone_frontier(edges, masks[n], softness), softness) for n in SIDES}
     values = [z.mtf50_cpp for z in zones.values() if z is not None] or edge_values
+    if not values:
+        return _nothing(_NO_DETAIL if softness.focused else _WIDE), None
+    sides = {n: zone_sharpness(zone_frontier(edges, masks[n], softness), softness) for n in SIDES}
     in_focus = softness.focused and max(values) > _BLURRED
     windows = choose_windows(light, finder.small, finder.factor)
     texture = fine_texture(light, *windows.detailed)
@@ -168,32 +163,6 @@ def _edges(light: Light, finder: EdgeMap) -> tuple[Edges, int]:
     rest = more.joined_with(sharp_places(light))
     edges = first.joined_with(measure_edges(light, rest.y, rest.x).numbered_from(len(places.y)))
     return edges, len(places.y) + len(more.y)
-
-
-def _supported(
-    zones: dict[str, ZoneSharpness | None], edge_values: Sequence[float]
-) -> dict[str, ZoneSharpness | None]:
-    """The zones without those in which steps within texture alone show more than any edges of the frame.
-
-    Where everything is blurred, noise and coding pass for fine texture.
-
-    Parameters
-    ----------
-    zones : dict
-        Zone -> sharpness.
-    edge_values : sequence of float
-        MTF50 (c/px) of what is sharpest among the frame's edges.
-
-    Returns
-    -------
-    dict
-        Zone -> sharpness, None where it is not supported.
-    """
-    limit = _OVER_EDGES * max(edge_values, default=np.inf)
-    return {
-        n: None if z is not None and z.method == "texture" and z.mtf50_cpp > limit else z
-        for n, z in zones.items()
-    }
 
 
 def _note(zones: Mapping[str, ZoneSharpness | None], in_focus: bool) -> str | None:
