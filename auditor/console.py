@@ -164,7 +164,5 @@ def _zone_words(zone: Mapping[str, Any] | None, settings: Mapping[str, Any]) -> 
         parts.append(f"{2 * value * height:.0f} line widths per picture height")
     if settings["pixel_pitch_um"]:
         parts.append(f"{value * 1000 / settings['pixel_pitch_um']:.0f} line pairs per mm")
-    edges = words.count(zone["edges"], "edge")
-    by_method = {"texture": "steps within texture", "both": f"{edges} and steps within texture"}
-    parts.append(f"from {by_method.get(zone['method'], edges)}")
+    parts.append(f"from {words.count(zone['edges'], 'edge')}")
     return ", ".join(parts)

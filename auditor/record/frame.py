@@ -181,9 +181,7 @@ class ZoneSharpness:
     mtf50_cpp: float
     stderr_cpp: float
     edges: int
-    """Clean step edges behind the figure; 0 when only steps within texture spoke."""
-    method: Literal["edges", "texture", "both"] = "edges"
-    """Whether clean edges settle it, steps within texture do, which are less certain, or both."""
+    """Clean step edges behind the figure."""
     seen_stderr_cpp: float | None = None
     """The part of the error that is the measurement's, objects' softness left out: how far two frames
     of one subject would differ."""

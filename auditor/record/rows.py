@@ -124,7 +124,6 @@ _ON_DISK: Final = frozenset(
         "exposure_bias_ev",
         "notes",
         "edges",
-        "method",
         "in_focus",
         "note",
         "x",

@@ -31,13 +31,9 @@ __all__ = [
 SYSTEMATIC: Final = 0.02
 """Error of ln MTF50 that no number of edges takes away (pixel shape, profile family), measured on
 rendered scenes."""
-_TEXTURE_SYSTEMATIC: Final = 0.17
-"""The same where steps within texture helped, which are not alone in their patches."""
 _MIN_EDGES: Final = 3
-"""Clean edges from which on a part of the frame shows anything, which settle it before true steps. Steps within texture
-alone are off by .7 (root mean square of ln MTF50 behind a perfect lens)."""
-_ENOUGH: Final = 10
-"""Clean edges that settle it where objects may be soft."""
+"""Clean edges from which on a part of the frame shows anything. Of fewer, and steps within texture, figures are off
+by a factor of two behind a perfect lens."""
 _PLACES: Final = (8, 6)
 """Columns and rows of the grid of places of which one is the sharpest and one the weakest."""
 _PLACE_PX: Final = 160
@@ -86,15 +82,12 @@ class Frontier:
         The part of it by which two frames of one subject differ.
     clean : int
         How many clean edges there are.
-    settled : bool
-        Whether they settle it alone; else the steps within texture helped.
     """
 
     log_mtf50: float
     stderr: float
     repeat_stderr: float
     clean: int
-    settled: bool
 
     @property
     def mtf50_and_stderr(self) -> tuple[float, float]:
@@ -106,8 +99,8 @@ class Frontier:
 def zone_frontier(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> Frontier | None:
     """Frontier of the edges of a part of the frame.
 
-    Before true steps the clean edges know best, and few settle it. Among soft objects the plainest
-    steps are often a distance out of focus, and texture is not.
+    Before true steps the clean edges know best. Among soft objects the plainest steps are often a
+    distance out of focus, and texture is not: there all edges count.
 
     Parameters
     ----------
@@ -127,19 +120,14 @@ def zone_frontier(edges: Edges, mask: NDArray[np.bool_], softness: Softness) -> 
     count = int(np.count_nonzero(clean))
     if count < _MIN_EDGES:
         return None
-    settled = count >= (_MIN_EDGES if softness.share == 0 else _ENOUGH)
-    all_weight = softness.share if settled else 1.0
     pooled = np.zeros(2)
-    for share, used in ((1 - all_weight, clean), (all_weight, mask)):
+    for share, used in ((1 - softness.share, clean), (softness.share, mask)):
         if share > 0:
             estimate = frontier(edges.log_mtf50[used], edges.stderr[used])
             pooled += share * np.array(estimate)
-    systematic = SYSTEMATIC if settled else _TEXTURE_SYSTEMATIC
     coding = float(np.median(edges.coding_error[clean]))
-    stderr = float(np.linalg.norm([pooled[1], systematic, coding]))
-    # What texture misleads by is another scene's in every frame; what profiles do, every frame's.
-    repeat = float(pooled[1]) if settled else stderr
-    return Frontier(float(pooled[0]), stderr, repeat, count, settled)
+    stderr = float(np.linalg.norm([pooled[1], SYSTEMATIC, coding]))
+    return Frontier(float(pooled[0]), stderr, float(pooled[1]), count)
 
 
 def zone_sharpness(end: Frontier | None, softness: Softness) -> ZoneSharpness | None:
@@ -165,7 +153,6 @@ def zone_sharpness(end: Frontier | None, softness: Softness) -> ZoneSharpness | 
         stderr_cpp=float(np.hypot(stderr, mtf50 * softness.error(end.log_mtf50))),
         seen_stderr_cpp=mtf50 * end.repeat_stderr,
         edges=end.clean,
-        method="edges" if end.settled else "both",
     )
 
 
