@@ -30,8 +30,6 @@ Rows = NDArray[np.int64]
 CELL_LIMIT: Final = 60
 """Frames at one aperture beyond which a random sample is taken: what more frames could
 still change is far below what they share (scene, outing, the measurement itself)."""
-_LEAST_ERROR: Final = 0.008
-"""Least standard error (ln MTF50) of a figure, whatever it states."""
 _ERROR_UNKNOWN: Final = 0.05
 """Standard error of a figure that states none."""
 
@@ -203,8 +201,8 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     Returns
     -------
     CurveData or None
-        None when no frame has both an aperture and a figure. Standard errors are at least `_LEAST_ERROR`, and
-        `_ERROR_UNKNOWN` where a frame states none.
+        None when no frame has both an aperture and a figure. Standard errors are `_ERROR_UNKNOWN` where a frame
+        states none.
     """
     rows = table.sample(rows)
     if not len(rows):
@@ -212,7 +210,7 @@ def curve_data(table: Table, group: LensGroup, rows: NDArray[np.int64]) -> Curve
     aperture = np.unique(table.aperture[rows], return_inverse=True)[1]
     f_numbers = group_medians(table.f_number[rows], aperture)
     stderr = table.relative_stderr[rows].astype(float)
-    stderr = np.where(np.isnan(stderr), _ERROR_UNKNOWN, np.maximum(stderr, _LEAST_ERROR))
+    stderr[np.isnan(stderr)] = _ERROR_UNKNOWN
     return CurveData(
         table.log_mtf50[rows].astype(float), stderr, table.object_error[rows].astype(float),
         aperture, f_numbers,

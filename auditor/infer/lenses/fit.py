@@ -154,8 +154,7 @@ def _quantiles(model: Model, quantile: float) -> tuple[Floats, Floats]:
 
 
 def _maximise(model: Model, state: State, active: NDArray[np.bool_]) -> State:
-    """The best states on the way of the curves that are `climbing` (C,): where zones' order binds, steps
-    may overshoot. A curve that has settled is left behind."""
+    """The best states on the way of the curves that are `active` (C,). A curve that has settled is left behind."""
     expectation = model.expectation(state)
     best_objective = model.objective(state, expectation)
     best = State(*(part.copy() for part in state))

@@ -39,19 +39,12 @@ SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
 LEAST_SCATTER: Final = 0.006
 """The least that is believed of it: figures of plain steps scatter no less."""
-_OUTLIERS: Final = 0.015
-"""Share of figures that are off by anything."""
-_OUTLIER_DENSITY: Final = 0.5
-"""Their density over ln MTF50: two units wide."""
+_OUTLIERS: Final = 0.0075
+"""Density, over ln MTF50, of figures that are off by anything: 1.5 in a hundred, two units wide."""
 _KERNEL_SHARE: Final = 0.35
 """Standard deviation of the kernel about a point of excess, over the distance to the next point."""
-_ORDER_SD: Final = 0.02
-"""Standard deviation (ln MTF50) by which a zone may be softer than the next one out: no lens is sharper
-at the edge than on its axis (common practice, no source)."""
 _LONGEST_STEP: Final = 0.5
 """Longest step of any parameter of optics (logarithms)."""
-_FARTHEST_SD: Final = 4.0
-"""Standard deviations of the prior past which no parameter strays while a fit seeks its way."""
 _OVER_NODES: Final = "nzm,nzm->nz"
 """Sum of products over the points of excess."""
 _INLIER_LOSS: Final = 0.10
@@ -67,10 +60,9 @@ class Model:
     """Mixture likelihood of the frames of one curve or, with a leading axis, of several.
 
     ln MTF50 of a figure = curve of the optics, less the loss through a one-sided excess in 1 / MTF50^2 (a
-    mixture, `Excess`), plus normal noise of its stated error and a common scatter; a small share of figures
+    mixture, `Excess`), plus normal noise of its stated error and a common scatter; a few figures
     are outliers of uniform density. Priors: Gaussian on the optics, Dirichlet-like pseudo counts on mixture
-    weights (pooled from zone to aperture), inverse-gamma-like on scatter, and a penalty on zones that are
-    sharper than the next one within.
+    weights (pooled from zone to aperture), inverse-gamma-like on scatter.
 
     Attributes
     ----------
@@ -187,10 +179,8 @@ class Model:
         total = lens + self.excess.nodes[..., None, :, :]  # (..., Z, K, M)
         mean, share = -0.5 * np.log(total), lens / total
         kernel_sd = np.zeros_like(mean)
-        np.abs(mean[..., 1:] - mean[..., :-1], out=kernel_sd[..., :-1])
-        kernel_sd *= _KERNEL_SHARE
-        kernel_sd[..., 0] = 0.0  # no excess
-        weight = self.excess.weights(state.shares) * ((1 - _OUTLIERS) / np.sqrt(2 * np.pi))
+        kernel_sd[..., 1:-1] = _KERNEL_SHARE * np.abs(np.diff(mean[..., 1:]))
+        weight = self.excess.weights(state.shares) / np.sqrt(2 * np.pi)
         by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, kernel_sd**2, weight))
         scatter2 = np.broadcast_to(
             state.scatter[..., None, :] ** 2, (*self.used.shape, curve.shape[-2])
@@ -234,7 +224,7 @@ class Model:
         np.exp(responsibility, out=responsibility)
         responsibility *= weight
         responsibility *= np.sqrt(precision)
-        density = responsibility.sum(2) + _OUTLIERS * _OUTLIER_DENSITY
+        density = responsibility.sum(2) + _OUTLIERS
         responsibility *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
         return responsibility, density, residual, share, precision, scatter2
 
@@ -282,7 +272,7 @@ class Model:
         Returns
         -------
         State
-            After, within bounds.
+            After.
         """
         inlier_share, excess_shares = shares_of(self.sums(expectation.component))
         moment = self.sums(expectation.scatter_moment).sum(-2)  # (..., Z, 2)
@@ -290,24 +280,17 @@ class Model:
         scatter = (moment[..., 0] + trust * SCATTER**2) / (moment[..., 1] + trust)
         jacobian = self.optics.jacobian(state.theta)
         theta = self.gauss_newton(
-            state.theta, jacobian, self.sums(expectation.gradient),
-            self.sums(expectation.curvature), expectation.curve,
-        )  # fmt: skip
-        mean, sd = self.prior
+            state.theta, jacobian, self.sums(expectation.gradient), self.sums(expectation.curvature)
+        )
         return State(
-            np.clip(theta, mean - _FARTHEST_SD * sd, mean + _FARTHEST_SD * sd),
+            theta,
             inlier_share,
             excess_shares,
             np.sqrt(np.maximum(scatter, LEAST_SCATTER**2)),
         )
 
     def gauss_newton(
-        self,
-        theta: Floats,
-        jacobian: Floats,
-        gradient: Floats,
-        weight: Floats,
-        curve: Floats | None = None,
+        self, theta: Floats, jacobian: Floats, gradient: Floats, weight: Floats
     ) -> Floats:
         """One Gauss-Newton step of the optics.
 
@@ -319,35 +302,22 @@ class Model:
             Of the curve.
         gradient, weight : ndarray of float64, shape (..., Z, K)
             First derivative and negative second derivative of what is maximised, by the curve.
-        curve : ndarray of float64, shape (..., Z, K), optional
-            Given, zones out of order are penalised too.
 
         Returns
         -------
         ndarray of float64, shape (..., P)
             New optics; no parameter moves further than `_LONGEST_STEP`.
         """
-        slopes = _by_parameter(jacobian)
         mean, sd = self.prior
-        score = _flat(gradient) @ slopes
-        score = score[..., 0, :] - (theta - mean) / sd**2
-        information = np.swapaxes(slopes, -1, -2) @ (np.swapaxes(_flat(weight), -1, -2) * slopes)
+        score = np.einsum("...zk,...zkp->...p", gradient, jacobian) - (theta - mean) / sd**2
+        slopes = jacobian.reshape(*jacobian.shape[:-3], -1, jacobian.shape[-1])
+        weighted = (weight[..., None] * jacobian).reshape(slopes.shape)
+        information = np.swapaxes(slopes, -1, -2) @ weighted
         diagonal = np.arange(theta.shape[-1])
         information[..., diagonal, diagonal] += 1 / sd**2
-        if curve is not None:
-            violation, slope = self._order_violation(curve, jacobian)
-            score -= (violation @ slope)[..., 0, :] / _ORDER_SD**2
-            information += np.swapaxes(slope, -1, -2) @ slope / _ORDER_SD**2
         step = np.linalg.solve(information, score[..., None])[..., 0]
         longest = np.abs(step).max(-1, keepdims=True)
         return theta + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
-
-    def _order_violation(self, curve: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
-        """By how much (..., 1, (Z - 1) K) zones are sharper than those within, and its derivatives
-        (..., (Z - 1) K, P)."""
-        violation = np.diff(curve, axis=-2) * self.used[..., None, :]
-        slope = np.where((violation > 0)[..., None], np.diff(jacobian, axis=-3), 0.0)
-        return _flat(np.maximum(violation, 0)), _by_parameter(slope)
 
     def objective(self, state: State, expectation: Expectation) -> Floats:
         """Penalised log likelihood, which the fit maximises.
@@ -366,8 +336,6 @@ class Model:
         """
         mean, sd = self.prior
         penalty = (((state.theta - mean) / sd) ** 2).sum(-1)
-        violation = np.maximum(np.diff(expectation.curve, axis=-2), 0) * self.used[..., None, :]
-        penalty += (violation**2).sum((-2, -1)) / _ORDER_SD**2
         lens, zone = pooled_shares(self.sums(expectation.component))
         agreement = beta_log_density(state.inlier_share, zone[..., None]) * self.used[..., None, :]
         prior = np.log(state.excess_shares) @ SHARE_WEIGHT[1:] + SHARE_POOL * beta_log_density(
@@ -381,16 +349,6 @@ class Model:
         return np.asarray(
             log_likelihood - 0.5 * penalty + prior + SHARE_POOL * agreement.sum((-2, -1))
         )
-
-
-def _flat(by_cell: Floats) -> Floats:
-    """(..., Z, K) -> (..., 1, ZK)."""
-    return by_cell.reshape(*by_cell.shape[:-2], 1, -1)
-
-
-def _by_parameter(jacobian: Floats) -> Floats:
-    """(..., Z, K, P) -> (..., ZK, P)."""
-    return jacobian.reshape(*jacobian.shape[:-3], -1, jacobian.shape[-1])
 
 
 def _padded(arrays: Sequence[Floats]) -> Floats:

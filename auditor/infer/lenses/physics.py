@@ -38,11 +38,9 @@ _BLUR: Final = np.linspace(0.0, np.log1p(6.0 / _SOFT_PX), 28)
 STEP: Final = 1e-4
 """Step of parameters of optics and of ln MTF50 for differences that stand for derivatives: its square, their error,
 is far below what any figure shows."""
-_SHARPENING: Final = {"raw": 0.03, "camera": 0.5, "edited": 0.6}
-"""How much a kind of file is sharpened, as an amount (standard deviation about none). Common practice,
-no source; raw mosaics are measured before any."""
-_UNKNOWN: Final = 0.6
-"""The same for a kind of file that is not known."""
+_SHARPENING: Final = {"raw": 0.03, "developed": 0.5}
+"""How much a file is sharpened, as an amount (standard deviation about none). Common practice, no source; raw
+mosaics are measured before any."""
 _PRIOR: Final = np.log([0.35, 0.7, 1.3])
 """Prior means of a zone's parameters: a floor of 0.35 px, 0.7 px more at the widest aperture, which falls
 with the power 1.3 of the f-number. Blur of third-order spherical aberration falls with the third power,
@@ -191,7 +189,7 @@ def prior_for(source: str, zones: int) -> tuple[Floats, Floats]:
     mean, sd : ndarray of float64, shape (3 zones + 1,)
         Three parameters for each zone, last the sharpening.
     """
-    sharpening = _SHARPENING.get(source, _UNKNOWN)
+    sharpening = _SHARPENING["raw" if source == "raw" else "developed"]
     return (
         np.append(np.tile(_PRIOR, zones), 0.0),
         np.append(np.tile(_PRIOR_SD, zones), sharpening),
