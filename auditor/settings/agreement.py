@@ -114,7 +114,6 @@ COMPACT_USUAL_MM: Final = 30.0
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
     out = frames.copy(deep=False)
-    out["lens"] = _renamed(out, _no_cameras)
     out["lens"] = one_spelling(out["lens"], lens_key)
     out["lens"] = _renamed(out, _with_maker)
     out["lens"] = _renamed(out, _by_range)
@@ -151,15 +150,6 @@ def _with_maker(pairs: list[Pair]) -> dict[Pair, str]:
         if len(near) == 1:
             names[body, name] = near.pop()
     return names
-
-
-def _no_cameras(pairs: list[Pair]) -> dict[Pair, None]:
-    """Lenses that bear the name of the camera, as some fixed ones do, have none."""
-    return {
-        (body, name): None
-        for body, name in pairs
-        if body and body_key(name) in (body_key(body), body_key(" ".join(body.split()[1:]) or body))
-    }
 
 
 def _by_range(pairs: list[Pair]) -> dict[Pair, str]:

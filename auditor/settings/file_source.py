@@ -7,7 +7,8 @@ from typing import Final
 
 from auditor.crawl.suffixes import RAW_SUFFIXES
 from auditor.record import Source
-from auditor.settings.kinds import SAME_SIZE, SHORT_SIDES
+from auditor.settings.body_sensor import SAME_SIZE
+from auditor.settings.kinds import SHORT_SIDES
 from auditor.settings.names import body_name
 from auditor.settings.sensors import sensor_diagonal
 from auditor.settings.tags import (
@@ -179,13 +180,6 @@ def kind_of_file(
     return "camera"
 
 
-_MADE_SIZES: Final = (
-    ("Exif.Iop.RelatedImageWidth", "Exif.Iop.RelatedImageLength"),
-    ("Exif.CanonPi.ImageWidth", "Exif.CanonPi.ImageHeight"),
-)
-"""Tags for the size that the camera wrote which programs leave alone."""
-
-
 _LEAST_WRITTEN_PX: Final = 640
 """Longer side below which a size is of a preview rather than of the picture (common practice, no source)."""
 
@@ -197,10 +191,6 @@ def written_size(raw: RawTags) -> tuple[int, int] | None:
     that bring the other up to date often leave it.
     """
     tags = raw.tags
-    for across, down in _MADE_SIZES:
-        size = size_of(tags, across, down)
-        if size is not None:
-            return size
     full = numbers(tags.get("Exif.Sony1.FullImageSize"))  # height before width
     height, width = within(full, *SENSOR_SIDES_PX), within(full, *SENSOR_SIDES_PX, 1)
     if width and height:
@@ -217,11 +207,9 @@ def _exif_size(tags: Tags) -> tuple[int, int] | None:
 
 def _size_changed(raw: RawTags, notes: list[str]) -> bool:
     """Whether the file has another size than its tags say: a program changed it and left them."""
-    stale = _differs(raw, _exif_size(raw.tags))
-    written = written_size(raw)
-    if not stale and (not raw.recoded or not _differs(raw, written)):
+    stated = _exif_size(raw.tags)
+    if stated is None or not _differs(raw, stated):
         return False  # the camera's own notes may speak of its full size
-    stated = written or (0, 0)
     notes.append(
         f"the file has {raw.width_px} x {raw.height_px} pixels, its tags speak of "
         f"{stated[0]} x {stated[1]}"

@@ -12,38 +12,26 @@ import math
 from typing import Any, Final
 
 from auditor.record import Certainty, Settings
-from auditor.settings.file_evidence import Evidence, Sensor, Verdict, evidence_of
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM, sensor_sides
+from auditor.settings.body_sensor import (
+    LARGEST_PITCH_UM,
+    PANORAMA,
+    SAME_SIZE,
+    Evidence,
+    Sensor,
+    Verdict,
+    evidence_of,
+    known_sensor,
+)
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
-__all__ = [
-    "CLOSE_VIEW",
-    "LARGEST_PITCH_UM",
-    "PANORAMA",
-    "SAME_SIZE",
-    "SHORT_SIDES",
-    "another_sensor",
-    "figures",
-    "judge",
-    "sensor_alone",
-    "settle",
-]
+__all__ = ["SHORT_SIDES", "figures", "judge", "settle"]
 
-SAME_SIZE: Final = 0.03
-"""Relative difference within which two sizes, two shapes, or two pixel pitches are one: borders differ between
-files, and tags are rounded."""
 SHORT_SIDES: Final = (0.9, 1.1)
 """Short side over that which was written between which only border was cut."""
-CLOSE_VIEW: Final = 0.12
-"""Difference of logarithms beyond which a 35 mm equivalent, which is rounded, speaks against a sensor."""
-LARGEST_PITCH_UM: Final = 10.0
-"""At larger pixels a file is a reduced one: digital cameras for photographs have smaller ones, but for
-a few of the first (common practice, no source)."""
 SMALLEST_OF_LARGE_PX: Final = 1_000_000
 """Fewer pixels no camera with such large pixels writes (common practice, no source)."""
 SMALLEST_SENSOR_MM: Final = 3.9
 """No camera for photographs has a smaller diagonal (common practice, no source)."""
-PANORAMA: Final = 2.3
-"""Long over short side from which a frame larger than the sensor is stitched."""
 NEARLY_WHOLE: Final = 0.9
 """Share of the thumbnail's or the sensor's width from which a file holds all of it, or was straightened or trimmed:
 nobody reduces by so little (common practice, no source)."""
@@ -84,52 +72,6 @@ def _whole_field_um(sides: tuple[float, float], long: float, short: float) -> fl
     return min(sides[0] / long, sides[1] / short) * 1000
 
 
-def another_sensor(diagonal_mm: float, view_mm: float) -> bool:
-    """Whether a 35 mm equivalent is of another sensor than the database's: telephones have several under
-    one name, and the equivalent is of the one in use. False where either is NaN."""
-    return diagonal_mm < SMALL_MM and abs(math.log(diagonal_mm / view_mm)) > CLOSE_VIEW
-
-
-def sensor_alone(e: Evidence) -> Sensor:
-    """The sensor as one file tells of it."""
-    diagonal, basis = e.diagonal_mm, "database"
-    if diagonal is None or (e.view_mm and another_sensor(diagonal, e.view_mm)):
-        diagonal, basis = e.view_mm, "equivalent"
-    edited = e.source == "edited" or e.recoded is True
-    size, confirmed = e.native, e.native is not None
-    own = (e.long, e.short)
-    written = e.written or own
-    if size is None and diagonal and e.tagged_um and edited:
-        # Tags left over from before: the sensor's diagonal over its pixel is its size.
-        sides_mm = Sensor(diagonal_mm=diagonal).sides_mm(*written)
-        assert sides_mm is not None
-        by_tags = (sides_mm[0] / e.tagged_um * 1000, sides_mm[1] / e.tagged_um * 1000)
-        tolerance = SAME_SIZE if basis == "database" else CLOSE_VIEW
-        spans = max(own[0] / by_tags[0], own[1] / by_tags[1])
-        if not _close(spans, 1, tolerance):
-            size, confirmed = by_tags, basis == "database"
-        else:
-            same_shape = _close(own[0] / own[1], by_tags[0] / by_tags[1], SAME_SIZE)
-            size, confirmed = own if same_shape else by_tags, True
-    if size and _close(max(own[0] / size[0], own[1] / size[1]), 1, SAME_SIZE) and not edited:
-        size = own  # without the border that notes count
-    if size is None and e.written and not _close(e.long, e.written[0], SAME_SIZE):
-        size = e.written
-    pixel = None
-    if size is not None and diagonal:
-        sides = sensor_sides(diagonal, size[0] / size[1])
-        pixel = _whole_field_um(sides, *size)
-        if e.tagged_um and _close(e.tagged_um, pixel, SAME_SIZE):
-            pixel, basis = e.tagged_um, "tagged"
-    elif e.tagged_um:
-        basis = "tagged"
-        if size is None:
-            diagonal = diagonal or math.hypot(*written) * e.tagged_um / 1000
-        else:
-            pixel = e.tagged_um
-    return Sensor(size, pixel, diagonal, basis if pixel or diagonal else None, confirmed)
-
-
 def judge(e: Evidence, sensor: Sensor) -> Verdict:
     """Kind, scale and share of one file against its sensor."""
     if e.source == "raw":
@@ -165,9 +107,6 @@ def _raw(e: Evidence, sensor: Sensor) -> Verdict:
 
 
 def _tagged_or_spanned(e: Evidence, sensor: Sensor) -> float | None:
-    if e.tagged_um and e.diagonal_mm is None and e.view_mm is None:
-        # Nothing else tells of the sensor: a shape guessed for it would bend the tag.
-        return e.tagged_um
     sides = sensor.sides_mm(e.long, e.short)
     return _whole_field_um(sides, e.long, e.short) if sides else e.tagged_um
 
@@ -183,6 +122,9 @@ def _certainty(sensor: Sensor) -> Certainty:
     return "sure" if sensor.confirmed else "likely"
 
 
+_NOTHING_LARGER: Final = "nothing tells of a larger size"
+
+
 def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
     """A file of the sensor's own size, in one direction at least."""
     share = round(share, 3)
@@ -190,11 +132,10 @@ def _whole(e: Evidence, sensor: Sensor, share: float) -> Verdict:
         reason = "the sensor's own size; who wrote it can't be told"
         return Verdict("unknown", "unknown", reason, sensor.pixel_um, share, _certainty(sensor))
     if e.source == "camera":
-        reason = (
-            "the camera's own size"
-            if share > NEARLY_WHOLE
-            else "a part of the sensor, by the camera"
-        )
+        if share <= NEARLY_WHOLE:
+            reason = "a part of the sensor, by the camera"
+        else:
+            reason = "the camera's own size" if sensor.confirmed else _NOTHING_LARGER
         return Verdict(
             "camera", "camera full size", reason, sensor.pixel_um, share, _certainty(sensor)
         )
@@ -306,7 +247,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
         if big:
             reason = f"one pixel covers {pitch:.3g} um of the sensor: a smaller size"
             return Verdict("camera", "camera reduced", reason, pitch, share, certainty)
-        reason = "nothing tells of a larger size"
+        reason = _NOTHING_LARGER
         return Verdict("camera", "camera full size", reason, pitch, share, certainty)
     if e.shown is not None and e.shown < NEARLY_WHOLE:
         reason = f"shows {e.shown:.0%} of the thumbnail's width: a cut-out"
@@ -336,7 +277,7 @@ def _size_unknown(e: Evidence, sensor: Sensor) -> Verdict:
     if e.long % BLOCK_PX and e.long < FREE_SIDE_PX:
         reason = f"a longer side of {e.long:.0f} px is no camera's"
         return Verdict("resized", "edited reduced", reason, pitch, share, "assumed")
-    reason = "nothing tells of a larger size"
+    reason = _NOTHING_LARGER
     return Verdict("edited", "edited full size", reason, pitch, share, "assumed")
 
 
@@ -365,7 +306,7 @@ def settle(s: Settings) -> Settings:
     e = evidence_of(s, view_mm, year)
     if e is None:
         return s
-    sensor = sensor_alone(e)
+    sensor = known_sensor([(e, 1)])
     basis = sensor.basis
     if basis == "tagged":
         basis = s.pitch_basis if s.pitch_basis in ("focal-plane", "maker") else "focal-plane"

@@ -29,7 +29,6 @@ from auditor.settings.tags import (
     STARS,
     RawTags,
     Tags,
-    Value,
     clean_text,
     first_number,
     read_raw_tags,
@@ -275,50 +274,21 @@ def image_unique_id(tags: Tags) -> str | None:
 
 MAX_LABELS: Final = 100
 """Keywords kept of one file; more are a catalogue's dump."""
-_PERCENT_A_STAR: Final = 24
-"""1, 25, 50, 75 and 99 percent stand for one to five stars (MicrosoftPhoto:Rating; from memory)."""
 
 
 def rating(tags: Tags) -> int | None:
     """Stars from 0 to 5, -1 for rejected (XMP specification, xmp:Rating); None when not written."""
     value = first_number(tags, ("Xmp.xmp.Rating", "Exif.Image.Rating"), STARS)
-    if value is not None:
-        return round(value)
-    percent = first_number(tags, ("Xmp.MicrosoftPhoto.Rating",), (0, 100))
-    if percent is None:
-        return None
-    return min(STARS[1], int(percent // _PERCENT_A_STAR) + 1) if percent >= 1 else 0
+    return None if value is None else round(value)
 
 
 def labels(tags: Tags) -> tuple[str, ...]:
-    """Keywords, each once, in their order: from XMP, else IPTC, else the Exif tag that some file
-    managers write (XPKeywords: UTF-16, parted by semicolons)."""
+    """Keywords, each once, in their order: from XMP, else IPTC."""
     found: dict[str, None] = {}
-    places = [
-        tags.get("Xmp.dc.subject"),
-        _leaves(tags.get("Xmp.lr.hierarchicalSubject")),
-        tags.get("Iptc.Application2.Keywords"),
-        _file_managers(tags.get("Exif.Image.XPKeywords")),
-    ]
-    place = next((p for p in places if p), None)
+    place = tags.get("Xmp.dc.subject") or tags.get("Iptc.Application2.Keywords")
     words = place if isinstance(place, list) else [] if place is None else [place]
     for word in words[:MAX_LABELS]:
         text = clean_text(word)
         if text:
             found.setdefault(text)
     return tuple(found)[:MAX_LABELS]
-
-
-def _leaves(value: Value | None) -> list[str]:
-    """The last part of keywords written as a path ('gear|filter|polariser')."""
-    words = value if isinstance(value, list) else [] if value is None else [value]
-    return [str(w).rsplit("|", 1)[-1] for w in words]
-
-
-def _file_managers(value: Value | None) -> list[str]:
-    """Bytes written as numbers; what is no UTF-16 is passed over."""
-    values = str(value or "").split()
-    if not values or not all(v.isdigit() and int(v) < 256 for v in values):
-        return []
-    text = bytes(int(v) for v in values).decode("utf-16-le", "ignore")
-    return text.split("\x00", 1)[0].split(";")

@@ -31,12 +31,3 @@ def test_colour_temperature_where_a_tag_carries_it() -> None:
     assert settings_of({"Xmp.crs.ColorTemperature": "5300"}).colour_temperature_k == 5300
     assert settings_of({"Xmp.crs.ColorTemperature": "12"}).colour_temperature_k is None
     assert settings_of({}).colour_temperature_k is None
-
-
-def test_keywords_from_the_tag_of_file_managers_and_from_keyword_paths() -> None:
-    found = settings_of({"Exif.Image.XPKeywords": "Graufilter;Übung;偏光"})
-    assert found.labels == ("Graufilter", "Übung", "偏光")
-    assert settings_of({"Exif.Image.XPKeywords": ""}).labels == ()
-    paths = {"Xmp.lr.hierarchicalSubject": ["gear|filter|polariser", "lake"]}
-    assert settings_of(paths).labels == ("polariser", "lake")
-    assert settings_of({**paths, "Xmp.dc.subject": ["ND"]}).labels == ("ND",)

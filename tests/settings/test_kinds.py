@@ -17,8 +17,8 @@ from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
-from auditor.settings.file_evidence import Evidence, Sensor
-from auditor.settings.kinds import judge, sensor_alone, settle
+from auditor.settings.body_sensor import Evidence, Sensor, known_sensor
+from auditor.settings.kinds import judge, settle
 from auditor.settings.names import body_key, lens_key, lens_name
 from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import native_size
@@ -79,20 +79,17 @@ def test_a_reduced_copy_keeps_the_sensors_width(share: float, turned: bool) -> N
 
 def test_tags_left_over_tell_the_sensors_size() -> None:
     # 36 x 24 mm at 6 um are 6000 x 4000 px; the file has 1600.
-    alone = sensor_alone(
-        Evidence(1600, 1067, "edited", tagged_um=6.0, diagonal_mm=math.hypot(36, 24))
-    )
+    e = Evidence(1600, 1067, "edited", tagged_um=6.0, diagonal_mm=math.hypot(36, 24))
+    alone = known_sensor([(e, 1)])
     assert alone.size == pytest.approx((6000, 4000), rel=0.01)
-    found = judge(
-        Evidence(1600, 1067, "edited", tagged_um=6.0, diagonal_mm=math.hypot(36, 24)), alone
-    )
+    found = judge(e, alone)
     assert (found.kind, found.pitch_um) == ("edited reduced", pytest.approx(22.5, rel=0.01))
 
 
 def test_a_phones_wide_frame_spans_the_width_of_its_four_by_three_sensor() -> None:
     # 4.8 x 3.6 mm: a diagonal of 6 mm; 16:9 files are a part of its height.
     e = Evidence(4000, 2250, "camera", view_mm=6.0)
-    assert judge(e, sensor_alone(e)).pitch_um == pytest.approx(1.2)
+    assert judge(e, known_sensor([(e, 1)])).pitch_um == pytest.approx(1.2)
 
 
 def test_a_lone_small_file_of_a_large_sensor_is_not_its_full_size() -> None:

@@ -55,7 +55,8 @@ def test_a_frame_as_a_camera_writes_it() -> None:
         orientation=6, source="camera", file_number="0042", flash=False, rating=4,
         labels=("lake", "tripod"), pitch_basis="focal-plane", maker_note=False,
         file_kind="camera full size", kind_reason="nothing tells of a larger size",
-        pitch_certainty="likely", sensor_share=1.0, file_source="camera", told_pitch_um=4.0,
+        pitch_certainty="likely", sensor_share=1.0, sensor_pixel_um=4.0, file_source="camera",
+        told_pitch_um=4.0,
     )  # fmt: skip
 
 

@@ -226,13 +226,9 @@ def _read_tone(frame: _Frame, place: int) -> _Tone | None:
         flats = read_flats(frame.picture, frame.columns, chosen, banding=frame.banding)
         if len(flats) < FEWEST:
             break
-        # Places in which nothing varies at all, among others that vary, were painted.
-        constant = first is not None and flats.median_variance < _CONSTANT
         is_faint = flats.sigma < faintest
         reliable = first is None or len(flats) >= _RELIABLE
-        is_noise = not constant and (
-            is_faint or (reliable and noise_texture.shows_noise(flats, coded))
-        )
+        is_noise = is_faint or (reliable and noise_texture.shows_noise(flats, coded))
         rounding_variance = _added(frame.picture, flats) if is_noise and not is_faint else 0.0
         tone = _Tone(_SIGNALS[place], flats, is_noise, is_faint, rounding_variance)
         if is_noise:

@@ -25,7 +25,6 @@ __all__ = [
     "BRIGHTEST",
     "DARKEST",
     "FEWEST",
-    "MOST_SPREAD",
     "SHARES",
     "Flats",
     "cut_blocks",
@@ -42,7 +41,7 @@ _REDUCE: Final = 4
 _SMOOTH: Final = 1.0
 """Gaussian on the reduced copy; with the 4 x 4 means it amounts to 4 px on the frame."""
 
-SHARES: Final = (0.2, 0.05, 0.015)
+SHARES: Final = (0.2, 0.05)
 """Shares of the blocks near a brightness, flattest first, that are tried in turn: a fifth as a rule
 (of real pairs of one exposure and the mean of many it came closest), fewer where a fifth still holds
 texture."""
@@ -65,9 +64,9 @@ _LOWEST: Final = 0.1
 """Share of the blocks whose variances lie below the one that is held against the median."""
 _TENTH: Final = 1.28
 """Standard deviations from the median to the tenth percentile."""
-MOST_SPREAD: Final = 0.33
-"""Relative spread of block variances that their mean spectrum lets expect: white noise has 0.09, coarse
-noise of real camera files up to 0.28. More is power in few coefficients: edges, waves."""
+_MOST_SPREAD: Final = 0.33
+"""Relative spread of block variances that noise has at most: white noise has 0.09, coarse noise of real camera
+files up to 0.28."""
 
 
 def map_blocks(half: NDArray[Any], scale: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -236,7 +235,7 @@ class Flats:
         spectrum: its variances spread about their mean as the sum of squares of Gaussian coefficients does."""
         ranked = self._powers[0]
         low, middle = (float(ranked[int(q * (len(ranked) - 1))]) for q in (_LOWEST, 0.5))
-        expected = 1 / (1 - _TENTH * min(self.expected_spread, MOST_SPREAD))
+        expected = 1 / (1 - _TENTH * min(self.expected_spread, _MOST_SPREAD))
         return middle / max(low, 1e-6) / expected
 
     @property

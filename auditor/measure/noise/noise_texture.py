@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.measure.noise.flats import MOST_SPREAD, Flats, variances
+from auditor.measure.noise.flats import Flats, variances
 from auditor.measure.noise.spectrum import BLOCK
 from auditor.units import BYTE_BITS
 
@@ -73,7 +73,7 @@ def shows_noise(flats: Flats, coded: bool) -> bool:
     if coded:
         min_fine = float(np.interp(flats.sigma, _SIGMAS, _LEAST_FINE))
     highest = _HIGHEST if flats.fine_ratio >= _WHITE else _HIGHEST_SMOOTHED
-    even = flats.unevenness <= MOST_UNEVEN and flats.expected_spread <= MOST_SPREAD
+    even = flats.unevenness <= MOST_UNEVEN
     return even and flats.sigma <= highest and flats.fine_ratio >= min_fine
 
 
