@@ -21,8 +21,6 @@ Block = Mapping[str, Any]
 
 MOST: Final = 50_000
 """So many of the most probable are listed; the counts of `count_verdicts` hold all of them."""
-ISOTROPIC: Final = 0.7
-"""MTF50 of the softest direction over the sharpest from which blur counts as isotropic."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -170,8 +168,6 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, about {v['expected_cpp']:.2f} is expected "
             "without a fault"
         )
-        if v["softest_cpp"] > ISOTROPIC * v["sharpest_cpp"]:
-            out.append("the blur is alike in all directions")
         if v["cause"] in ("focus in front", "focus behind"):
             lower = v["near_over_far"] > 0
             part = (
@@ -186,11 +182,6 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         zone = "whole frame" if v["small"] else "corners"
         best = aperture_text(v["sweet_spot"])
         out.append(f"{aperture_text(row['f_number'])} costs the {zone} more than {best} would")
-        if v["wide"] and math.isfinite(stops):
-            out.append(
-                f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "
-                "full-frame terms"
-            )
     if v["noisy"]:
         out.append(_noise_words(row, v, criteria))
     if v["maybe_deliberate"] and v["soft"]:
