@@ -41,8 +41,6 @@ _LEAST_CORRELATION: Final = 0.45
 """Correlation of signatures below which thumbnails are not compared."""
 _SAME_SCENE_THUMBNAIL: Final = 0.55
 """Correlation of the gradients of two registered thumbnails from which it is one scene."""
-_MOST_THUMBNAILS: Final = 3000
-"""Pairs of thumbnails that are registered at most, for the time."""
 _SIGNATURE: Final = (8, 12)
 """Rows and columns of `FrameRecord.signature`."""
 GRID_SHAPE: Final = (16, 24, 3)
@@ -197,8 +195,9 @@ def correlation_at_scale(a: Floats, b: Floats, scale: float) -> float:
     return _correlation(a, middle_of(b.reshape(_SIGNATURE), scale).ravel())
 
 
-_MOST: Final = 5000
-"""So many pictures at most are fetched at a time; they are read into memory."""
+_MOST: Final = 4000
+"""So many pictures at most are fetched at a time, for the memory, and so many pairs of them laid over each other, for the
+time."""
 
 
 class SmallPictures:
@@ -240,7 +239,7 @@ class SmallPictures:
         """
         if similarity < _LEAST_CORRELATION:
             return False
-        if self._compared < _MOST_THUMBNAILS:
+        if self._compared < _MOST:
             first, second = (read_thumb(self._pictures(k)[0]) for k in (row, other))
             if first is not None and second is not None:
                 self._compared += 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -53,26 +53,12 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
     failed = verdicts[verdicts["soft"] | verdicts["noisy"]]
     surest = failed.sort_values(["probability", "loss"], ascending=False).head(MOST)
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
-    rows = _records(frames.loc[surest.index, names].apply(_plain_values))
-    found = _records(surest)
+    own = frames.loc[surest.index, names].astype(object).replace([np.inf, -np.inf], np.nan)
+    rows = own.where(own.notna(), None).to_dict("records")
+    found = surest.to_dict("records")
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out
-
-
-def _records(table: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    """Rows as dictionaries of Python's own values, one after another: there may be tens of thousands."""
-    columns = {str(name): table[name].tolist() for name in table}
-    for row in zip(*columns.values(), strict=True):
-        yield dict(zip(columns, row, strict=True))
-
-
-def _plain_values(column: pd.Series) -> pd.Series:
-    """Values as the profile has them: None where missing or infinite."""
-    known = column.notna()
-    if pd.api.types.is_float_dtype(column.dtype):
-        known &= np.isfinite(column)
-    return column.astype(object).where(known, None)
 
 
 def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:

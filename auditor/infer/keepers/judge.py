@@ -82,8 +82,9 @@ source)."""
 OWN_MARGIN: Final = 2**0.5
 """Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
 half the noise power, a stop of light."""
-CONFIDENCE: Final = 0.75
-"""Confidence that an aperture outside the acceptable range costs more than is acceptable (a judgement, no source)."""
+CONFIDENCE: Final = 0.9
+"""Confidence that an aperture outside the acceptable range costs more than is acceptable: so often the range's own
+intervals hold."""
 LOG_SNR_SD: Final = 0.12
 """Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
 

@@ -34,7 +34,7 @@ Block = Mapping[str, Any]
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
 _UNKNOWN: Final = 0.3
-"""What a curve may be off by (share of MTF50) where nothing is known."""
+"""What a curve (share of MTF50) or a body's noise may be off by where nothing is known."""
 _MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
@@ -234,8 +234,6 @@ def _zone_width(aperture: Block) -> float:
 
 _WIDE_STOPS: Final = 1.0
 """Width of an interval of ISO, in stops, from which on it is worth a test."""
-_UNKNOWN_STOPS: Final = 2.0
-"""How far the ISO of a body may be off of which nothing is known."""
 _PER_STOP: Final = 0.5 * math.log(2) / 2
 """Share by which noise is off for each stop of an interval's width: half of it is the error, and noise
 goes with the root of ISO (photon noise)."""
@@ -287,7 +285,7 @@ def _unmeasured(body: Block) -> Iterator[tuple[Shot, float]]:
     why += f": every frame {' or '.join(reasons)}" if reasons else ""
     gain = "usable ISO in bright and in dark scenes"
     shot = _request(body["body"], _UNKNOWN_ISOS, why, gain)
-    yield shot, _PER_STOP * _UNKNOWN_STOPS * body["frames"]
+    yield shot, _UNKNOWN * body["frames"]
 
 
 def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
