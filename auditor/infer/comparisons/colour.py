@@ -189,7 +189,8 @@ def _cast(shifts: Floats, size_of: Callable[[Floats], float], least: float, shar
     count, size = len(shifts), size_of(value)
     # Errors are propagated by differences (JCGM 100:2008, 5.1.3).
     steps = [size_of(value + step) - size for step in np.diag(stderr)]
-    low, high = Location(size, float(np.hypot.reduce(steps)), count, count).bounds(share)
+    effective = min(p.weight for p in parts)
+    low, high = Location(size, float(np.hypot.reduce(steps)), count, effective).bounds(share)
     chance = fdtr(len(value), max(count - 1, 1), np.mean((value / stderr) ** 2))
     found = bool(count >= FEWEST and chance > _FOUND and size > least and low > 0)
     return Cast(size, low if found else 0.0, high, found, count)
