@@ -1,7 +1,8 @@
 """Focus bias: does the plane of focus lie in front of or behind what was meant?
 
 What was meant is taken to be in the middle of the picture, as no tag tells otherwise. In a frame of a
-landscape the lower part is nearer than the middle, the upper part farther. Whatever the scene, when the lower part is sharper than the meant place, allowing for what
+landscape the lower part is nearer than the middle, the upper part farther, and the parts beside it lie
+about as far. Whatever the scene, when the lower part is sharper than the meant place, allowing for what
 the lens does there, focus lay in front of it; when the upper part is, behind. Both happen by chance, and
 what is hardly sharper may well be so by chance: a frame counts by how much sharper its part is. So the
 frames of all apertures serve, wide ones most, where depth of field hides least. A bias is reported where one
@@ -119,7 +120,10 @@ def _test_bias(
     near, far = near - intended, far - intended
     stops = 2 * np.log2(f_number / np.nanmin(f_number))
     lens_near, lens_far, sides_known = _lens_falloff(table, below, stops)
-    near, far = near - lens_near, far - lens_far
+    lens_sides = (lens_near + lens_far) / 2
+    # What was meant shows in the middle and beside it.
+    intended = np.nan_to_num(_beside(table, below) - intended - lens_sides) / 2
+    near, far = near - lens_near - intended, far - lens_far - intended
     known = np.isfinite(near) & np.isfinite(far)
     if known.sum() < 2 * FEW_FRAMES:
         return None
@@ -158,6 +162,15 @@ def _test_bias(
         "sides_known": sides_known,
         "text": "",
     }
+
+
+def _beside(table: pd.DataFrame, below: Rows) -> Floats:
+    """Log MTF50 (n,) of the parts beside the middle as the frame was held, the mean of those that show;
+    NaN where none does."""
+    left = np.where(below < 2, EDGES.index("left"), EDGES.index("bottom"))
+    side, at = np.stack([log_sharpness(table, s) for s in EDGES]), np.arange(len(table))
+    both = pd.DataFrame({"one": side[left, at], "other": side[OPPOSITE_EDGE[left], at]})
+    return both.mean(axis=1).to_numpy()
 
 
 def _lens_falloff(
