@@ -69,7 +69,7 @@ def settings_to_avoid(
 ) -> list[Setting]:
     """Settings that produced soft or noisy frames more often than the lens usually does.
 
-    Fisher's exact test (hypergeometric, one-sided) of each setting against the lens's other frames, bursts
+    One-sided score test of two proportions, of each setting against the lens's other frames, bursts
     counted once and frames of an outing as so many independent ones as their correlation leaves
     (`_design_effect`); a setting of fewer than `FEWEST_OUTINGS` outings is not tested. The false discovery rate over
     all tests is held at `FALSE_DISCOVERY_RATE` (Benjamini and Hochberg). Softness that the aperture itself brings
