@@ -26,7 +26,6 @@ __all__ = [
     "JND",
     "LUMINANCE",
     "REMAINDER",
-    "REMAINDERS",
     "SCREEN_DISTANCE_CM",
     "SCREEN_PIXEL_MM",
     "Viewing",
@@ -77,11 +76,9 @@ _MOST_SHARPENED: Final = 1.8
 """Amount of sharpening beyond which the whole curve is stretched instead: the most that curves are fitted
 with (`infer.lenses.physics`)."""
 REMAINDER: Final = 1.7
-"""Index n of the remainder exp(-(f / fc)^n)."""
-REMAINDERS: Final = (1.4, 2.0)
-"""How far that index may lie: from what pupils with mixed aberrations
-leave to a Gaussian. The form and an index of 1.1 to 2.1 are of C. B. Johnson, Photogr. Sci. Eng. 14, 1970
-(from memory). Between these two 1.7 errs least where it errs most (`test_viewing`)."""
+"""Index n of the remainder exp(-(f / fc)^n): between what pupils with mixed aberrations leave and a Gaussian it errs
+least where it errs most (`test_viewing`). The form and an index of 1.1 to 2.1 are of C. B. Johnson, Photogr. Sci. Eng.
+14, 1970 (from memory)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,7 @@ def test_bodies_used_at_impossible_iso_values_only_deny_nobody_a_report(out: Pat
 
 
 def test_a_body_of_which_no_tone_is_known_is_asked_for_test_frames() -> None:
-    from auditor.infer.next_shots.bodies import body_requests
+    from auditor.infer.next_shots.series import body_requests
 
     band = {"band": "shade", "frames": 3, "usable_iso": {"excellent": None}}
     band["usable_iso_detail"] = {"excellent": {"low": None, "high": None, "reason": None}}

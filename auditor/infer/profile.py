@@ -154,7 +154,7 @@ def infer_profile(
     )
     after = _after_verdicts(judged, verdicts, lenses, criteria, faults)
     requested = _requested(comparisons, decisions, faults)
-    shots, unlisted = _shots(lenses, bodies["bodies"], criteria, faults, gear, requested)
+    shots, unlisted = _shots(lenses, bodies["bodies"], faults, gear, requested)
     made = {
         **decisions,
         "frames": _counts(frames, counts),
@@ -214,14 +214,13 @@ def _after_verdicts(
 def _shots(
     lenses: list[Lens],
     bodies: list[Body],
-    criteria: Criteria,
     faults: Faults,
     gear: Mapping[str, Any] | None,
     requested: list[Shot],
 ) -> tuple[list[Shot], int]:
     """Requests for the test frames of one afternoon, and how many more there are than fit into it."""
     found = [
-        *faults.by_entry(_SHOTS, lambda kept: lens_series(kept, criteria), lenses, "lens"),
+        *faults.by_entry(_SHOTS, lens_series, lenses, "lens"),
         *faults.by_entry(_SHOTS, body_requests, bodies, "body"),
     ]
     nothing: tuple[list[Shot], int] = ([], 0)

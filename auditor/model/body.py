@@ -22,7 +22,6 @@ __all__ = [
     "Sensor",
     "SensorIso",
     "Tone",
-    "Unseen",
     "UsableDetail",
     "UsableIso",
 ]
@@ -105,13 +104,6 @@ class Band(TypedDict, total=False):
     by_iso: list[BandSnr]
 
 
-class Unseen(TypedDict):
-    """An ISO value at which no frame showed measurable noise."""
-
-    iso: int
-    frames: Count
-
-
 class KeptApart(TypedDict):
     """How much noisier frames that were kept apart are than the body's own figures."""
 
@@ -134,8 +126,6 @@ class KindNoise(TypedDict, total=False):
     limits_firm: Annotated[
         bool | None, "from five such frames of two outings on: limits may stand in a headline"
     ]
-    no_noise_seen: list[Unseen] | None
-    full_scale_e: Annotated[float | None, "electrons at white at ISO 100"]
     long_exposures: KeptApart | None
     output_megapixels: Positive
     notes: list[str]

@@ -183,12 +183,12 @@ class DustSpot(TypedDict):
     depth: Annotated[float, "share of the light that it takes at that aperture"]
     since: Annotated[Day, "first seen"]
     last: Annotated[Day, "last seen"]
-    not_before: Annotated[str | None, "last day on which it would have shown and did not"]
+    not_before: Annotated[
+        str | None, "last day before it, where days before show that it was not there"
+    ]
     gone_by: Annotated[str | None, "first day of those that show it gone"]
     frames: Annotated[Count, "that show it"]
-    could_show: Annotated[Count, "that could"]
     text: str
-    scenes: Count
     p: Annotated[Share, "chance of such a spot by luck"]
 
 

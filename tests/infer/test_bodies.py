@@ -244,7 +244,6 @@ def test_a_body_with_three_frames_is_given_wide_bounds() -> None:
     body = infer_bodies(frames)["bodies"][0]
     (tone,) = (t for t in body["tones"] if t["signal"] == 0.18)
     assert tone["high"] / tone["low"] > 1.08
-    assert any("only 3 frames" in n for n in body["notes"])
 
 
 def test_frames_that_cannot_speak_are_counted_with_the_reason(archive: pd.DataFrame) -> None:
@@ -292,8 +291,8 @@ def test_long_exposures_stand_apart(archive: pd.DataFrame) -> None:
     without = infer_bodies(archive)["bodies"][0]
     assert with_night["tones"] == without["tones"]
     apart = with_night["long_exposures"]
-    assert apart["frames"] == 8
-    assert apart["low"] <= 1.5 <= apart["high"] * 1.03
+    assert (apart["frames"], apart["outings"]) == (8, 1)
+    assert apart["noise_ratio"] == pytest.approx(1.5, rel=0.1)
 
 
 # Parts of an archive, and frames without measurable noise ------------------------------------
@@ -359,8 +358,7 @@ def test_a_tone_counts_the_frames_that_show_noise_apart_from_those_that_show_non
 def test_a_body_that_never_shows_noise_is_clean_at_least_so_far(archive: pd.DataFrame) -> None:
     frames = archive[(archive["body"] == ONE.name) & (archive["iso"] == 100)]
     (body,) = infer_bodies(_coded(frames))["bodies"]
-    assert [u["iso"] for u in body["no_noise_seen"]] == [100]
-    assert body["full_scale_e"] is None
+    assert "ISO 100: no noise could be seen" in body["notes"]
     assert all(t["snr"] is None and t["high"] is None for t in body["tones"])
     assert all(t["low"] == t["snr_at_least"] for t in body["tones"])
     for band in body["brightness"]:

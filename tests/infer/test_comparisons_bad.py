@@ -217,7 +217,7 @@ def test_automatic_white_balance_counts_only_where_nothing_better_is() -> None:
     automatic = frames.assign(white_balance="auto")
     cast = find(compare_labels(automatic, [], pictures=pictures), "cast")
     assert cast["automatic_white_balance"]
-    assert "automatic" in cast["verdict"]
+    assert "automatic" in cast["note"]
     mixed = frames.assign(white_balance=["auto"] * 6 + ["daylight"] * 10)
     cast = find(compare_labels(mixed, [], pictures=pictures), "cast")
     assert not cast["automatic_white_balance"]

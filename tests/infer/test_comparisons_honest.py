@@ -236,7 +236,7 @@ def test_a_flash_that_makes_up_for_a_filter_hides_its_light() -> None:
     some = compare_labels(frames.assign(flash=frames.index < 4), [], pictures=pictures)
     light = next(e for e in some if e["what"] == "light")
     assert light["pairs"] == 6
-    assert "2 pairs lit by a flash left out" in light["verdict"]
+    assert [x["count"] for x in light["left_out"]] == [2]
 
 
 def test_frames_of_which_one_was_lit_by_a_flash_are_no_pair() -> None:

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-import scipy
 
 from auditor.artificial.archive import fault_archive
 from auditor.artificial.render import draw_archive
@@ -20,11 +19,9 @@ from auditor.infer.keepers import (
     list_keepers,
     settings_to_avoid,
 )
-from auditor.infer.keepers.evidence import frame_evidence
-from auditor.infer.keepers.expected import allowed_by_settings
+from auditor.infer.keepers.evidence import allowed_by_settings, frame_evidence
 from auditor.infer.keepers.find import _rule_of_thumb
 from auditor.infer.keepers.judge import VISIBLE_LOSS
-from auditor.infer.keepers.settings import _hypergeometric_tail
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 from auditor.robust import share_interval
 
@@ -258,15 +255,12 @@ def test_small_apertures_and_open_corners():
     assert bright["cause"] == "open-aperture corners"
 
 
-@pytest.mark.parametrize("sure", [True, False])
-def test_no_aperture_inside_the_acceptable_range_is_too_small(sure):
+def test_no_aperture_inside_the_acceptable_range_is_too_small():
     """What is told of the lens holds for its frames: here f/22 keeps 47% over the whole frame, and the weaker of
     centre and corner, by which the range goes, keeps enough."""
     lens = lens_entry()
     (part,) = lens["focal_ranges"]
-    part["acceptable"], part["acceptable_intervals"] = [3.2, 22.0], [[3.2, 3.5], [18.0, 22.0]]
-    if not sure:
-        del part["acceptable_intervals"]
+    part["acceptable"] = [3.2, 22.0]
     table = pd.DataFrame([frame(22.0)])
     assert find_keepers(table, [lens], [body_entry()], Criteria()) == []
     part["acceptable"] = [3.2, 18.0]
@@ -480,15 +474,6 @@ def test_chance_is_not_taken_for_a_habit():
     """Benjamini & Hochberg at 10%: with nothing to find, few archives name anything."""
     named = sum(bool(avoided(many(np.random.default_rng(s), 150))) for s in range(30))
     assert named <= 6
-
-
-@pytest.mark.parametrize("case", [(3, 5, 10, 40), (0, 4, 6, 30), (6, 6, 6, 90), (9, 40, 20, 55)])
-def test_chance_of_so_many_is_the_hypergeometric_tail(case):
-    """Against scipy.stats.hypergeom, which the package does not load for its weight."""
-    inside, hits, drawn, of = case
-    assert _hypergeometric_tail(*case) == pytest.approx(
-        scipy.stats.hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9
-    )
 
 
 def test_share_interval_is_wilsons():

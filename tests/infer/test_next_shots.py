@@ -12,8 +12,7 @@ import pytest
 from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.next_shots import next_shots, open_note
-from auditor.infer.next_shots.bodies import body_requests
-from auditor.infer.next_shots.series import lens_series
+from auditor.infer.next_shots.series import body_requests, lens_series
 
 
 def profile(lens: LensSpec, seed: int = 4, **spec: object) -> dict:
@@ -96,7 +95,7 @@ def asked_of(name: str, used: tuple[float, ...], missing: str) -> list[float]:
         "reasons": [reason],
     }  # fmt: skip
     lens = {"lens": name, "body": "A", "converter": None, "focal_ranges": [part]}
-    ((series, _),) = lens_series([lens], Criteria())
+    ((series, _),) = lens_series([lens])
     return list(series["apertures"] or [])
 
 

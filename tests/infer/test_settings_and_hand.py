@@ -8,7 +8,7 @@ import pytest
 from lens_worlds import sided
 
 from auditor.infer.criteria import Criteria
-from auditor.infer.keepers.expected import allowed_by_settings
+from auditor.infer.keepers.evidence import allowed_by_settings
 from auditor.infer.keepers.find import count_verdicts
 from auditor.infer.keepers.settings import (
     _intraclass_correlation,

@@ -30,7 +30,7 @@ from auditor.model import (
 from auditor.record import OUTPUT_MEGAPIXELS
 from auditor.record.pools import EXPORTS
 from auditor.record.values import flags, numbers, words
-from auditor.robust import group_medians, robust_location, t_quantile
+from auditor.robust import group_medians, robust_location
 
 __all__ = ["BodiesModel", "census", "fit_bodies"]
 
@@ -171,18 +171,18 @@ def _noise_ratio(model: NoiseModel, rows: Tones, share: float) -> KeptApart:
         return out
     iso = np.searchsorted(ISO_GRID, np.clip(rows["step"], ISO_GRID[0], ISO_GRID[-1]))
     signal = np.array([SIGNAL_GRID.index(s) for s in rows["signal"]])
-    _, first, frame = np.unique(rows["frame"], return_index=True, return_inverse=True)
+    # Frames of an outing share an error: each outing counts once.
+    outing = np.unique(rows["unit"], return_inverse=True)[1]
     excess = rows["log_sigma"] - model.log_sigma[iso, signal]
-    ratio = robust_location(group_medians(excess, frame), PRIOR_SD)
-    per_outing = np.unique(rows["unit"][first], return_counts=True)[1]
-    out |= {"frames": ratio.count, "noise_ratio": math.exp(ratio.value), "outings": len(per_outing)}
+    ratio = robust_location(group_medians(excess, outing), PRIOR_SD)
+    out |= {
+        "frames": len(np.unique(rows["frame"])),
+        "noise_ratio": math.exp(ratio.value),
+        "outings": ratio.count,
+    }
     if ratio.count > 1:
-        # Frames of an outing share an error, and all share that of the figures that they are compared with.
-        shared = model.cells.outing_sd**2 * float(np.square(per_outing / ratio.count).sum())
-        shared += float(np.mean(model.covariance[iso, signal, signal]))
-        own = (ratio.bounds(share)[1] - ratio.value) ** 2
-        half = math.sqrt(own + t_quantile(model.dof, share) ** 2 * shared)
-        out |= {"low": math.exp(ratio.value - half), "high": math.exp(ratio.value + half)}
+        low, high = ratio.bounds(share)
+        out |= {"low": math.exp(low), "high": math.exp(high)}
     return out
 
 

@@ -24,12 +24,11 @@ from auditor.infer.bodies.visible import (
     BandNoise,
     band_noises,
     iso_interval,
-    isos_without_noise,
     snr_by_iso,
     usable_iso,
 )
 from auditor.infer.criteria import Criteria
-from auditor.infer.enough import FEW, FEW_FRAMES, FEWEST_OUTINGS
+from auditor.infer.enough import FEW, FEWEST_OUTINGS
 from auditor.model import (
     Band,
     Body,
@@ -132,15 +131,12 @@ def _describe(
         else (cells.frame_count, cells.unit_count)
     )
     settled = support[0] >= HEADLINE_FRAMES and support[1] >= FEWEST_OUTINGS
-    unseen = isos_without_noise(noise)
-    named = ", ".join(str(u["iso"]) for u in unseen)
-    hidden = _count(sum(u["frames"] for u in unseen))
+    unseen = [str(iso) for iso in noise.isos if iso not in noise.measured_isos]
     notes = {
         "noise reduction and development are part of what was measured": kind != "raw",
-        f"only {_count(cells.frame_count)}: the intervals are wide": cells.frame_count < FEW_FRAMES,
         f"its limits stay out of headlines: those need {HEADLINE_FRAMES} frames"
         f"{' that show noise' if cells.measured_frames else ''}, of {FEWEST_OUTINGS} outings": not settled,
-        f"ISO {named}: no noise could be seen, in {hidden}": bool(unseen),
+        f"ISO {', '.join(unseen)}: no noise could be seen": bool(unseen),
         "its files name no camera and may be of several: not held against other bodies": (
             body == UNKNOWN_BODY
         ),
@@ -158,10 +154,8 @@ def _describe(
         "frames_measured": cells.measured_frames,
         "outings": cells.unit_count,
         "limits_firm": settled,
-        "no_noise_seen": unseen,
         "tones": _tones(noise, model.criteria.interval),
         "brightness": _brightness(model, noise, noise_by_band),
-        "full_scale_e": noise.physics.full_scale_e if cells.measured_frames else None,
         "long_exposures": model.long_exposures.get((body, kind)),
         "output_megapixels": model.criteria.output_megapixels,
         "notes": [*told, *_only_long_exposures(model, body, kind)],
@@ -178,10 +172,6 @@ def _only_long_exposures(model: BodiesModel, body: str, kind: str) -> list[str]:
         for name, n in frames.items()
         if n and n == long[name]
     ]
-
-
-def _count(frames: int) -> str:
-    return "one frame" if frames == 1 else f"{frames} frames"
 
 
 def _tones(noise: NoiseModel, share: float) -> list[Tone]:

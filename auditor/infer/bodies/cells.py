@@ -69,11 +69,6 @@ class Physics:
     downstream: float
     proportional: float
 
-    @property
-    def full_scale_e(self) -> float | None:
-        """Electrons at white at ISO 100, as the developed file shows them."""
-        return 1 / self.photon if self.photon > 0 else None
-
     def log_sigma(self, iso: ArrayLike, signal: ArrayLike, texture: bool = True) -> Floats:
         """Log noise by the law.
 
@@ -171,8 +166,6 @@ class Cells:
         Frames in each cell that show measurable noise, and those of which only an upper limit is known.
     covariance : ndarray of float64, shape (m, m)
         Covariance of the means of the m `measured` cells through sampling of frames, outings and tones.
-    outing_sd : float
-        Standard deviation of what the frames of an outing share, in log noise.
     frame_count, unit_count : int
         Frames and outings of all observations.
     measured_frames, measured_units : int
@@ -186,7 +179,6 @@ class Cells:
     frames: NDArray[np.int64]
     unseen: NDArray[np.int64]
     covariance: Floats
-    outing_sd: float
     frame_count: int
     unit_count: int
     measured_frames: int
@@ -229,12 +221,10 @@ def gather(tones: Tones) -> Cells:
     seen = tones[~censored]
     frames, unseen = (np.bincount(cell[of], minlength=count) for of in (~censored, censored))
     measured = np.flatnonzero(frames)
-    log_sigma, covariance, scatter = np.full(count, np.nan), np.empty((0, 0)), PRIOR_SD
+    log_sigma, covariance = np.full(count, np.nan), np.empty((0, 0))
     if len(measured):
         own_cell = np.searchsorted(measured, cell[~censored])
-        log_sigma[measured], covariance, scatter = _means(
-            seen, own_cell, iso[measured], signal[measured]
-        )
+        log_sigma[measured], covariance = _means(seen, own_cell, iso[measured], signal[measured])
     return Cells(
         iso=iso,
         signal=signal,
@@ -243,7 +233,6 @@ def gather(tones: Tones) -> Cells:
         frames=frames,
         unseen=unseen,
         covariance=covariance,
-        outing_sd=scatter / np.sqrt(3),
         frame_count=len(np.unique(tones["frame"])),
         unit_count=len(np.unique(tones["unit"])),
         measured_frames=len(np.unique(seen["frame"])),
@@ -251,8 +240,8 @@ def gather(tones: Tones) -> Cells:
     )
 
 
-def _means(tones: Tones, cell: Codes, iso: Floats, signal: Floats) -> tuple[Floats, Floats, float]:
-    """Mean log noise of measured cells, covariance of the means, and standard deviation of a tone."""
+def _means(tones: Tones, cell: Codes, iso: Floats, signal: Floats) -> tuple[Floats, Floats]:
+    """Mean log noise of measured cells, and covariance of the means."""
     y, cells, count = tones["log_sigma"], len(iso), np.bincount(cell)
     law = fit_physics(iso, signal, group_medians(y, cell), PRIOR_SD / np.sqrt(count))
     residual = y - law.log_sigma(tones["iso"], tones["signal"])
@@ -275,4 +264,4 @@ def _means(tones: Tones, cell: Codes, iso: Floats, signal: Floats) -> tuple[Floa
         # A frame has one ISO, and so a share in few cells.
         shares = csr_array((weight / total[cell], (cell, group)), (cells, group.max() + 1))
         covariance += (shares @ shares.T).toarray()
-    return law.log_sigma(iso, signal) + mean, scatter**2 / 3 * covariance, scatter
+    return law.log_sigma(iso, signal) + mean, scatter**2 / 3 * covariance

@@ -186,7 +186,7 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
 
     The accepted ISO has an SNR on the reference body; on each other curve SNR(ISO) the ISO of equal SNR is
     found. The interval comes from the variance of the difference of the two log SNRs (first order), with
-    Student's t; the errors of one body in two bands are correlated, which is taken off.
+    Student's t; those of one body in two bands are taken as independent, which is on the safe side.
 
     Parameters
     ----------
@@ -252,11 +252,11 @@ def accept_table(bodies: BodiesModel, body: str, iso: float, band: str | Band) -
             if other.key not in scenes:
                 continue
             noise = noise_by_band[other.key]
-            variance = noise.variance + own.variance[at]
-            if model is reference:
-                shared = reference.covariance_with(at) @ own.weight[at]
-                variance = np.maximum(variance - 2 * (noise.weight * shared).sum(axis=1), 0.0)
-            found = iso_interval(noise.snr, quantile * np.sqrt(variance), target)
+            itself = model is reference and other is chosen
+            variance = 0.0 if itself else noise.variance + own.variance[at]
+            found = iso_interval(
+                noise.snr, quantile * np.sqrt(variance) * np.ones(len(grid)), target
+            )
             told = lowest <= found[0] <= highest
             iso_of = engraved_isos(found, "near", "down", "up").tolist() if told else [None] * 3
             rows.append({

@@ -126,29 +126,8 @@ class NoiseModel:
     @cached_property
     def covariance(self) -> Floats:
         """Posterior covariance of log noise at one ISO, (ISO_GRID, SIGNAL_GRID, SIGNAL_GRID), without `ESTIMATOR_SD`."""
-        return self._covariance(self.grid)
-
-    def covariance_with(self, row: int) -> Floats:
-        """Covariance of the errors at every ISO with those at one.
-
-        Parameters
-        ----------
-        row : int
-            Index of that ISO in `ISO_GRID`.
-
-        Returns
-        -------
-        ndarray of float64, shape (ISO_GRID, SIGNAL_GRID, SIGNAL_GRID)
-            In log noise; the last axis belongs to the one ISO.
-        """
-        iso, signal = self.grid
-        return self._covariance((iso[row], signal[row]))
-
-    def _covariance(self, at: _Places) -> Floats:
-        """Between the signals of each ISO of the grid, and places (n,) or (ISO_GRID, n)."""
-        cross = _prior(self.physics, at, self.observed)
-        prior = _prior(self.physics, self.grid, at)
-        return np.asarray(prior - self.gain @ np.swapaxes(cross, -1, -2))
+        cross = _prior(self.physics, self.grid, self.observed)
+        return _prior(self.physics, self.grid, self.grid) - self.gain @ np.swapaxes(cross, -1, -2)
 
 
 def fit_noise(body: str, kind: str, cells: Cells, output_scale: Floats) -> NoiseModel:

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from auditor.infer.bodies.bands import Scenes
 from auditor.infer.bodies.response import ISO_GRID, SIGNAL_GRID, NoiseModel
-from auditor.model import BandSnr, Unseen, UsableDetail
+from auditor.model import BandSnr, UsableDetail
 from auditor.record import MID_GREY
 
 __all__ = [
@@ -33,7 +33,6 @@ __all__ = [
     "frame_snr",
     "iso_interval",
     "isos_reaching",
-    "isos_without_noise",
     "lightness_slope",
     "reach",
     "snr_by_iso",
@@ -130,14 +129,11 @@ class BandNoise:
     ----------
     snr : ndarray of float64, shape (ISO_GRID,)
         log2 SNR (`frame_snr`).
-    weight : ndarray of float64, shape (ISO_GRID, SIGNAL_GRID)
-        Part that each signal's noise has in the frame's variance of lightness; rows sum to 1.
     variance : ndarray of float64, shape (ISO_GRID,)
         Variance of the error of the log SNR (natural log), without what all bodies share.
     """
 
     snr: Floats
-    weight: Floats
     variance: Floats
 
 
@@ -170,7 +166,7 @@ def band_noises(model: NoiseModel, scenes: Mapping[str, Scenes]) -> dict[str, Ba
         # (1, signals) x (signals, signals) x (signals, 1), for every ISO.
         variance = (weight[:, None] @ model.covariance @ weight[..., None])[:, 0, 0]
         snr = frame_snr(model.log_sigma, band, model.output_scale)
-        out[key] = BandNoise(snr, weight, np.maximum(variance, 0.0))
+        out[key] = BandNoise(snr, np.maximum(variance, 0.0))
     return out
 
 
@@ -255,27 +251,6 @@ def engraved_isos(log2_iso: ArrayLike, *rounding: str) -> NDArray[np.int64]:
     rounded = np.stack([ways[way][i] for i, way in enumerate(rounding)])
     index = np.clip(rounded - round(3 * math.log2(ISO_GRID[0] / 100)), 0, len(ISO_GRID) - 1)
     return np.asarray(ISO_GRID)[index.astype(int)]
-
-
-def isos_without_noise(noise: NoiseModel) -> list[Unseen]:
-    """ISO steps at which no frame's noise could be measured at any signal.
-
-    Parameters
-    ----------
-    noise : NoiseModel
-        Noise of one body in one kind of file.
-
-    Returns
-    -------
-    list of Unseen
-        `iso` and `frames`, the most of any signal, ascending.
-    """
-    cells = noise.cells
-    return [
-        {"iso": int(iso), "frames": int(cells.unseen[cells.iso == iso].max())}
-        for iso in cells.isos
-        if iso not in noise.measured_isos
-    ]
 
 
 def usable_iso(noise: NoiseModel, limits: Floats, snr: float) -> tuple[int | None, UsableDetail]:

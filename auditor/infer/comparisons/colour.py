@@ -1,12 +1,19 @@
-"""Colour cast, its evenness, light lost and vignetting, from small colour grids of paired frames.
+"""What an accessory does to colour and light: cast and its evenness, light lost and vignetting, from small colour grids
+of paired frames.
 
 The grids hold area means in linear light. The ratio of two grids of one scene is what the accessory
 (and the camera's exposure and white balance) did, whatever the scene is; clouds and water that moved
 are outliers among the cells, changing light among the pairs.
+
+A white balance that differs between the two frames of a pair, by setting or by colour temperature,
+would pass for a cast of the filter: such pairs are left out of it. An automatic one may follow the
+filter: such pairs are left out where enough pairs with a fixed one remain, and marked otherwise. How
+even a cast is across the frame no white balance can change, so every pair counts there.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,26 +21,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
-from auditor.infer.criteria import DRAWS
+from auditor.infer.comparisons.pairs import FrameColumns, Pair
+from auditor.infer.comparisons.small_pictures import GRID_SHAPE
+from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, pairs_to_settle, verdict
+from auditor.infer.criteria import Criteria
+from auditor.infer.enough import FEWEST
+from auditor.model import Finding, LeftOutPairs
 from auditor.record import ZONE_RADII
-from auditor.robust import Location, bisquare_regression, low_middle_high, robust_location
-from auditor.units import WHITE_16
+from auditor.robust import Location, bisquare_regression, robust_location
 
-__all__ = [
-    "GRID_SHAPE",
-    "Cast",
-    "PairColour",
-    "cast_of",
-    "evenness_of",
-    "pair_colour",
-    "read_grid",
-    "uv_of",
-]
+__all__ = ["PairColour", "cast_entries", "light_entries", "pair_colour", "uv_of"]
 
 Floats = NDArray[np.float64]
-
-GRID_SHAPE: Final = (16, 24, 3)
-"""Rows, columns, R G B."""
 
 _RGB_TO_XYZ: Final = np.array(
     [
@@ -54,14 +53,24 @@ _FEWEST_CELLS: Final = 40
 centres and corners with fewer than a quarter of that."""
 _FOUND: Final = 0.98
 """Confidence from which a cast counts as found, or as uneven."""
-_UNEVEN_LEAST: Final = 0.0010
-"""Unevenness in u'v' across the frame below which nobody sees it (common practice, no source)."""
-_CHANNEL_SD: Final = 1e-3
-"""Scatter that even agreeing pairs have in log R/G and B/G: rounding of the pictures the grids come from."""
+_NO_CAST: Final = 0.004
+"""A cast below this in u'v' is hard to see side by side (common practice, no source)."""
+_LEAST_UNEVEN: Final = _NO_CAST / 4
+"""Unevenness in u'v' across a frame below which nobody sees it."""
 _UV_SD: Final = 2e-4
-"""The same in u'v' of a neutral, of which 1% of a channel moves some 5e-4."""
+"""Scatter that even agreeing pairs have in u'v' of a neutral: rounding of the pictures that the grids come from, of
+which 1% of a channel moves some 5e-4."""
 _RANGE_QUANTILES: Final = (0.05, 0.95)
 """Quantiles between which unevenness is measured: single corner cells do not count."""
+_SAME_KELVIN: Final = 0.01
+"""Share by which two colour temperatures may differ and count as one setting."""
+_LIGHT_SD: Final = 0.03
+"""Scatter in stops that even agreeing pairs have: cameras time and stop down to a thirtieth of a stop."""
+
+DIFFERS: Final = "the white balance differs between the two frames"
+AUTOMATIC: Final = "the white balance was automatic, and others had a fixed one"
+FLASH: Final = "a flash lit the frames, and makes up for light that is lost"
+
 
 _ROWS, _COLUMNS = np.indices(GRID_SHAPE[:2])
 _X = ((_COLUMNS + 0.5) / GRID_SHAPE[1] - 0.5).ravel() * 2
@@ -69,8 +78,9 @@ _Y = ((_ROWS + 0.5) / GRID_SHAPE[0] - 0.5).ravel() * 2
 # Distance from the centre over the half-diagonal of a 3:2 frame.
 _RADIUS = np.hypot(_X * 3, _Y * 2) / np.hypot(3, 2)
 _ZONE = np.digitize(_RADIUS, ZONE_RADII)
-# Unevenness: a slope across, one down, and the square of the radius less its mean.
-_PATTERN = np.stack([_X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
+# A shift is the same everywhere, or a slope across, one down, or goes with the square of the distance; all but the
+# first are 0 in the mean.
+_PATTERNS = np.stack([np.ones(len(_X)), _X, _Y, _RADIUS**2 - np.mean(_RADIUS**2)], axis=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,41 +89,18 @@ class PairColour:
 
     Attributes
     ----------
-    channels : ndarray of float64, shape (2,)
-        Natural log of the ratios R/G and B/G, labelled over control; NaN for raw files.
-    pattern : ndarray of float64, shape (3, 2)
-        How these change across the frame: left to right, top to bottom, centre to corner.
+    shift : ndarray of float64, shape (4, 2)
+        Shift of a neutral in u'v': in the mean of the frame, and how it changes from left to right, from top to
+        bottom and from centre to corner; NaN for raw files.
     light : float
-        How much brighter, in stops.
+        How much brighter the centre, in stops; NaN where too few cells are usable.
     corner : float
-        The same of the corners over the centre; NaN where too few cells are usable.
+        The same of the corners over the centre.
     """
 
-    channels: Floats
-    pattern: Floats
+    shift: Floats
     light: float
     corner: float
-
-
-def read_grid(data: bytes | None) -> Floats | None:
-    """Decode a stored colour grid.
-
-    Parameters
-    ----------
-    data : bytes or None
-        Little-endian unsigned 16 bit, `GRID_SHAPE`.
-
-    Returns
-    -------
-    ndarray of float64, shape GRID_SHAPE, or None
-        Linear light, 1 = white; None where there is none or its size is wrong.
-    """
-    if not isinstance(data, (bytes, bytearray, memoryview)):
-        return None
-    raw = bytes(data)
-    if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
-        return None
-    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / WHITE_16
 
 
 def uv_of(rgb: ArrayLike) -> Floats:
@@ -137,12 +124,6 @@ def uv_of(rgb: ArrayLike) -> Floats:
     return np.asarray(parts[..., :2] / np.maximum(parts[..., 2:], 1e-9))
 
 
-def _gains(channels: Floats) -> Floats:
-    return np.stack(
-        [np.exp(channels[..., 0]), np.ones(channels.shape[:-1]), np.exp(channels[..., 1])], -1
-    )
-
-
 def pair_colour(labelled: Floats, control: Floats, colour: bool = True) -> PairColour | None:
     """Colour and light of a pair of grids.
 
@@ -161,27 +142,22 @@ def pair_colour(labelled: Floats, control: Floats, colour: bool = True) -> PairC
     a, b = labelled.reshape(-1, 3), control.reshape(-1, 3)
     # Of raw colour, without a white balance, green is taken for luminance.
     ya, yb = (x @ _RGB_TO_XYZ[1] if colour else x[:, 1] for x in (a, b))
-    valid = (ya > _DARK) & (yb > _DARK) & (a.max(1) < _BRIGHT) & (b.max(1) < _BRIGHT)
+    valid = (np.minimum(ya, yb) > _DARK) & (np.maximum(a, b).max(1) < _BRIGHT)
     if colour:
-        valid &= (a.min(1) > _DARK / 3) & (b.min(1) > _DARK / 3)
+        valid &= np.minimum(a, b).min(1) > _DARK / 3
     if valid.sum() < _FEWEST_CELLS:
         return None
-    stops = np.log2(np.maximum(ya, 1e-9) / np.maximum(yb, 1e-9))
-    inner, outer = valid & (_ZONE == 0), valid & (_ZONE == 2)
-    enough_inner = inner.sum() >= _FEWEST_CELLS // 4
-    # Brightness is compared around the centre, where no filter's rim shades.
-    level = float(np.median(stops[inner if enough_inner else valid]))
-    corner = float("nan")
-    if enough_inner and outer.sum() >= _FEWEST_CELLS // 4:
-        corner = float(np.median(stops[outer]) - np.median(stops[inner]))
-    channels, pattern = np.full(2, np.nan), np.full((3, 2), np.nan)
+    stops, zone = np.log2(ya[valid] / yb[valid]), _ZONE[valid]
+    centre, corner = (
+        float(np.median(stops[zone == z])) if (zone == z).sum() >= _FEWEST_CELLS // 4 else np.nan
+        for z in (0, len(ZONE_RADII))
+    )
+    shift = np.full((_PATTERNS.shape[1], 2), np.nan)
     if colour:
-        ratio = np.log(np.maximum(a, 1e-9) / np.maximum(b, 1e-9))
-        logs = np.stack([ratio[:, 0] - ratio[:, 1], ratio[:, 2] - ratio[:, 1]], axis=1)
-        channels = np.median(logs[valid], axis=0)
-        design = np.column_stack([np.ones(len(_PATTERN)), _PATTERN])[valid]
-        pattern = np.stack([bisquare_regression(x, design)[0][1:] for x in logs[valid].T], axis=1)
-    return PairColour(channels, pattern, level, corner)
+        ratio = a[valid] / b[valid]
+        moved = uv_of(ratio / ratio[:, 1:2]) - uv_of(np.ones(3))
+        shift = np.stack([bisquare_regression(m, _PATTERNS[valid])[0] for m in moved.T], axis=1)
+    return PairColour(shift, centre, corner - centre)
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,80 +181,190 @@ class Cast:
     count: int
 
 
-def _locations(values: Floats, least_sd: float) -> list[Location]:
-    """Robust mean over pairs, the first axis, of each figure."""
-    return [robust_location(figure, least_sd) for figure in values.reshape(len(values), -1).T]
+def _cast(shifts: Floats, size_of: Callable[[Floats], float], least: float, share: float) -> Cast:
+    """A size that follows from robust means of shifts (pairs, k), with an interval that holds a share of the truth;
+    found where the means together differ from none (Hotelling-like F test) and the size is `least` or more."""
+    parts = [robust_location(s, _UV_SD) for s in shifts.T]
+    value, stderr = np.array([(p.value, p.stderr) for p in parts]).T
+    count, size = len(shifts), size_of(value)
+    # Errors are propagated by differences (JCGM 100:2008, 5.1.3).
+    steps = [size_of(value + step) - size for step in np.diag(stderr)]
+    effective = min(p.weight for p in parts)
+    low, high = Location(size, float(np.hypot.reduce(steps)), count, effective).bounds(share)
+    chance = fdtr(len(value), max(count - 1, 1), np.mean((value / stderr) ** 2))
+    found = bool(count >= FEWEST and chance > _FOUND and size > least and low > 0)
+    return Cast(size, low if found else 0.0, high, found, count)
 
 
-def _significant(parts: list[Location]) -> bool:
-    """Whether several robust means together differ from none (Hotelling-like F test)."""
-    n, k = parts[0].count, len(parts)
-    if n < 3 or any(p.count < 3 for p in parts):
-        return False
-    statistic = sum((p.value / max(p.stderr, 1e-12)) ** 2 for p in parts) / k
-    return bool(fdtr(k, max(n - 1, 1), statistic) > _FOUND)
+def _spread(value: Floats) -> float:
+    """Largest less smallest u'v' of a neutral over nine tenths of the frame, of patterns (6,)."""
+    across = _PATTERNS[:, 1:] @ value.reshape(-1, 2)
+    low, high = np.quantile(across, _RANGE_QUANTILES, axis=0)
+    return float(np.hypot(*(high - low)))
 
 
-def cast_of(pairs: list[PairColour], share: float) -> Cast | None:
-    """Colour cast of a label from its pairs: robust mean shift of a neutral in u'v'.
+def _balance(table: FrameColumns, pair: Pair) -> str:
+    """White balance of the two frames of a pair by their tags: 'fixed', 'auto', 'differs' or 'unknown'."""
+    a, b = table.white_balance[pair.labelled], table.white_balance[pair.control]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        kelvin = abs(np.log(table.kelvin[pair.labelled] / table.kelvin[pair.control]))
+    # An automatic balance that settled on another temperature has changed the colours too.
+    if (a and b and a != b) or kelvin > _SAME_KELVIN:
+        return "differs"
+    if "auto" in (a, b):
+        return "auto"
+    return "fixed" if a and b else "unknown"
+
+
+def cast_entries(
+    table: FrameColumns, pairs: list[Pair], colours: list[PairColour | None], criteria: Criteria
+) -> list[Finding]:
+    """Colour cast of a label and its evenness across the frame.
 
     Parameters
     ----------
-    pairs : list of PairColour
-        Pairs without colour are passed over.
-    share : float
-        Share of the truth that the interval is meant to hold.
+    table : FrameColumns
+        Columns of all frames.
+    pairs : list of Pair
+        Of one label and lens.
+    colours : list of PairColour or None
+        Of the same pairs.
+    criteria : Criteria
+        Interval.
 
     Returns
     -------
-    Cast or None
-        None with fewer than two pairs that hold colour; `found` by an F test (`_significant`).
+    list of Finding
+        Empty with fewer than two pairs that hold colour.
     """
-    coloured = [p for p in pairs if np.isfinite(p.channels).all()]
+    coloured = [
+        (_balance(table, p), c.shift)
+        for p, c in zip(pairs, colours, strict=True)
+        if c is not None and np.isfinite(c.shift).all()
+    ]
     if len(coloured) < 2:
-        return None
-    uv = np.array([uv_of(_gains(p.channels)) - uv_of(np.ones(3)) for p in coloured])
-    parts = _locations(uv, _UV_SD)
-    shift = np.array([p.value for p in parts])
-    size = float(np.hypot(*shift))
-    # Along the shift: the error of its size.
-    direction = shift / max(size, 1e-9)
-    along = Location(size, float(np.hypot(*(direction * [p.stderr for p in parts]))), len(coloured))
-    low, high = along.bounds(share)
-    found = _significant(parts) and low > 0
-    return Cast(size, low if found else 0.0, high, found, len(coloured))
+        return []
+    kinds, shifts = np.array([kind for kind, _ in coloured]), np.stack([s for _, s in coloured])
+    patterns = shifts[:, 1:].reshape(len(shifts), -1)
+    even = _cast(patterns, _spread, _LEAST_UNEVEN, criteria.interval)
+    differs, automatic = kinds == "differs", kinds == "auto"
+    left_out: list[LeftOutPairs] = []
+    if differs.any():
+        left_out.append({"reason": DIFFERS, "count": int(differs.sum())})
+    if automatic.any() and np.sum(~differs & ~automatic) >= FEWEST:
+        left_out.append({"reason": AUTOMATIC, "count": int(automatic.sum())})
+        differs, automatic = differs | automatic, np.zeros(len(kinds), bool)
+    used = shifts[~differs][:, 0]
+    text = (
+        f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} in u'v')"
+        if even.found
+        else f"the same across the frame to within {even.high:.4f} in u'v'"
+    )
+    across = entry("cast evenness", None, even.count, "u'v'", text, even.size, even.low, even.high)
+    if len(used) < 2:
+        text = (
+            f"cannot tell: {DIFFERS} in {left_out[0]['count']} of {len(coloured)} pairs; "
+            f"about {USUAL_PAIRS} pairs with one fixed setting would settle it"
+        )
+        first = entry("cast", None, len(used), "u'v'", text) | {
+            "even": not even.found, "found": False,
+        }  # fmt: skip
+    else:
+        cast = _cast(used, lambda value: float(np.hypot(*value)), 0.0, criteria.interval)
+        first = _cast_entry(cast, even, bool(automatic.any()), bool((kinds == "unknown").any()))
+    return [{**first, "left_out": left_out}, across]
 
 
-def evenness_of(pairs: list[PairColour], share: float, seed: int = 0) -> Cast:
-    """How much the cast of a label differs across the frame.
+def _cast_entry(cast: Cast, even: Cast, automatic: bool, unknown: bool) -> Finding:
+    bounds = f"{cast.low:.4f} to {cast.high:.4f} in u'v'"
+    if cast.found:
+        kind = "uneven across the frame" if even.found else "even, so harmless after white balance"
+        text = f"tints by {cast.size:.4f} ({bounds}), {kind}"
+    elif even.found:
+        text = (
+            f"tints the parts of the frame differently, uneven by {even.size:.4f} in u'v'; no cast "
+            f"of the frame as a whole ({bounds})"
+        )
+    elif cast.high < _NO_CAST:
+        text = (
+            f"no cast found; one of more than {cast.high:.4f} in u'v' can be ruled out ({bounds})"
+        )
+    else:
+        more = pairs_to_settle(cast.count, (cast.high - cast.low) / 2, _NO_CAST / 2)
+        text = f"cannot tell ({bounds}): white balance or light changed; about {more} pairs would settle it"
+    note = None
+    if automatic or unknown:
+        which = "was automatic" if automatic else "is not told by the files"
+        note = f"the white balance {which}: it may have hidden part of an even cast, or added to it"
+    return {
+        **entry("cast", None, cast.count, "u'v'", text, cast.size, cast.low, cast.high),
+        "even": not even.found,
+        "found": cast.found or even.found,
+        "automatic_white_balance": automatic,
+        "note": note,
+    }
+
+
+def light_entries(
+    table: FrameColumns,
+    pairs: list[Pair],
+    colours: list[PairColour | None],
+    criteria: Criteria,
+    bare: bool,
+) -> list[Finding]:
+    """Light that a label costs, and vignetting: robust means over pairs, in stops.
 
     Parameters
     ----------
-    pairs : list of PairColour
-        At least two, all of which hold colour.
-    share : float
-        Share of the truth that the interval is meant to hold.
-    seed : int
-        Seed of the draws behind the interval.
+    table : FrameColumns
+        Columns of all frames.
+    pairs : list of Pair
+        Of one label and lens.
+    colours : list of PairColour or None
+        Of the same pairs; where None the stored histograms tell the brightness.
+    criteria : Criteria
+        Interval.
+    bare : bool
+        The controls have nothing in the label's place: as nothing on a lens adds light, more of it is chance.
 
     Returns
     -------
-    Cast
-        Largest less smallest u'v' of a neutral over nine tenths of the frame; `found` where that is significant
-        and could be seen.
+    list of Finding
+        No entry where no pair holds a value.
     """
-    channels = [c.value for c in _locations(np.array([p.channels for p in pairs]), _CHANNEL_SD)]
-    pattern = _locations(np.array([p.pattern for p in pairs]), _CHANNEL_SD)
-    value, stderr = np.array([(c.value, c.stderr) for c in pattern]).T
-    error = np.random.default_rng(seed).standard_t(len(pairs) - 1, (DRAWS, len(value)))
-    spread, *drawn = _ranges_across(np.vstack([value, value + stderr * error]), channels)
-    low, _, high = low_middle_high(drawn, share)
-    found = _significant(pattern) and spread > _UNEVEN_LEAST
-    return Cast(spread, float(low) if found else 0.0, float(max(high, spread)), found, len(pairs))
+    labelled, control, _ = np.array(pairs, np.int64).T
+    by_grid = np.array([np.nan if c is None else c.light for c in colours])
+    by_histogram = table.middle[labelled] - table.middle[control]
+    brighter = np.where(np.isfinite(by_grid), by_grid, by_histogram)
+    stops = brighter - (table.exposure[labelled] - table.exposure[control])
+    flashed = int((table.flash[labelled] | table.flash[control]).sum())
+    left_out: list[LeftOutPairs] = [{"reason": FLASH, "count": flashed}] if flashed else []
+    more = None if bare else "{:.1f} stops more light"
+    texts = ("takes {:.1f} stops of light", more, "no light lost")
+    out = _in_stops("light", None, stops, texts, criteria)
+    if flashed and not out:
+        text = f"cannot tell: {FLASH}; about {USUAL_PAIRS} pairs without it would settle it"
+        out = [entry("light", None, 0, "stops", text)]
+    elif flashed:
+        out[0]["left_out"] = left_out
+    corners = np.array([c.corner for c in colours if c is not None])
+    texts = (
+        *("corners darker by {:.1f} stops", "corners brighter by {:.1f} stops"),
+        "no darker corners found",
+    )
+    return out + _in_stops("vignetting", "corner", corners, texts, criteria)
 
 
-def _ranges_across(coefficients: Floats, channels: list[float]) -> list[float]:
-    """Spread of the neutral's u'v' over 90% of the frame for patterns (n, 6) of log channel ratios."""
-    logs = np.array(channels) + _PATTERN @ coefficients.reshape(-1, 3, 2)
-    low, high = np.quantile(uv_of(_gains(logs)), _RANGE_QUANTILES, axis=1)
-    return np.hypot(*(high - low).T).tolist()
+def _in_stops(
+    what: str, zone: str | None, stops: NDArray[np.float64], texts: tuple[str, str | None, str],
+    criteria: Criteria,
+) -> list[Finding]:  # fmt: skip
+    """Robust mean of what pairs differ by, with its verdict in `texts`, which name its size; none where no pair holds
+    a value."""
+    middle = robust_location(stops, _LIGHT_SD)
+    if not middle.count:
+        return []
+    low, high = middle.bounds(criteria.interval)
+    less, more, none = (text and text.format(abs(middle.value)) for text in texts)
+    text = verdict(low, high, middle.count, (less or "", more, none or ""))
+    return [entry(what, zone, middle.count, "stops", text, middle.value, low, high)]

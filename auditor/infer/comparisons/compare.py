@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from auditor.infer.comparisons.choose import magnification
-from auditor.infer.comparisons.colour import PairColour, pair_colour
+from auditor.infer.comparisons.colour import (
+    PairColour,
+    cast_entries,
+    light_entries,
+    pair_colour,
+)
 from auditor.infer.comparisons.hyperfocal import compare_focus
 from auditor.infer.comparisons.labels import (
     CROP,
@@ -35,7 +40,6 @@ from auditor.infer.comparisons.sharp import (
     pitch_at,
 )
 from auditor.infer.comparisons.small_pictures import SmallPictures, middle_of
-from auditor.infer.comparisons.tint import cast_entries, light_entries
 from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST, SAMPLED
@@ -264,7 +268,7 @@ def crop_trade_off(
     )
 
 
-_SHARPNESS, _ON_THE_SUBJECT = BY_CURVES
+_CURVES_ARE_SURER: Final = "the lens's curves with and without it are surer"
 
 
 def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> None:
@@ -278,43 +282,33 @@ def one_answer(lenses: Sequence[Lens], comparisons: Sequence[Comparison]) -> Non
     lenses : sequence of Lens
         The profile's; changed in place.
     comparisons : sequence of Comparison
-        The profile's; changed in place.
+        The profile's, sharpness before what follows from it for the subject; changed in place.
     """
     by_name: dict[tuple[str, str], list[ConverterComparison]] = {}
     for lens in lenses:
         if by_curves := lens.get("converter_comparison"):
             label = normalised(f"converter {by_curves['converter']}")
             by_name.setdefault((lens["lens"] or "", label), []).append(by_curves)
-    # What pairs tell of the subject follows from the centre's sharpness, which is settled first.
-    for pairs in sorted(comparisons, key=lambda c: c["what"] == _ON_THE_SUBJECT):
-        key = pairs.get("lens") or "", normalised(pairs["label"] or "")
-        if len(found := by_name.get(key, [])) == 1:
-            _surer(found[0], pairs)
+    for pairs in comparisons:
+        found = by_name.get((pairs.get("lens") or "", normalised(pairs["label"] or "")), [])
+        if len(found) == 1 and pairs["what"] in BY_CURVES and pairs["zone"] in ZONES:
+            _surer(found[0]["zones"], pairs)
     for found in by_name.values():
         for by_curves in found:
             by_curves["text"] = converter_text(by_curves["zones"], by_curves["factor"])
 
 
-def _surer(by_curves: ConverterComparison, pairs: Comparison) -> None:
-    """One answer of a lens's curves and of pairs on the same thing."""
-    zones, factor = by_curves["zones"], by_curves["factor"]
+def _surer(zones: dict[str, Any], pairs: Comparison) -> None:
+    """One answer of a lens's curves and of pairs on the same zone."""
     difference, low, high = pairs["difference"], pairs["low"], pairs["high"]
-    if pairs["what"] == _ON_THE_SUBJECT:
-        curves = zones.get("centre")
-        if curves is None or factor is None or "pairs" in curves:
-            return
-    elif pairs["what"] == _SHARPNESS and pairs["zone"] in ZONES and difference is not None:
-        curves, factor = zones.get(pairs["zone"]), 1.0
-        if low is None or high is None:
-            return
-        if curves is None or high - low < curves["high"] - curves["low"]:
-            zones[pairs["zone"]] = {
-                "difference": round(difference, 4), "low": round(low, 4), "high": round(high, 4),
-                "pairs": pairs["pairs"] or 0,
-            }  # fmt: skip
-            return
-    else:
+    if difference is None or low is None or high is None:
         return
-    ends = (factor * (1 + curves[k]) - 1 for k in ("difference", "low", "high"))
-    told = "the curves with and without it say more: {:+.0%} ({:+.0%} to {:+.0%})"
-    pairs["note"] = told.format(*ends)
+    curves = zones.get(pairs["zone"] or "")
+    narrower = curves is None or high - low < curves["high"] - curves["low"]
+    if narrower and pairs["what"] == BY_CURVES[0]:
+        zones[pairs["zone"] or ""] = {
+            "difference": round(difference, 4), "low": round(low, 4), "high": round(high, 4),
+            "pairs": pairs["pairs"] or 0,
+        }  # fmt: skip
+    elif curves is not None and "pairs" not in curves:
+        pairs["note"] = _CURVES_ARE_SURER

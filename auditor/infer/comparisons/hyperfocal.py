@@ -24,13 +24,12 @@ from auditor.infer.enough import FEWEST, SAMPLED
 from auditor.infer.frame_values import (
     evenly,
     group_numbers,
-    log_sharpness,
     near_and_far,
     usable,
 )
 from auditor.infer.lenses.grouping import PITCHES_UM, SAME_PITCH, focal_clusters
 from auditor.infer.lenses.scene_groups import scenes_of
-from auditor.model import Comparison, Finding, LeftOutPairs
+from auditor.model import Comparison, Finding
 from auditor.optics import circle_of_confusion_um, hyperfocal_m, mtf50
 from auditor.record import SIDES, ZONES
 from auditor.record.values import numbers, words
@@ -45,11 +44,6 @@ LANDSCAPE: Final = 0.15
 """Focused nearer than this share of the hyperfocal distance, a frame is no landscape."""
 _ALIKE: Final = ["serial", "converter", "source", "pitch_step", "cluster"]
 """Frames are compared where they agree in these columns of `focus_table`."""
-_SHARPEST_SHARE: Final = 0.75
-"""Wherever a landscape was focused, something in it is nearly as sharp as the lens's better frames;
-one whose sharpest part falls short of this share of them was missed or shaken."""
-_BETTER_FRAMES: Final = 0.8
-"""Quantile of the frames' sharpest parts that is taken for the lens's better frames."""
 _SIDE_SD: Final = 0.03
 """Scatter that even agreeing frames of a side have, in log MTF50: what an archive's sharp frames show."""
 _NEAR_WORDS: Final = "read where the lower half is sharpest, which need not be the foreground"
@@ -71,9 +65,8 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     -------
     DataFrame
         Columns `row` (position), `lens`, `body`, `serial`, `converter`, `source`, `pitch_step`, `focal_mm`,
-        `cluster` (of focal lengths), `f_number`, `outing`, `scene`, `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`,
-        `best` (ln MTF50 of those parts and of the frame's sharpest, over what optics allow in a usual lens's
-        corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
+        `cluster` (of focal lengths), `f_number`, `outing`, `scene`, `hyperfocal_m`, `focus_m`, `ratio`, `where` ('short', 'at', 'beyond'), `far`, `near`
+        (ln MTF50 of those parts, over what optics allow in a usual lens's corners at this aperture). Frames at the farthest distance that their lens writes are left out unless
         that lies beyond the hyperfocal distance: only then is it known where they were focused.
     """
     focal, n = numbers(frames, "focal_length_mm"), numbers(frames, "f_number")
@@ -107,20 +100,18 @@ def focus_table(frames: pd.DataFrame, criteria: Criteria) -> pd.DataFrame:
     usual = np.log(mtf50(n[rows], pitch[rows], USUAL_BLUR[ZONES.index("corner")]))
     # Of wide tables few columns are copied.
     columns = ["orientation", "signature", "outing", "burst"]
-    columns += [f"{place}_mtf50_cpp" for place in (*ZONES, *SIDES)]
+    columns += [f"{side}_mtf50_cpp" for side in SIDES]
     chosen = frames[[c for c in columns if c in frames]].iloc[rows]
     near, far, _ = near_and_far(chosen)
-    parts = [log_sharpness(chosen, place) for place in (*ZONES, *SIDES)]
     short, at = table["ratio"] < AT[0], table["ratio"] <= AT[1]
     return table.assign(
-        scene=scenes_of(chosen), where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual, best=np.fmax.reduce(parts) - usual,
+        scene=scenes_of(chosen), where=np.select([short, at], ["short", "at"], "beyond"), far=far - usual, near=near - usual,
     )  # fmt: skip
 
 
 _FOCUSED: Final = {
     "short": "focused short of", "at": "focused at", "beyond": "focused beyond"
 }  # fmt: skip
-_FAILED: Final = "nothing in the frame was sharp: missed focus or shake"
 
 
 def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
@@ -147,11 +138,8 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
     lenses = Counter(key[:2] for key, _ in groups)
     out: list[Comparison] = []
     for key, group in groups:
-        level = group["best"].quantile(_BETTER_FRAMES) + np.log(_SHARPEST_SHARE)
-        rows = group[group["best"] >= level]
-        failed = len(group) - len(rows)
         for where, against in (("short", "at"), ("short", "beyond"), ("at", "beyond")):
-            first, second = rows[rows["where"] == where], rows[rows["where"] == against]
+            first, second = group[group["where"] == where], group[group["where"] == against]
             for part in ("far", "near"):
                 found = _difference(first, second, part, criteria.interval)
                 if found is None:
@@ -160,11 +148,10 @@ def compare_focus(frames: pd.DataFrame, criteria: Criteria) -> list[Comparison]:
                     found["verdict"] = f"{found['verdict']}; {_NEAR_WORDS}"
                 if lenses[key[:2]] > 1:
                     found["verdict"] = f"{found['verdict']}; {_which(group)}"
-                left_out: list[LeftOutPairs] = [{"reason": _FAILED, "count": failed}]
                 out.append({
                     "label": f"{_FOCUSED[where]} the hyperfocal distance",
                     "against": f"{_FOCUSED[against]} it",
-                    "lens": key[0], "body": key[1], "left_out": left_out if failed else [], **found,
+                    "lens": key[0], "body": key[1], **found,
                 })  # fmt: skip
     return out
 

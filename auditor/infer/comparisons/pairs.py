@@ -43,7 +43,6 @@ from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import (
     days,
-    group_numbers,
     histograms,
     log_sharpness,
     sharpness_and_error,
@@ -65,8 +64,6 @@ Rows = NDArray[np.int64]
 
 _NEIGHBOURS: Final = 20
 """So many frames that follow each other in time are compared with each other."""
-_MOST_PER_BURST: Final = 3
-"""So many pairs at most of two bursts and one scene: further ones tell little more about the accessory."""
 SINGLE: Final = "single frames"
 """What stacked and merged pictures are compared with."""
 OTHER_KIND: Final = "the two files are of different kinds"
@@ -182,17 +179,13 @@ def find_pairs(
     with_pairs = {label for key in found for label in key}
     usable_kinds = np.unique(labels.code[c.usable]).tolist()
     unpaired = {label for k in usable_kinds for label in labels.kinds[k]} - with_pairs
-    burst, signature = group_numbers(frames, "burst"), texts(frames, "signature")
+    signature = texts(frames, "signature")
     out = []
     for key in sorted([*found, *((label, "") for label in unpaired)]):
         carrying = np.flatnonzero(c.usable & labels.where(frozenset(key[:1]).issubset))
         by_lens: dict[str, list[Pair]] = {}
-        seen = Counter[tuple[int, ...]]()
         for pair in with_scenes(found.get(key, []), c.minutes, signature, small):
-            of = pair.scene, *burst[[pair.labelled, pair.control]].tolist()
-            seen[of] += 1
-            if seen[of] <= _MOST_PER_BURST:
-                by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
+            by_lens.setdefault(str(c.lens[pair.control]), []).append(pair)
         why = Counter[str]()
         for name in {key, *((label, "") for label in key if label)}:
             why |= left_out.get(name, Counter())

@@ -1,9 +1,8 @@
 """What frames look like, read when it is known which are compared: thumbnails, colour grids and signatures; and
 whether two show one scene.
 
-Brightness does not matter (gradients are compared, normalised), small shifts and rotations are found
-by phase correlation (Kuglin & Hines, 1975) and then by turning one picture onto the other until they correlate
-best (Evangelidis & Psarakis, IEEE PAMI 30, 2008).
+Brightness does not matter (gradients are compared, normalised), and shifts are found by phase correlation (Kuglin &
+Hines, 1975); a turn by two degrees leaves enough in common.
 """
 
 from __future__ import annotations
@@ -16,15 +15,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from auditor.infer.comparisons.colour import read_grid
 from auditor.infer.lenses.scene_groups import SAME_SCENE
 from auditor.record.pictures import PictureSource, fetch_pictures
 from auditor.record.values import texts
+from auditor.units import WHITE_16
 
 __all__ = [
+    "GRID_SHAPE",
     "SmallPictures",
     "correlation_at_scale",
     "middle_of",
+    "read_grid",
     "read_thumb",
     "registered_correlation",
 ]
@@ -32,10 +33,6 @@ __all__ = [
 Floats = NDArray[np.float32]
 Grid = TypeVar("Grid", NDArray[np.float32], NDArray[np.float64])
 
-_UNTIL: Final = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-4)
-"""Rounds at most in which one picture is turned onto the other, and the gain below which it lies well."""
-_SMOOTHED_PX: Final = 5
-"""Width over which pictures are smoothed for it: a start some pixels off still finds its way."""
 _MOST_SHIFT: Final = 0.25
 """Share of the long side by which two frames of one scene may be turned apart."""
 _LEAST_SIDE_PX: Final = 16
@@ -44,10 +41,10 @@ _LEAST_CORRELATION: Final = 0.45
 """Correlation of signatures below which thumbnails are not compared."""
 _SAME_SCENE_THUMBNAIL: Final = 0.55
 """Correlation of the gradients of two registered thumbnails from which it is one scene."""
-_MOST_THUMBNAILS: Final = 3000
-"""Pairs of thumbnails that are registered at most, for the time."""
 _SIGNATURE: Final = (8, 12)
 """Rows and columns of `FrameRecord.signature`."""
+GRID_SHAPE: Final = (16, 24, 3)
+"""Rows, columns, R G B of a colour grid."""
 
 
 def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
@@ -71,6 +68,27 @@ def read_thumb(data: bytes | None) -> NDArray[np.uint8] | None:
     )
 
 
+def read_grid(data: bytes | None) -> NDArray[np.float64] | None:
+    """Decode a stored colour grid.
+
+    Parameters
+    ----------
+    data : bytes or None
+        Little-endian unsigned 16 bit, `GRID_SHAPE`.
+
+    Returns
+    -------
+    ndarray of float64, shape GRID_SHAPE, or None
+        Linear light, 1 = white; None where there is none or its size is wrong.
+    """
+    if not isinstance(data, (bytes, bytearray, memoryview)):
+        return None
+    raw = bytes(data)
+    if len(raw) != 2 * int(np.prod(GRID_SHAPE)):
+        return None
+    return np.frombuffer(raw, "<u2").reshape(GRID_SHAPE).astype(float) / WHITE_16
+
+
 def _gradient(picture: NDArray[np.uint8] | Floats) -> Floats:
     smooth = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
     # Square root of the magnitude: strong edges of the sky line do not drown the rest.
@@ -90,8 +108,7 @@ def _correlation(a: Floats, b: Floats) -> float:
 def registered_correlation(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: float = 1.0) -> float:
     """Correlation of the gradients of two thumbnails after registration.
 
-    Shift by phase correlation, then a Euclidean transform by maximisation of the correlation coefficient
-    (ECC); the best of no transform, the shift and the full one counts.
+    Shift by phase correlation; the better of none and that one counts.
 
     Parameters
     ----------
@@ -103,12 +120,11 @@ def registered_correlation(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: fl
     Returns
     -------
     float
-        Where both overlap: 1 the same, about 0 unrelated; -1 where no transform of a plausible size fits.
+        Where both overlap: 1 the same, about 0 unrelated.
 
     References
     ----------
     C. D. Kuglin and D. C. Hines (1975), phase correlation.
-    G. D. Evangelidis and E. Z. Psarakis, IEEE PAMI 30 (2008), ECC.
     """
     if a.shape != b.shape:
         a = np.asarray(cv2.resize(a, (b.shape[1], b.shape[0]), interpolation=cv2.INTER_AREA))
@@ -120,19 +136,11 @@ def registered_correlation(a: NDArray[np.uint8], b: NDArray[np.uint8], scale: fl
     rim = [max(round(n * (1 - 1 / scale) / 2), 0) for n in b.shape]
     shown[rim[0] : height - rim[0], rim[1] : width - rim[1]] = 1
     shift, _ = cv2.phaseCorrelate(gb, ga, cv2.createHanningWindow(size, cv2.CV_32F))
-    start = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
-    try:
-        _, refined = cv2.findTransformECC(
-            gb, ga, start.copy(), cv2.MOTION_EUCLIDEAN, _UNTIL, shown, _SMOOTHED_PX
-        )
-    except cv2.error:  # nothing to hold on to
-        refined = start
     best = -1.0
-    for transform in (np.eye(2, 3, dtype=np.float32), start, refined):
-        middle = np.array([width, height]) / 2
-        moved = transform[:, :2] @ middle + transform[:, 2] - middle
-        if float(np.hypot(*moved)) > _MOST_SHIFT * max(size):
+    for across, down in ((0.0, 0.0), shift):
+        if float(np.hypot(across, down)) > _MOST_SHIFT * max(size):
             continue
+        transform = np.array([[1, 0, across], [0, 1, down]], np.float32)
         registered, where = (
             np.asarray(
                 cv2.warpAffine(p, transform, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP),
@@ -187,8 +195,9 @@ def correlation_at_scale(a: Floats, b: Floats, scale: float) -> float:
     return _correlation(a, middle_of(b.reshape(_SIGNATURE), scale).ravel())
 
 
-_MOST: Final = 5000
-"""So many pictures at most are fetched at a time; they are read into memory."""
+_MOST: Final = 4000
+"""So many pictures at most are fetched at a time, for the memory, and so many pairs of them laid over each other, for the
+time."""
 
 
 class SmallPictures:
@@ -230,7 +239,7 @@ class SmallPictures:
         """
         if similarity < _LEAST_CORRELATION:
             return False
-        if self._compared < _MOST_THUMBNAILS:
+        if self._compared < _MOST:
             first, second = (read_thumb(self._pictures(k)[0]) for k in (row, other))
             if first is not None and second is not None:
                 self._compared += 1

@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.exposure import aperture_text
-from auditor.infer.criteria import DRAWS, Criteria
+from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.common import (
     SHUFFLES,
     focal_text,
@@ -42,7 +42,7 @@ from auditor.infer.frame_values import (
 from auditor.infer.lenses.grouping import rows_of_lenses, within_range
 from auditor.model import FocusBias
 from auditor.record.values import numbers
-from auditor.robust import bisquare_regression, low_middle_high
+from auditor.robust import bisquare_regression, share_interval
 
 __all__ = ["find_focus_bias"]
 
@@ -140,7 +140,9 @@ def _test_bias(
     # What is hardly sharper may be so by chance.
     weight = np.where(front | behind, gain / (gain + NEGLIGIBLE), 0.0)
     excess = np.where(biased, (1 - share) * weight, -share * weight)
-    low, high = _interval(biased[known], outing[known], criteria)
+    # Frames of one outing are not independent: so many count as there are outings.
+    share_biased, of = float(biased[known].mean()), len(np.unique(outing[known]))
+    low, high = share_interval(share_biased * of, of, criteria.interval)
     return {
         "lens": lens["lens"],
         "body": lens["body"],
@@ -153,9 +155,9 @@ def _test_bias(
         "behind": n_behind,
         "frames": int(known.sum()),
         "p": _sign_flip_p(excess, outing, criteria.seed),
-        "share": round(int(biased.sum()) / int(known.sum()), 3),
-        "low": low,
-        "high": high,
+        "share": round(share_biased, 3),
+        "low": round(low, 3),
+        "high": round(high, 3),
         "apertures": _losses(near, far, f_number, known, direction == "front"),
         "sides_known": sides_known,
         "text": "",
@@ -209,15 +211,6 @@ def _sign_flip_p(excess: Floats, outing: Rows, seed: int) -> float:
     signs = np.random.default_rng(seed).choice([-1.0, 1.0], (SHUFFLES, len(summed)))
     flipped = signs @ summed >= summed.sum() - 1e-9
     return min(2 * (1 + int(flipped.sum())) / (SHUFFLES + 1), 1.0)
-
-
-def _interval(biased: NDArray[np.bool_], outing: Rows, criteria: Criteria) -> tuple[float, float]:
-    """Ends of the interval of the share of biased frames, by a bootstrap of outings."""
-    by_outing = pd.Series(biased).groupby(outing).agg(["sum", "size"]).to_numpy(float)
-    rng = np.random.default_rng(criteria.seed)
-    drawn = by_outing[rng.integers(0, len(by_outing), (DRAWS, len(by_outing)))].sum(1)
-    low, _, high = low_middle_high(drawn[:, 0] / drawn[:, 1], criteria.interval)
-    return round(float(low), 3), round(float(high), 3)
 
 
 def _losses(

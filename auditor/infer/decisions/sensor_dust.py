@@ -44,9 +44,6 @@ _CLIP_SD: Final = 3.0
 spot by itself."""
 _SPOT_RADIUS: Final = 4
 """Places of the map within which what stands out is one spot."""
-_DETECTABLE_SD: Final = 1.5
-"""Standard deviations of its noise that a spot must be deep in a frame that could show it; below half
-its depth it counts as not seen, which so faint a spot is in a quarter of the frames."""
 _DECISIVE: Final = 4.0
 """Log likelihood ratio above which a spot is taken to have gone, or not to be there yet: a single frame, which
 has no more, does not tell."""
@@ -127,9 +124,9 @@ def find_dust(frames: pd.DataFrame, pictures: PictureSource | None = None) -> li
         Each has body, body_serial, `x` and `y` (shares of width and height of a frame held level, from the
         top left), `diameter_px` (the width that was looked for, by the aperture) and `depth` at `f_number`
         (the smallest aperture that shows it), `since` and `last` (days on which it was first and last seen),
-        `not_before` (the last day on which it would have shown and did not), `gone_by` (the first day of
-        those that show it has gone, or None), `frames` that show it, `could_show`, `scenes` (as frames: one
-        of each scene is used), `p` and `text`. Empty without maps.
+        `not_before` (the last day before it, where days before show it was not there), `gone_by` (the first day
+        of those that show it has gone, or None), `frames` that show it (one of each scene is used), `p` and
+        `text`. Empty without maps.
     """
     out: list[DustSpot] = []
     for sensor, shots, width in _bodies(frames, pictures):
@@ -275,18 +272,10 @@ def _entry(
             return None
         ratio = np.clip((depth * depth16 - depth16**2 / 2) / error**2, -_DECISIVE, _DECISIVE)
         first, last = _best_run(ratio)
-    detected = ratio > 0
-    detectable = (depth16 >= _DETECTABLE_SD * error) | detected
-    present = np.zeros(len(detected), bool)
-    present[first : last + 1] = True
-    shown = int((detected & present).sum())
-    if shown < _SCENES - 1:
+    present = np.flatnonzero(ratio[first : last + 1] > 0) + first
+    if len(present) < _SCENES - 1:
         return None
-    smallest = float(shots.f_number[detected & present].max())
-    before, after = (
-        np.flatnonzero(detectable[:first]),
-        last + 1 + np.flatnonzero(detectable[last + 1 :]),
-    )
+    smallest = float(shots.f_number[present].max())
     entry: DustSpot = {
         "body": sensor[0], "body_serial": sensor[1],
         "x": round((spot.col + 0.5) / shots.shape[1], 4),
@@ -295,9 +284,9 @@ def _entry(
         "diameter_px": round(_DIAMETER / shots.shape[1] * width_px),
         "depth": round(depth16 * (smallest / REFERENCE_F_NUMBER) ** 2, 4),
         "since": iso_day(shots.day[first]), "last": iso_day(shots.day[last]),
-        "not_before": iso_day(shots.day[before[-1]]) if -ratio[before].sum() > _DECISIVE else None,
-        "gone_by": iso_day(shots.day[after[0]]) if -ratio[after].sum() > _DECISIVE else None,
-        "frames": shown, "could_show": int((detectable & present).sum()), "scenes": shown, "p": p, "text": "",
+        "not_before": iso_day(shots.day[first - 1]) if -ratio[:first].sum() > _DECISIVE else None,
+        "gone_by": iso_day(shots.day[last + 1]) if -ratio[last + 1 :].sum() > _DECISIVE else None,
+        "frames": len(present), "p": p, "text": "",
     }  # fmt: skip
     entry["text"] = _text(entry)
     return entry
@@ -335,4 +324,4 @@ def _text(entry: DustSpot) -> str:
         text += f", not yet on {entry['not_before']}"
     if entry["gone_by"]:
         text += f", gone by {entry['gone_by']}"
-    return f"{text}; {entry['frames']} of the {entry['could_show']} frames that could show it"
+    return f"{text}; in {entry['frames']} frames"

@@ -23,7 +23,7 @@ from auditor.infer.lenses.describe import best_aperture
 from auditor.infer.lenses.grouping import PITCH_UNKNOWN_UM
 from auditor.model import NoiseVisible, VisibleLoss
 from auditor.record import MID_GREY
-from auditor.viewing import JND, REMAINDERS, Viewing, quality, screen
+from auditor.viewing import JND, Viewing, quality, screen
 
 __all__ = [
     "OPEN",
@@ -101,28 +101,27 @@ class Files:
         Pixel pitch in micrometres.
     width_px : int
         Long side.
-    sharpening, sharpening_error : float
-        Amount of an unsharp mask of one pixel, and its standard error.
+    sharpening : float
+        Amount of an unsharp mask of one pixel.
     """
 
     pitch_um: float
     width_px: int
     sharpening: float = 0.0
-    sharpening_error: float = 0.0
 
     @classmethod
     def of(cls, lens: Block, part: Block, sizes: Sizes) -> Files | None:
         """Those behind a focal range of a lens; None where no frame tells their size."""
         size = sizes.get((lens["body"], lens["lens"]))
         pitch = lens["pixel_pitch_um"] or PITCH_UNKNOWN_UM
-        known = part.get("sharpening") or {"amount": 0.0, "error": 0.0}
-        return cls(pitch, size[0], known["amount"], known["error"]) if size else None
+        known = part.get("sharpening") or {"amount": 0.0}
+        return cls(pitch, size[0], known["amount"]) if size else None
 
-    def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing, **more: float) -> Any:
+    def quality(self, mtf50_cpp: Any, f_number: Any, viewing: Viewing) -> Any:
         """Square-root integral of figures at an aperture."""
         return quality(
             mtf50_cpp, f_number, self.pitch_um, self.width_px, viewing,
-            **{"sharpening": self.sharpening} | more,
+            sharpening=self.sharpening,
         )  # fmt: skip
 
 
@@ -131,8 +130,7 @@ def quality_difference(
 ) -> tuple[Floats, Floats]:
     """Difference of the square-root integral between two sets of figures, with its standard error.
 
-    Errors are propagated to first order; what the curves' shape, of which one figure tells little, and the
-    sharpening may do to the difference comes on top.
+    Errors are propagated to first order.
 
     Parameters
     ----------
@@ -155,20 +153,11 @@ def quality_difference(
         for pair in zip(first, second, strict=True)
     )
 
-    def difference(**shape: float) -> Floats:
-        a, b = files.quality(mtf50, f_number, viewing, **shape)
-        return np.asarray(b - a)
-
     scaled = [mtf50 * math.exp(step) for step in (0.0, -_STEP, _STEP)]
     same, low, high = files.quality(np.stack(scaled), f_number, viewing)
     a, b = (high - low) / (2 * _STEP) * error
     variance = np.maximum(a * a + b * b - 2 * np.asarray(correlation) * a * b, 0.0)
-    shape = (difference(power=REMAINDERS[1]) - difference(power=REMAINDERS[0])) / 2
-    sharpening: Floats | float = 0.0
-    if files.sharpening_error:
-        less, more = (files.sharpening + sign * files.sharpening_error for sign in (-1, 1))
-        sharpening = (difference(sharpening=more) - difference(sharpening=less)) / 2
-    return np.asarray(same[1] - same[0]), np.sqrt(variance + shape**2 + sharpening**2)
+    return np.asarray(same[1] - same[0]), np.sqrt(variance)
 
 
 def probability_visible(loss: float, error: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -21,8 +21,6 @@ Block = Mapping[str, Any]
 
 MOST: Final = 50_000
 """So many of the most probable are listed; the counts of `count_verdicts` hold all of them."""
-ISOTROPIC: Final = 0.7
-"""MTF50 of the softest direction over the sharpest from which blur counts as isotropic."""
 SETTINGS: Final = (
     "body",
     "lens",
@@ -55,26 +53,12 @@ def list_keepers(frames: pd.DataFrame, verdicts: pd.DataFrame, criteria: Criteri
     failed = verdicts[verdicts["soft"] | verdicts["noisy"]]
     surest = failed.sort_values(["probability", "loss"], ascending=False).head(MOST)
     names = [n for n in ("path", "file_id", *SETTINGS) if n in frames]
-    rows = _records(frames.loc[surest.index, names].apply(_plain_values))
-    found = _records(surest)
+    own = frames.loc[surest.index, names].astype(object).replace([np.inf, -np.inf], np.nan)
+    rows = own.where(own.notna(), None).to_dict("records")
+    found = surest.to_dict("records")
     out = [_keeper(row, verdict, criteria) for row, verdict in zip(rows, found, strict=True)]
     out.sort(key=lambda k: (-round(k["probability"] or 0.0, 2), -(k["loss"] or 0.0), k["path"]))
     return out
-
-
-def _records(table: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    """Rows as dictionaries of Python's own values, one after another: there may be tens of thousands."""
-    columns = {str(name): table[name].tolist() for name in table}
-    for row in zip(*columns.values(), strict=True):
-        yield dict(zip(columns, row, strict=True))
-
-
-def _plain_values(column: pd.Series) -> pd.Series:
-    """Values as the profile has them: None where missing or infinite."""
-    known = column.notna()
-    if pd.api.types.is_float_dtype(column.dtype):
-        known &= np.isfinite(column)
-    return column.astype(object).where(known, None)
 
 
 def count_verdicts(verdicts: pd.DataFrame) -> Verdicts:
@@ -170,8 +154,6 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
             f"its sharpest edges reach {v['measured_cpp']:.2f} c/px, about {v['expected_cpp']:.2f} is expected "
             "without a fault"
         )
-        if v["softest_cpp"] > ISOTROPIC * v["sharpest_cpp"]:
-            out.append("the blur is alike in all directions")
         if v["cause"] in ("focus in front", "focus behind"):
             lower = v["near_over_far"] > 0
             part = (
@@ -186,11 +168,6 @@ def _evidence(row: Block, v: Block, criteria: Criteria) -> list[str]:
         zone = "whole frame" if v["small"] else "corners"
         best = aperture_text(v["sweet_spot"])
         out.append(f"{aperture_text(row['f_number'])} costs the {zone} more than {best} would")
-        if v["wide"] and math.isfinite(stops):
-            out.append(
-                f"the shutter had {-stops:.1f} stops to spare against 1 / focal length in "
-                "full-frame terms"
-            )
     if v["noisy"]:
         out.append(_noise_words(row, v, criteria))
     if v["maybe_deliberate"] and v["soft"]:

@@ -32,9 +32,9 @@ from auditor.infer.keepers.evidence import (
     FAST_STOPS,
     FEATURES,
     SUPPORTED_STOPS,
+    allowed_by_settings,
     frame_evidence,
 )
-from auditor.infer.keepers.expected import allowed_by_settings
 from auditor.record import DIRECTIONS, MID_GREY, TONE_SIGNALS, ZONES, tone_column
 from auditor.record.pools import pools
 from auditor.record.values import flags, numbers, words
@@ -82,6 +82,9 @@ source)."""
 OWN_MARGIN: Final = 2**0.5
 """Factor by which a frame's own mid-tone must be better than the limit to overrule its body's table:
 half the noise power, a stop of light."""
+CONFIDENCE: Final = 0.9
+"""Confidence that an aperture outside the acceptable range costs more than is acceptable: so often the range's own
+intervals hold."""
 LOG_SNR_SD: Final = 0.12
 """Error of ln signal to noise of one frame: noise by tone is read to within 15% in three frames of four."""
 
@@ -211,7 +214,7 @@ def _causes(out: pd.DataFrame, frames: pd.DataFrame) -> None:
     out["soft"] = moved | focus | setting
     out["cause"] = pd.Series(cause, index=out.index, dtype=object)
     probability = np.where(
-        moved | focus, out["fault_probability"], np.where(setting, out["p_setting"], 0)
+        moved | focus, out["fault_probability"], np.where(setting, CONFIDENCE, 0)
     )
     out["probability"] = np.fmax(probability, np.where(noisy, out["p_noisy"], 0))
     seconds = numbers(frames, "exposure_time_s")

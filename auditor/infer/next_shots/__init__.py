@@ -1,7 +1,6 @@
 """What to shoot next: the few test frames that would settle most of what an archive leaves open."""
 
-from auditor.infer.next_shots.bodies import body_requests
 from auditor.infer.next_shots.rank import next_shots, open_note
-from auditor.infer.next_shots.series import lens_series
+from auditor.infer.next_shots.series import body_requests, lens_series
 
 __all__ = ["body_requests", "lens_series", "next_shots", "open_note"]

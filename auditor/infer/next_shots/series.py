@@ -1,8 +1,9 @@
-"""Test series that would settle what an archive leaves open of its lenses.
+"""Test series that would settle what an archive leaves open of its lenses and bodies.
 
 A series is proposed where it would change what the card says or how far that is to be trusted:
 the sweet spot is not known to a third of a stop, the curve is still rising where the archive ends,
-apertures between are missing, or the evidence is thin or fair. A lens that is settled is not named.
+apertures between are missing, the evidence is thin or fair, or usable ISO is known to no better than a stop. What is
+settled is not named.
 """
 
 from __future__ import annotations
@@ -10,20 +11,19 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from auditor.exposure import F_NUMBERS, f_number_index
-from auditor.infer.criteria import Criteria
+from auditor.exposure import F_NUMBERS, f_number_index, nominal_iso
+from auditor.infer.frame_values import evenly
 from auditor.infer.lenses.evidence import NOT_YET
 from auditor.model import Shot, shot_of
 from auditor.record.pools import EXPORTS
-from auditor.robust import half_width
 from auditor.settings.names import range_from_name
 
 __all__ = [
-    "MOST_STEPS",
     "SMALLEST_STOP",
+    "body_requests",
     "lens_series",
     "unnamed",
     "widest_named",
@@ -34,17 +34,13 @@ Block = Mapping[str, Any]
 _WANTED: Final = 0.03
 """Half-width (share of MTF50) that a series is planned for."""
 _UNKNOWN: Final = 0.3
-"""What a curve may be off by (share of MTF50) where nothing is known."""
-_HIDDEN_ERROR: Final = {"thin": 0.2, "fair": 0.06}
-"""The same for evidence with errors that the interval does not hold, such as a single outing's."""
-MOST_STEPS: Final = 5
+"""What a curve (share of MTF50) or a body's noise may be off by where nothing is known."""
+_MOST_STEPS: Final = 5
 """Apertures or ISO values of one request: a round of them is taken within the minutes that light stays the
 same, and two stops apart they hold the whole range of a body."""
-_SCATTER: Final = 0.035
-"""Scatter of good frames from a tripod (ln MTF50) when a lens's own is unknown (common practice, no source)."""
-_FRAMES_EACH: Final = (3, 10)
-"""Fewest and most frames at an aperture: two cannot tell which of them is off, and more than ten cost an
-afternoon."""
+_FRAMES_EACH: Final = 4
+"""Frames at an aperture or ISO: the scatter of four tells whether one of them is off, and good frames from a tripod, which
+scatter by some 4% (common practice, no source), are then known to `_WANTED`."""
 _UNKNOWN_TO: Final = 11.0
 """f-number up to which a curve of which nothing is known is wanted at least: where diffraction surely has taken over
 (common practice, no source)."""
@@ -66,15 +62,13 @@ _HOW: Final = (
 )
 
 
-def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[tuple[Shot, float]]:
+def lens_series(lenses: Sequence[Block]) -> list[tuple[Shot, float]]:
     """A test series for every focal range of which something is open.
 
     Parameters
     ----------
     lenses : sequence of mapping
         The profile's `lenses`; those without a name are left out where the body has no name either.
-    criteria : Criteria
-        Interval for which frames are counted.
 
     Returns
     -------
@@ -82,7 +76,7 @@ def lens_series(lenses: Sequence[Block], criteria: Criteria) -> list[tuple[Shot,
         Each with what it is worth: frames of the range, times how far its curve may be off, as a share.
     """
     found = [
-        _series(lens, part, criteria)
+        _series(lens, part)
         for lens in lenses
         if not (unnamed(lens, "lens") and unnamed(lens, "body"))
         for part in lens["focal_ranges"]
@@ -95,7 +89,7 @@ def unnamed(entry: Block, what: str) -> bool:
     return entry[what] in (None, f"unknown {what}")
 
 
-def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] | None:
+def _series(lens: Block, part: Block) -> tuple[Shot, float] | None:
     wanted: set[float] = set()
     reasons: list[str] = []
     widths = {a["f_number"]: _zone_width(a) for a in part["apertures"]}
@@ -113,12 +107,12 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
     worst = max(widths.get(n, math.inf) for n in apertures)
     # What edited or reduced files show is not known of files as the camera writes them.
     known = math.isfinite(worst) and lens.get("source") not in _REWRITTEN
-    gain = "a best aperture; of these apertures" if spot is None else "curve at these apertures,"
-    gain = f"{gain} the worst known to ±{100 * worst:.0f}% now" if known else gain[: gain.find(";")]
-    error = max(worst if known else _UNKNOWN, _HIDDEN_ERROR.get(part["evidence"], _WANTED))
+    gain = "a best aperture" if spot is None else "curve at these apertures"
+    gain += f"; the worst of them known to ±{100 * worst:.0f}% now" if known else ""
+    error = max(worst if known else _UNKNOWN, _WANTED)
     few_days = any("outing" in reason for reason in part["reasons"])
     shot = shot_of(
-        "sharpness", _frames_each(part, criteria) * len(apertures),
+        "sharpness", _FRAMES_EACH * len(apertures),
         _HOW + ("; on another day" if few_days else ""), "; ".join(reasons), lens,
         focal_mm=_short_end(part), apertures=apertures, gain=gain,
     )  # fmt: skip
@@ -126,10 +120,10 @@ def _series(lens: Block, part: Block, criteria: Criteria) -> tuple[Shot, float] 
 
 
 def _few(wanted: set[float], kept: set[float]) -> list[float]:
-    """At most `MOST_STEPS` of some apertures: both ends, those kept, and of the others those furthest apart, the
+    """At most `_MOST_STEPS` of some apertures: both ends, those kept, and of the others those furthest apart, the
     smaller ones first, as the best lies among them more often than wide open."""
     steps = sorted(wanted)
-    while len(steps) > MOST_STEPS:
+    while len(steps) > _MOST_STEPS:
         inner = range(1, len(steps) - 1)
         free = [i for i in inner if steps[i] not in kept] or inner
         place = [f_number_index(f) for f in steps]
@@ -228,14 +222,6 @@ def _evidence(
     reasons.append(f"{text} ({part['reasons'][0]})" if part["reasons"] else text)
 
 
-def _frames_each(part: Block, criteria: Criteria) -> int:
-    fewest, most = _FRAMES_EACH
-    known = [v for v in (part.get("failures") or {}).get("scatter", {}).values() if v]
-    scatter = max(known, default=_SCATTER)
-    enough = math.ceil((half_width(criteria.interval) * scatter / _WANTED) ** 2)
-    return min(max(enough, fewest), most)
-
-
 def _zone_width(aperture: Block) -> float:
     """Half-width of the interval of the zone that is known worst, as a share; infinite where none is known."""
     known = [
@@ -244,3 +230,103 @@ def _zone_width(aperture: Block) -> float:
         if z is not None
     ]
     return max(known, default=math.inf)
+
+
+_WIDE_STOPS: Final = 1.0
+"""Width of an interval of ISO, in stops, from which on it is worth a test."""
+_PER_STOP: Final = 0.5 * math.log(2) / 2
+"""Share by which noise is off for each stop of an interval's width: half of it is the error, and noise
+goes with the root of ISO (photon noise)."""
+_UNKNOWN_ISOS: Final = (100, 400, 1600, 6400)
+"""ISO values of a body of which nothing is known: two stops apart, as noise goes with the root of ISO."""
+_HOW_NOISE: Final = (
+    "tripod, a scene with even areas from dark to bright (walls, cloth, overcast sky), exposed as "
+    "usual; no long exposures, noise reduction as always, files as the camera writes them"
+)
+
+
+def body_requests(bodies: Sequence[Block]) -> list[tuple[Shot, float]]:
+    """Requests for test frames of bodies, for noise as their files show it.
+
+    Parameters
+    ----------
+    bodies : sequence of mapping
+        The profile's `bodies`; those without a name are passed over.
+
+    Returns
+    -------
+    list of (Shot, float)
+        Each with what it is worth: frames concerned, times how far the figure may be off, as a share.
+    """
+    out: list[tuple[Shot, float]] = []
+    for body in bodies:
+        if body["body"] in (None, "unknown body"):
+            continue
+        kinds = [k for k in (body, *body["other_kinds"]) if k["kind"] and _used(k)]
+        # Files as the camera writes them tell more than edited ones, unless none of them shows noise.
+        kinds.sort(key=lambda k: (_shows_none(k), k["kind"] not in ("camera", "raw")))
+        if kinds:
+            out += _noise(body["body"], kinds[0])
+        else:  # no frame showed its noise, or only at ISO values that no camera has
+            out += _unmeasured(body)
+    return out
+
+
+def _request(body: str, isos: Iterable[int], why: str, gain: str, how: str = _HOW_NOISE) -> Shot:
+    steps = sorted(set(isos))
+    chosen = [steps[i] for i in evenly(len(steps), _MOST_STEPS)]
+    return shot_of("noise", _FRAMES_EACH * len(chosen), how, why, body=body, iso=chosen, gain=gain)
+
+
+def _unmeasured(body: Block) -> Iterator[tuple[Shot, float]]:
+    """A body of which no frame tells its noise."""
+    reasons = [r["reason"] for r in body.get("left_out") or ()]
+    why = "nothing is known of its noise"
+    why += f": every frame {' or '.join(reasons)}" if reasons else ""
+    gain = "usable ISO in bright and in dark scenes"
+    shot = _request(body["body"], _UNKNOWN_ISOS, why, gain)
+    yield shot, _UNKNOWN * body["frames"]
+
+
+def _noise(body: str, kind: Block) -> Iterator[tuple[Shot, float]]:
+    """Limits that are known to no better than a stop, in light that the body has met."""
+    ends: list[int] = []
+    reasons: list[str] = []
+    weight, lowest = 0.0, _used(kind)[0]
+    for band in kind["brightness"]:
+        widths = [0.0]
+        for name, detail in band["usable_iso_detail"].items():
+            low, high = detail["low"], detail["high"]
+            # What lies above every ISO used is open too, but the frames so far did without; what lies below, the
+            # body may not have.
+            if not band["frames"] or band["usable_iso"][name] is None or detail["reason"]:
+                continue
+            if low and high and math.log2(high / low) > _WIDE_STOPS:
+                widths.append(math.log2(high / low))
+                ends += [max(low, lowest), high]
+                reasons.append(f"{name} ISO in {band['band']} known only to ISO {low} to {high}")
+        weight += _PER_STOP * max(widths) * (band["frames"] or 0)
+    if ends:
+        isos = _whole_stops(min(ends), max(ends))
+        source = {"raw": "raw files: ", "camera": ""}.get(
+            kind["kind"], f"known from {kind['kind']} files only; "
+        )
+        how = f"raw files; {_HOW_NOISE}" if kind["kind"] == "raw" else _HOW_NOISE
+        gain = "how far ISO may go in bright and in dark scenes"
+        yield _request(body, isos, source + "; ".join(reasons[:4]), gain, how=how), weight
+
+
+def _shows_none(kind: Block) -> bool:
+    return all(tone["snr"] is None for tone in kind["tones"])
+
+
+def _used(kind: Block) -> list[int]:
+    return sorted({int(t["iso"]) for t in kind.get("tones") or ()})
+
+
+def _whole_stops(low: float, high: float) -> list[int]:
+    """Whole stops across an interval, its ends among them."""
+    if high <= low:
+        return [nominal_iso(low)]
+    count = max(round(math.log2(high / low)), 1)
+    return [nominal_iso(low * (high / low) ** (i / count)) for i in range(count + 1)]
