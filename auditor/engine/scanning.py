@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from asyncio import CancelledError
 from collections.abc import Callable, Sequence
+from concurrent.futures import CancelledError
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
