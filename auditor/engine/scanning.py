@@ -270,7 +270,8 @@ class _Scan:
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
         """A batch without an answer is no file's doing, unless workers go down with one file again and again."""
         connected = self.pool is None or self.pool.connected()
-        if not connected or isinstance(error, CancelledError | TimeoutError):
+        cut_off = isinstance(error, CancelledError | TimeoutError)
+        if not connected or cut_off or type(error).__name__ == "CommClosedError":
             self.queues.unanswered.append(jobs)  # see `Workers.check`
             return
         detail = f"{type(error).__name__}: {one_line(error)}"

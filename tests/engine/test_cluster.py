@@ -183,22 +183,33 @@ def test_no_decoder_stays_on_the_cluster_when_the_scan_is_stopped(
     assert [p.cmdline() for p in psutil.Process(one.pid).children()] == []
 
 
-def test_a_file_that_takes_its_worker_down_each_time_is_alone_set_aside(tmp_path: Path) -> None:
+def test_a_file_that_takes_its_worker_down_each_time_is_set_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """With processes that start workers again, each time under another address."""
     import dask
     from distributed import LocalCluster
 
+    monkeypatch.setattr("auditor.engine.workers._SILENCE_S", 20.0)
     root = archive.make(tmp_path / "a", [*(f"{n}.jpg" for n in range(8)), "5-takedown.jpg"])
     quick = {"distributed.scheduler.allowed-failures": 0}  # else Dask itself tries three times more
-    with (
-        dask.config.set(quick),
-        LocalCluster(
-            n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1",
-            memory_limit=0,
-        ) as local,
-    ):  # fmt: skip
-        store = Store(tmp_path / "out")
-        summary = scan([root], store, cluster=local.scheduler_address, options=OPTIONS)
+    for tries_left in (2, 1, 0):
+        with (
+            dask.config.set(quick),
+            LocalCluster(
+                n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1",
+                memory_limit=0,
+            ) as local,
+        ):  # fmt: skip
+            store = Store(tmp_path / "out")
+            try:
+                summary = scan([root], store, cluster=local.scheduler_address, options=OPTIONS)
+                break
+            except ScanError as error:
+                # On a busy machine Dask's nanny at times starts no worker again: as an owner would
+                # do who is told so, run again on another cluster.
+                if not tries_left or "nothing came back" not in str(error):
+                    raise
     assert summary.found == 9
     assert len(Store(tmp_path / "out").load(["path"])) == 9
     why = "ended its worker each time it was tried"
