@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from simulated_frames import LensSpec
 
-from auditor.artificial.measurements import LensSpec
 from auditor.optics import mtf50
 
 __all__ = ["FocusHabit", "Grain", "Wear", "cloudy_frame", "over_years", "with_depth", "with_dust"]

@@ -14,9 +14,9 @@ import pandas as pd
 import pyexiv2
 import pytest
 from command import call
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
 import auditor
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.crawl.names import printable
 from auditor.output import remember_archives
 from auditor.record import COLUMNS

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.lightpath import SceneSpectrum, through_optics
-from auditor.artificial.scenes import PLACES, landscape
 
 __all__ = [
     "LUMINANCE",
@@ -22,7 +21,6 @@ __all__ = [
     "Sensor",
     "add_photon_noise",
     "develop",
-    "develop_frame",
     "encode_srgb",
     "expose",
     "mosaic",
@@ -33,9 +31,6 @@ LUMINANCE: Final = (0.2126, 0.7152, 0.0722)
 
 FEW_ELECTRONS: Final = 40.0
 """Below this mean the Poisson distribution is drawn exactly; above, its normal limit serves."""
-
-LARGEST_PLACE: Final = 6_000_000
-"""Pixels up to which a timing frame is one place."""
 
 BLACK: Final = 512
 """Code value of a mosaic's black ..."""
@@ -172,32 +167,6 @@ def develop(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
     index = np.clip(linear, 0, 1) * np.float32(_CURVE_STEPS - 1) + np.float32(0.5)
     table = np.rint(_CURVE * 255).astype(np.uint8)
     return np.asarray(table[index.astype(np.uint16)])
-
-
-def develop_frame(width: int, height: int, seed: int = 0) -> NDArray[np.uint8]:
-    """A drawn place of any size, for timing.
-
-    Parameters
-    ----------
-    width, height : int
-        Size in px. Beyond `LARGEST_PLACE` it is one place continued in mirrors, so that 60 megapixels take
-        seconds.
-    seed : int
-        Decides the place and the noise.
-
-    Returns
-    -------
-    ndarray of uint8, shape (height, width, 3)
-        B, G, R as OpenCV keeps it.
-    """
-    whole = width * height
-    scale = max(1, int(np.ceil(np.sqrt(whole / LARGEST_PLACE))))
-    size = -(-height // scale), -(-width // scale)
-    scene = landscape(PLACES[seed % len(PLACES)], size[0], size[1], seed, oversample=1)
-    picture = expose(scene.radiance, Optics(8.0), Sensor(), 200, seed, oversample=1)
-    pad = ((0, height - size[0]), (0, width - size[1]), (0, 0))
-    full = np.pad(np.asarray(picture, np.uint8), pad, mode="symmetric")
-    return np.ascontiguousarray(full[..., ::-1])
 
 
 def mosaic(

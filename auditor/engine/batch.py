@@ -25,11 +25,11 @@ from auditor.engine.options import ScanOptions
 
 __all__ = [
     "close_decoders",
-    "is_running",
     "measure_files",
     "new_scan_id",
     "program_hash",
     "run_batch",
+    "run_sent_batch",
     "warm_up",
     "wind_down",
 ]
@@ -116,10 +116,14 @@ def run_batch(jobs: Sequence[Job], options: ScanOptions, scan: str) -> list[list
     return outcomes
 
 
-def is_running(scan: str) -> bool:
-    """Whether a batch of this scan runs on this worker."""
-    with _guard:
-        return bool(_busy.get(scan))
+def run_sent_batch(
+    program: str, jobs: Sequence[Job], options: ScanOptions, scan: str
+) -> list[list[Any]]:
+    """As `run_batch`, sent by the copy of this program with this `program_hash`; raises RuntimeError where another
+    one is here."""
+    if program != program_hash():
+        raise RuntimeError("a worker has another copy of auditor: install this one there")
+    return run_batch(jobs, options, scan)
 
 
 def wind_down(scan: str) -> None:

@@ -1,8 +1,9 @@
-"""A worker's decoder process: hands it files, watches its time and memory, replaces it when it fails."""
+"""A worker's decoder process: hands it files, waits for its answers, replaces it when it fails."""
 
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import queue
 import signal
@@ -14,14 +15,10 @@ from collections import deque
 from dataclasses import asdict
 from typing import Any, Final
 
-import psutil
-
 from auditor import safe_path
 from auditor.engine.messages import Identity, Job, receive, send, wanted_memory
 from auditor.engine.options import ScanOptions
-from auditor.engine.process import OwnTime
 from auditor.error_text import one_line
-from auditor.units import MB
 
 __all__ = ["ENVIRONMENT", "Decoder", "DecoderBroken"]
 
@@ -36,15 +33,15 @@ ENVIRONMENT: Final = {
 """One thread, for there is one process per core. Frames come and go in blocks of megabytes: kept by
 the process instead of being handed back and asked for anew (glibc's mallopt), they spare more time
 than decoding takes."""
-_EXTERNAL_SIGNALS: Final = tuple(
-    int(getattr(signal, name))
-    for name in ("SIGKILL", "SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
-    if hasattr(signal, name)
+_EXTERNAL_SIGNALS: Final = (
+    *(signal.SIGKILL, signal.SIGTERM, signal.SIGHUP),
+    *(signal.SIGINT, signal.SIGQUIT),
 )
 """What ends a process from outside; a decoder that goes wrong ends by other signals."""
-_POLL_S: Final = 0.05
-"""Pause before time and memory of a file are looked at, and between two looks: memory that grows by
-gigabytes a second is noticed in time, and small files are done before the first."""
+_TICK_S: Final = 1.0
+"""Waiting is counted in ticks of so long: those of a machine that sleeps are not counted."""
+_HANGS: Final = 10.0
+"""Times the core time that a file may take, after which a process hangs: it may have a tenth of a core."""
 _START_S: Final = 120.0
 """So long a decoder may take to load its libraries, on a slow disk or a busy machine."""
 _KILLED_S: Final = 10.0
@@ -58,8 +55,6 @@ _LINE_BYTES: Final = 2000
 _STARTS: Final = (0.0, 0.5, 3.0)
 """Seconds before each attempt to start a decoder. One that dies as it starts was ended by something
 outside (memory that ran out, as a rule), which may pass."""
-_IDENTIFY_S: Final = 10.0
-"""Tags take milliseconds. A file that hangs their reader gets its full time when it is measured."""
 _RECYCLE_AFTER: Final = 3000
 """A decoder is replaced after so many files, whatever its libraries may have leaked by then."""
 
@@ -77,8 +72,6 @@ class Decoder:
         self._answers: queue.Queue[Any] = queue.Queue()
         self._stderr_tail: deque[bytes] = deque(maxlen=_KEPT_LINES)
         self._served = 0
-        self._base_rss = 0
-        self._monitored: psutil.Process | None = None
         self._closed = False
         self._changing = threading.Lock()
         self._starting = threading.Lock()
@@ -134,14 +127,8 @@ class Decoder:
         self._served = 0
         for target in (self._read_answers, self._read_stderr):
             threading.Thread(target=target, args=(process,), daemon=True).start()
-        self._monitored = None
-        with contextlib.suppress(psutil.Error):
-            self._monitored = psutil.Process(process.pid)
         self._send(asdict(self.options))
-        answer = self._wait(_START_S, None)
-        with contextlib.suppress(psutil.Error):
-            self._base_rss = self._monitored.memory_info().rss if self._monitored else 0
-        return answer
+        return self._wait(_START_S)
 
     def _read_answers(self, process: subprocess.Popen[bytes]) -> None:
         answers = self._answers
@@ -212,15 +199,14 @@ class Decoder:
         self._served += 1
         self._send(job)
         identity: Identity | None = None
-        answer = self._wait(limits.stall_seconds, limits.memory_mb)
         limit = f"could not be read: no data came for {limits.stall_seconds:g} s"
-        if isinstance(answer, list) and answer and answer[0] == "read":
+        answer = self._wait(limits.stall_seconds)
+        if isinstance(answer, list) and answer[0] == "read":
             identity = answer[1]
-            seconds = limits.seconds_per_file
-            if job["do"] == "identify":
-                seconds = min(seconds, _IDENTIFY_S)
-            answer = self._wait(seconds, limits.memory_mb)
-            limit = f"took longer than {seconds:g} s"
+            # A process that computes ends itself in time (`decoder_process`); one that sleeps has to be ended.
+            seconds = max(limits.stall_seconds, _HANGS * limits.seconds_per_file)
+            limit = f"gave no answer for {seconds:g} s"
+            answer = self._wait(seconds)
         if isinstance(answer, list):
             if answer[0] == "failed":
                 return [*answer[:2], identity, self.diagnosis(), answer[2]], True
@@ -228,46 +214,34 @@ class Decoder:
         process = self._process
         if process is None:
             raise DecoderBroken("the scan has ended")
-        reason, passing = limit, True
+        reason, passing, certain = limit, True, True
         if answer is None:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(_DIED_S)
-            reason, passing = self._cause(process.returncode)
-        if answer == "memory" or b"bad_alloc" in b"".join(self._stderr_tail):
-            reason, passing = wanted_memory(limits.memory_mb), True
+            reason, passing, certain = self._cause(process.returncode)
         diagnosis = self.diagnosis()
         self.stop()
-        return ["failed", reason, identity, diagnosis, passing], answer is not None
+        return ["failed", reason, identity, diagnosis, passing], certain
 
-    @staticmethod
-    def _cause(code: int | None) -> tuple[str, bool]:
-        """Why a process ended, by its status, and whether that may pass."""
+    def _cause(self, code: int | None) -> tuple[str, bool, bool]:
+        """Why a process ended, by its status; whether that may pass; whether the file is certain to be the cause."""
+        limits = self.options
+        if b"bad_alloc" in b"".join(self._stderr_tail):
+            return wanted_memory(limits.memory_mb), True, False
+        if code == -signal.SIGPROF:
+            return f"took longer than {limits.seconds_per_file:g} s", True, True
         if code is not None and -code in _EXTERNAL_SIGNALS:
             why = "its worker was ended from outside, twice (perhaps the machine ran out of memory)"
-            return why, True
+            return why, True, False
         how = f"exit status {code}"
         if code is not None and code < 0:
             with contextlib.suppress(ValueError):
                 how = signal.Signals(-code).name
-        return f"crashed the decoder ({how})", False
+        return f"crashed the decoder ({how})", False, False
 
-    def _wait(self, seconds: float, memory_mb: int | None) -> Any:
-        """The next answer; None when the process died, 'time' or 'memory' when a limit was passed.
-
-        Time is the process's own (see `OwnTime`), so that a machine that was busy or asleep does
-        not blame the file.
-        """
-        process = self._process
-        if process is None:
-            return None
-        own = OwnTime(self._monitored)
-        while True:
+    def _wait(self, seconds: float) -> Any:
+        """The next answer; None when the process died, 'time' when none came for so long."""
+        for _ in range(math.ceil(seconds / _TICK_S)):
             with contextlib.suppress(queue.Empty):
-                return self._answers.get(timeout=_POLL_S)
-            if own.spent() > seconds:
-                return "time"
-            if memory_mb is not None:
-                with contextlib.suppress(psutil.Error):
-                    rss = self._monitored.memory_info().rss if self._monitored else 0
-                    if rss - self._base_rss > memory_mb * MB:
-                        return "memory"
+                return self._answers.get(timeout=min(_TICK_S, seconds))
+        return "time"

@@ -38,8 +38,8 @@ __all__ = ["main"]
 
 IDLE_S: Final = 30.0 * MINUTE_S
 """A decoder that nobody asked for anything for so long ends itself."""
-GRACE_S: Final = MINUTE_S
-"""So much longer than the supervisor the process itself waits before it gives a file up."""
+IDENTIFY_S: Final = 10.0
+"""Tags take milliseconds. A file that hangs their reader gets its full time when it is measured."""
 ID_BYTES: Final = 16
 """Of the hash of a file's content: two contents never share one by chance."""
 GLANCES: Final = (MB // 4, 4 * MB)
@@ -186,9 +186,8 @@ def _next_message_comes(stream: BinaryIO) -> bool:
 def main() -> None:
     """Serve jobs from standard input until it ends."""
     _die_with_parent()
-    for name in ("SIGINT", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints goes to the diagnostics, not between the messages
     inp = sys.stdin.buffer
@@ -204,17 +203,18 @@ def main() -> None:
     _limit_memory(options.memory_mb)
     send(out, ["ready"])
     while _next_message_comes(inp) and (job := receive(inp)) is not None:
-        if hasattr(signal, "setitimer"):
-            # Last resort, also inside native code, should the supervisor be gone or stuck. It counts
-            # the time of this process: a machine that was asleep is no reason.
-            signal.setitimer(signal.ITIMER_PROF, options.seconds_per_file + GRACE_S)
+        # The kernel counts the time that this process has a core and ends it with SIGPROF (setitimer(2)), also
+        # inside native code: a machine that is busy, or was asleep, blames no file.
+        seconds = options.seconds_per_file
+        if job["do"] == "identify":
+            seconds = min(seconds, IDENTIFY_S)
+        signal.setitimer(signal.ITIMER_PROF, seconds)
         try:
             answer = handler.handle(job)
         except MemoryError:
             answer = ["failed", wanted_memory(options.memory_mb), True]
+        signal.setitimer(signal.ITIMER_PROF, 0)
         send(out, answer)
-        if hasattr(signal, "setitimer"):
-            signal.setitimer(signal.ITIMER_PROF, 0)
 
 
 if __name__ == "__main__":

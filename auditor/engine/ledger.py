@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from auditor.crawl.entries import Skipped
 from auditor.crawl.names import printable
-from auditor.engine.messages import FileRow, Identity, Job, Measured, to_measure
+from auditor.engine.messages import FileRow, Identity, Job, Measured
 from auditor.engine.options import ScanOptions, ScanSummary
 from auditor.engine.plan import UNREAD_STAMP, Planner
 from auditor.open_files import RunLog
+from auditor.store.errors import StoreError
 from auditor.store.schema import Trouble, path_key
 
 if TYPE_CHECKING:
@@ -50,15 +51,15 @@ class Ledger:
         self.store, self.planner, self.options = store, planner, options
         self.summary, self.log = summary, log
         self.reasons: Counter[str] = Counter()
-        self.new_places: Counter[int] = Counter()
-        """How often a known content was found under a path that it did not have; by the index of one of its
-        rows."""
+        self.new_places: set[bytes] = set()
+        """Known contents that were found under a path that they did not have."""
         self.told: Counter[str] = Counter()
         """Files by what the owner should know of them."""
         self.silent = False
         """Whether a folder has not answered when it was asked for missing files."""
         self._rows: list[FileRow] = []
         self._pictures: list[dict[str, Any]] = []
+        self._known_again: list[tuple[Job, Identity]] = []
         self._since = time.monotonic()
 
     def count(self, measured: bool) -> None:
@@ -117,14 +118,12 @@ class Ledger:
         else:
             self._note(row["path"], row["reason"] or "no reason given", "")
 
-    def recognised(self, items: list[tuple[int, Job, Identity]]) -> list[Job]:
-        """Files whose content is known, each with the index of its row, which is copied. Returns jobs
-        that turned out to need measuring. Raises StoreError."""
-        to_measure_again: list[Job] = []
-        for at in range(0, len(items), ROWS_TOGETHER):
-            self._copy_moved(items[at : at + ROWS_TOGETHER], to_measure_again)
+    def recognised(self, job: Job, identity: Identity) -> None:
+        """A file whose whole content the store knows: touched, moved or copied. By the next `commit` it has a row like
+        the one known. Raises StoreError."""
+        self._known_again.append((job, identity))
+        if len(self._known_again) >= ROWS_TOGETHER:
             self.commit()
-        return to_measure_again
 
     def set_aside(
         self, job: Mapping[str, Any], reason: str, detail: str = "", trouble: Trouble | None = None
@@ -154,7 +153,7 @@ class Ledger:
         if file_id := identity.get("file_id"):
             rows = self.planner.of_content(str(file_id).encode(), int(identity["size_bytes"]))
             if len(rows) and path_key(path) not in self.planner.known.key[rows]:
-                self.new_places[int(rows[0])] += 1
+                self.new_places.add(str(file_id).encode())
 
     def _note(self, path: str, reason: str, detail: str) -> None:
         self.reasons[reason] += 1
@@ -169,30 +168,40 @@ class Ledger:
     # -- into the store ----------------------------------------------------------------------------
 
     def commit_if_due(self) -> None:
-        """Commit now and then; see `commit`."""
+        """Put rows on disk now and then."""
         overdue = self._rows and time.monotonic() - self._since > COMMIT_SECONDS
         if len(self._rows) >= COMMIT_ROWS or overdue:
-            self.commit()
+            self._append()
 
     def commit(self) -> None:
         """Put everything on disk. Raises StoreError."""
+        self._copy_known()
+        self._append()
+
+    def _append(self) -> None:
         if self._rows:
             self.store.append(self._rows, self._pictures)
-        self._rows, self._pictures = [], []
+        self.drop()
         self._since = time.monotonic()
 
     def drop(self) -> None:
         """Forget what could not be stored."""
         self._rows, self._pictures = [], []
 
-    def _copy_moved(
-        self, moved: list[tuple[int, Job, Identity]], to_measure_again: list[Job]
-    ) -> None:
-        rows = self.store.rows(self.planner.known, [index for index, _, _ in moved])
-        for index, job, identity in moved:
-            if index not in rows:  # its part was damaged in the meantime
-                to_measure_again.append(to_measure(job))
-                continue
+    def _copy_known(self) -> None:
+        """Rows for files whose content is known; of several with one content that of the same path is copied."""
+        planner, items = self.planner, self._known_again
+        self._known_again = []
+        indices = []
+        for job, identity in items:
+            same = planner.same_content(identity)
+            own = [i for i in same if int(planner.known.key[i]) == path_key(job["path"])]
+            planner.renewed[own] = False  # as it was, if touched: copies may be counted on it
+            indices.append((own or same)[0])
+        rows = self.store.rows(planner.known, indices)
+        for index, (job, identity) in zip(indices, items, strict=True):
+            if index not in rows:
+                raise StoreError("a part of the store was damaged meanwhile; run again to go on")
             before, path = rows[index], job["path"]
             new = {
                 "path": printable(path),

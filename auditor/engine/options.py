@@ -33,7 +33,7 @@ class ScanOptions:
     """Limits and habits of a scan."""
 
     seconds_per_file: float = 60.0
-    """A file that takes longer to measure is set aside."""
+    """A file whose measuring takes more time of a core is set aside."""
     memory_mb: int = 4000
     """A file that wants more memory than this is set aside."""
     max_pixels: int = 300_000_000
@@ -41,7 +41,7 @@ class ScanOptions:
     max_file_mb: int = 2000
     """Larger files are set aside unread."""
     stall_seconds: float = 300.0
-    """So long may the reading of one file stand still before it is set aside."""
+    """So long may the reading of one file stand still before it is set aside: of the clock."""
     retry: bool = False
     """Files that were set aside are tried again although nothing has changed."""
     version: str = __version__

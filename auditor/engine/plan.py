@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -65,7 +65,6 @@ class Planner:
         self.known = known
         self.options = options
         self.seen = np.zeros(len(known), bool)
-        self._gone_before = known.gone.copy()
         self.renewed = np.zeros(len(known), bool)
         """Rows whose file is read again."""
         self._new: set[int] = set()
@@ -208,16 +207,3 @@ class Planner:
         """Indices of the known rows with this content, whatever became of them."""
         rows = self.of_size(size_bytes)
         return np.asarray(rows[self.known.ids[rows] == file_id])
-
-    def left_behind(self, new_places: Mapping[int, int], missing: NDArray[np.bool_]) -> set[int]:
-        """Known rows that are taken for the old places of what was found in new ones: of each content (given by
-        the index of one of its rows) as many as there are new places; those that are `missing` where this scan
-        looked first (or have been marked gone by it), then measured ones."""
-        known = self.known
-        out: set[int] = set()
-        for index, count in new_places.items():
-            rows = self.of_content(known.ids[index], int(known.size[index]))
-            rows = rows[~self.seen[rows] & ~self._gone_before[rows]]
-            order = np.lexsort([~known.measured[rows], ~(missing | known.gone)[rows]])
-            out.update(rows[order][:count].tolist())
-        return out

@@ -1,4 +1,4 @@
-"""What a scan has to do with processes: their share of memory, their own time, signals that end them."""
+"""What a scan has to do with processes: their share of memory, signals that end them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import contextlib
 import signal
 import sys
 import threading
-import time
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,7 +13,7 @@ import psutil
 
 from auditor.units import MB
 
-__all__ = ["OwnTime", "StopSignal", "release_memory", "share_mb"]
+__all__ = ["StopSignal", "release_memory", "share_mb"]
 
 _FOR_DECODERS: Final = 0.8
 """Share of the machine's memory that decoders may fill; the rest is for the scan itself and others."""
@@ -52,43 +51,6 @@ def release_memory() -> None:
 
         with contextlib.suppress(OSError, AttributeError):
             ctypes.CDLL(None).malloc_trim(0)
-
-
-_LEAP_S: Final = 1.0
-"""More than this between two looks means that this process was stopped itself, or the machine slept."""
-_STOPPED: Final = (psutil.STATUS_STOPPED, psutil.STATUS_TRACING_STOP)
-_BUSY: Final = psutil.STATUS_RUNNING
-
-
-class OwnTime:
-    """Counts the time of one process from now on: that in which it was stopped, or in which others had the
-    cores, is not its own."""
-
-    def __init__(self, process: psutil.Process | None) -> None:
-        self._process = process
-        self._spent = 0.0
-        self._last = time.monotonic()
-        self._cores: float | None = None
-
-    def spent(self) -> float:
-        """Seconds so far. While the process computes, the time that it had a core; while it waits for
-        a disk or for nothing at all, the clock's; while it is stopped, none."""
-        now = time.monotonic()
-        passed, self._last = min(now - self._last, _LEAP_S), now
-        status, cores = self._status()
-        if status not in _STOPPED:
-            used = passed if self._cores is None else max(cores - self._cores, 0.0)
-            self._spent += min(used, passed) if status == _BUSY else passed
-        self._cores = cores
-        return self._spent
-
-    def _status(self) -> tuple[str, float]:
-        """(status, seconds of core time so far)."""
-        if self._process is not None:
-            with contextlib.suppress(psutil.Error):
-                used = self._process.cpu_times()
-                return str(self._process.status()), float(used.user + used.system)
-        return "", 0.0
 
 
 _WORDS = {

@@ -1,4 +1,4 @@
-"""What waits for the workers, what is with them, and what becomes of a batch that took its worker down."""
+"""What waits for the workers, and what is with them."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ BATCH_FILES: Final = 64
 """Most files of a batch."""
 LIGHT_FILES: Final = 128
 """The same where only tags are read."""
-CULPRIT_LOSSES: Final = 2
-"""So many workers a batch may take down before it is split; alone, a file that took one more is to blame."""
+MOST_LOSSES: Final = 3
+"""A file that so many workers went down with, alone after the first, is to blame."""
 
 WAIT_S: Final = 5.0
 """A file that could not be read is tried again after so long: enough for a network share to be mounted again,
@@ -26,27 +26,24 @@ MOST_LATER: Final = 10_000
 
 
 class Queues:
-    """Batches in the order in which workers get them; those under suspicion run alone."""
+    """Batches in the order in which workers get them."""
 
     def __init__(self) -> None:
         self.running: dict[int, list[Job]] = {}
         """Batches that are with the workers, by their ticket."""
         self.unanswered: deque[list[Job]] = deque()
-        """Batches that came back without an answer, through no fault of theirs."""
+        """Batches that came back without an answer."""
         self.to_measure: deque[Job] = deque()
         self.unidentified = 0
         """Files whose tags are still to be read, those that wait for another try not counted."""
         self._tags_only: deque[Job] = deque()  # jobs that decode nothing
-        self._suspects: deque[list[Job]] = deque()
         # With the moment from which on they are tried.
         self._retries: deque[tuple[float, Job]] = deque()
-        self._confined = False
 
     @property
     def busy(self) -> bool:
         """Whether anything runs, or waits for nothing but a worker."""
-        waiting = self.unanswered or self._suspects or self._tags_only or self.to_measure
-        return bool(self.running or waiting)
+        return bool(self.running or self.unanswered or self._tags_only or self.to_measure)
 
     def __bool__(self) -> bool:
         """Whether anything waits or runs."""
@@ -69,29 +66,17 @@ class Queues:
         return kept
 
     def put_back(self, jobs: Sequence[Job]) -> None:
-        """Jobs of a batch that nobody has begun; they are the next. Those of one that took a worker down stay
-        together, so that no others are suspected with them."""
-        losses = jobs[0].get("losses", 0) if jobs else 0
-        if losses:
-            (self._suspects if losses >= CULPRIT_LOSSES else self.unanswered).appendleft(list(jobs))
-            return
+        """Jobs of a batch that nobody has begun; they are the next."""
         for job in reversed(jobs):
             self._queue_of(job).appendleft(job)
 
     def next(self, workers: int) -> list[Job]:
         """The next batch to send, [] when nothing should be sent now.
 
-        Batches get smaller with what waits, so that workers begin and finish together. A batch under suspicion
-        runs with no other beside it, so that nobody is blamed wrongly.
+        Batches get smaller with what waits, so that workers begin and finish together.
         """
         while self._retries and self._retries[0][0] <= time.monotonic():
             self.add([self._retries.popleft()[1]])
-        if self._suspects or self._confined:
-            if self.running:
-                return []
-            self._confined = bool(self._suspects)
-            if self._suspects:
-                return self._suspects.popleft()
         if len(self.running) >= 2 * workers:
             return []
         if self.unanswered:
@@ -102,20 +87,14 @@ class Queues:
         count = min(limit, len(queue), max(1, len(queue) // (2 * workers)))
         return [queue.popleft() for _ in range(count)]
 
-    def worker_lost(self, jobs: list[Job]) -> Job | None:
-        """A batch whose worker went down: tried again, then split until the culprit is alone, who is
-        given back."""
-        losses = 1 + max(job.get("losses", 0) for job in jobs)
-        jobs = [job | {"losses": losses} for job in jobs]
-        if losses < CULPRIT_LOSSES:
-            # Whatever took the worker may have had nothing to do with this batch.
-            self.unanswered.append(jobs)
-        elif len(jobs) > 1:
-            middle = len(jobs) // 2
-            self._suspects += [jobs[:middle], jobs[middle:]]
-        elif losses == CULPRIT_LOSSES:
-            self._suspects.append(jobs)
-        else:
-            self.unidentified -= jobs[0]["do"] == "identify"
-            return jobs[0]
-        return None
+    def worker_lost(self, jobs: Iterable[Job]) -> list[Job]:
+        """A batch whose worker went down: its files are tried alone; those that ended several are given back."""
+        culprits = []
+        for job in jobs:
+            job = job | {"losses": job.get("losses", 0) + 1}
+            if job["losses"] < MOST_LOSSES:
+                self.unanswered.append([job])
+            else:
+                self.unidentified -= job["do"] == "identify"
+                culprits.append(job)
+        return culprits

@@ -6,6 +6,7 @@ import contextlib
 import os
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import CancelledError
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
@@ -16,7 +17,6 @@ import numpy as np
 from auditor.crawl.entries import FileEntry, Skipped
 from auditor.crawl.names import printable, shown_root
 from auditor.crawl.walk import find_files
-from auditor.engine.cluster import Cluster
 from auditor.engine.exposures import Exposures
 from auditor.engine.ledger import Ledger
 from auditor.engine.messages import Identity, Job, Measured, to_measure
@@ -24,8 +24,8 @@ from auditor.engine.options import Pace, Progress, ScanError, ScanOptions, ScanS
 from auditor.engine.plan import Planner, stamp_of
 from auditor.engine.process import StopSignal, release_memory, share_mb
 from auditor.engine.queues import Queues
-from auditor.engine.walking import Duplicates, Find, RootsFound, Walk, settle_departed
-from auditor.engine.workers import ClusterError, OwnWorkers, Workers
+from auditor.engine.walking import Find, RootsFound, Walk, settle_departed
+from auditor.engine.workers import Cluster, ClusterError, OwnWorkers, Workers
 from auditor.error_text import one_line
 from auditor.open_files import RunLog
 from auditor.store.errors import StoreError
@@ -40,8 +40,6 @@ STOP_SECONDS: Final = 2.5
 """So long running batches may take to end once the scan is asked to stop."""
 WAIT_SECONDS: Final = 0.05
 """Longest wait for files or answers in one turn of the loop."""
-BROKEN_DECODERS: Final = 2
-"""Batches in a row that may come back because no decoder could be started, each after several attempts."""
 STRETCH: Final = 150_000
 """So many new files are sorted into exposures at a time. Within a stretch the best file of each is
 known before any is measured; later ones are held against what is measured."""
@@ -122,13 +120,11 @@ class _Scan:
         self.ledger = Ledger(store, self.planner, options, self.summary, self.log)
         self.queues = Queues()
         self.exposures = Exposures(store, self.planner.found_now)
-        self.duplicates = Duplicates(store, self.planner)
         self.counted: list[tuple[FileEntry, int]] = []
         self.pool: Workers | None = None
         self.tickets = 0
         self.stalls = 0
         self.roots_found = RootsFound(roots)
-        self.broken = 0
         self.pace = Pace(progress)
 
     # -- the loop ----------------------------------------------------------------------------------
@@ -158,8 +154,6 @@ class _Scan:
             self.summary.aside = self.store.set_aside()
         self.summary.notices += self.store.warnings
         self.summary.notices += self.ledger.notices()
-        if self.pool is not None:
-            self.summary.notices += self.pool.notices()
         self.summary.reasons = dict(self.ledger.reasons.most_common())
         self.summary.seconds = time.monotonic() - start
         self.pace.report_if_due(self.summary, walk.ended, self.queues.unidentified, last=True)
@@ -182,7 +176,7 @@ class _Scan:
             self._submit()
             self._collect(WAIT_SECONDS if self.queues else 0.0)
             if self.pool is not None:
-                self.pool.check_workers()
+                self.pool.check()
             self.ledger.commit_if_due()
             if walk.ended and not self._unfinished():
                 self.ledger.commit()
@@ -190,11 +184,11 @@ class _Scan:
 
     def _room(self) -> bool:
         """Whether more files may be taken in: memory holds a stretch of the archive, not all of it."""
-        waiting = self.queues.unidentified + len(self.exposures) + len(self.duplicates)
+        waiting = self.queues.unidentified + len(self.exposures)
         return waiting < STRETCH and len(self.queues.to_measure) < STRETCH
 
     def _unfinished(self) -> bool:
-        return bool(self.queues or len(self.exposures) or len(self.duplicates) or self.counted)
+        return bool(self.queues or len(self.exposures) or self.counted)
 
     def _take_in(self, chunk: list[FileEntry | Skipped]) -> None:
         for item in chunk:
@@ -212,30 +206,26 @@ class _Scan:
     def _sort(self, walk: Walk) -> None:
         """Once the tags of all files are read, and what was sorted before is measured, lest a file be held against
         what waits: which are measured, which counted on others."""
-        ended, waiting = walk.ended, len(self.exposures) + len(self.duplicates)
-        if self.queues.busy or not (ended or waiting >= STRETCH):
+        ended, waiting = walk.ended, len(self.exposures)
+        if self.queues.busy or not (waiting >= STRETCH or (ended and (waiting or self.counted))):
             return
+        self.ledger.commit()  # what is measured by now counts too
+        if ended:  # one that is deleted stands for nothing any more
+            self._settle_departed(walk)
         if ended and self.counted:
-            self._confirm_counted(walk)
-        elif waiting:
-            if ended and len(self.exposures):
-                # Nor does a deleted one stand for a new file of its exposure.
-                self._settle_departed(walk)
-            copied, jobs = self.duplicates.resolve()
-            jobs += self.ledger.recognised(copied)
-            self.ledger.commit()  # what is measured by now counts too
-            self.queues.add([*jobs, *self.exposures.sort()])
+            self._confirm_counted()
+        else:
+            self.queues.add(self.exposures.sort())
             release_memory()
 
     def _settle_departed(self, walk: Walk) -> list[str]:
         """See `settle_departed`; where the walk broke off nobody knows what it would have found."""
         return settle_departed(self.ledger, self.roots_found) if walk.error is None else []
 
-    def _confirm_counted(self, walk: Walk) -> None:
+    def _confirm_counted(self) -> None:
         """Files counted on others stay so while those others stand; else they are looked at anew."""
         entries, self.counted = self.counted, []
         index = np.array([i for _, i in entries], np.int64)
-        self._settle_departed(walk)  # one that is deleted stands for nothing any more
         valid = self.planner.leaders_valid(index)
         self.ledger.unchanged(counted=int(valid.sum()))
         invalid = [entries[i] for i in np.flatnonzero(~valid).tolist()]
@@ -244,7 +234,7 @@ class _Scan:
     # -- batches out, outcomes back ----------------------------------------------------------------
 
     def _submit(self) -> None:
-        while self._ready() and (batch := self.queues.next(self.count)):
+        while batch := self.queues.next(self.count):
             if self.pool is None:
                 self.pool = self._workers()
                 self.count = self.pool.count
@@ -263,9 +253,6 @@ class _Scan:
         options = replace(self.options, memory_mb=most)
         return OwnWorkers(self.count, options, self.store.folder / "scratch")
 
-    def _ready(self) -> bool:
-        return self.pool is None or self.pool.ready()
-
     def _collect(self, wait: float) -> None:
         """Deal with the batches that came back."""
         arrived = self.pool.arrived(wait) if self.pool is not None else []
@@ -276,27 +263,24 @@ class _Scan:
             if isinstance(answer, BaseException):
                 self._batch_lost(jobs, answer)
                 continue
-            self.broken = 0
             for job, outcome in zip(jobs, answer, strict=False):
                 self._outcome(job, outcome)
             self.queues.put_back(jobs[len(answer) :])
 
     def _batch_lost(self, jobs: list[Job], error: BaseException) -> None:
-        """The worker itself went down: try again, then split until the culprit is alone."""
-        detail = one_line(error)
-        if type(error).__name__ == "DecoderBroken":
-            self.broken += 1
-            if self.broken > BROKEN_DECODERS:
-                raise _Stop(f"{detail}; all that was measured is kept: run again to go on")
-            self.queues.unanswered.append(jobs)
+        """A batch without an answer is no file's doing, unless workers go down with one file again and again."""
+        connected = self.pool is None or self.pool.connected()
+        cut_off = isinstance(error, CancelledError | TimeoutError)
+        if not connected or cut_off or type(error).__name__ == "CommClosedError":
+            self.queues.unanswered.append(jobs)  # see `Workers.check`
             return
-        if self.pool is not None and not self.pool.connected():
-            self.queues.unanswered.append(jobs)  # the batch is not to blame (see `check_workers`)
-            return
-        culprit = self.queues.worker_lost(jobs)
-        if culprit is not None:
+        detail = f"{type(error).__name__}: {one_line(error)}"
+        if type(error).__name__ != "KilledWorker":
+            raise _Stop(
+                f"files cannot be measured ({detail}); all that was measured is kept: run again to go on"
+            )
+        for culprit in self.queues.worker_lost(jobs):
             reason = "ended its worker each time it was tried"
-            detail = f"{type(error).__name__}: {detail}"
             self._set_aside(culprit, reason, detail, Trouble.ENDED)
 
     def _outcome(self, job: Job, outcome: list[Any]) -> None:
@@ -312,7 +296,7 @@ class _Scan:
                 measured = row["status"] == "measured"
                 self.queues.add(self.exposures.settled(job, row if measured else None))
         elif kind == "same":
-            self.duplicates.add(job, outcome[1])
+            self.ledger.recognised(job, outcome[1])
         elif kind == "unreadable":
             self._unreadable(job, *outcome[1:])
         else:

@@ -1,8 +1,8 @@
 """What a scan finds in an archive, and what it finds again.
 
 The walk runs in a thread of its own: a share that stalls must not stall the rest. Of the folders given it is known
-which held a picture, so that none is passed over without a word. Known files may turn up elsewhere by their content
-(touched, moved, copied), or be no longer there; an archive that is not mounted has not lost its pictures.
+which held a picture, so that none is passed over without a word. Known files may be no longer there; an archive that
+is not mounted has not lost its pictures.
 """
 
 from __future__ import annotations
@@ -22,16 +22,12 @@ import numpy as np
 from auditor.crawl.entries import FileEntry, Skipped
 from auditor.crawl.names import on_disk, path_prefixes, printable, root_name
 from auditor.engine.file_bytes import is_url
-from auditor.engine.messages import Identity, Job, to_measure
 from auditor.error_text import one_line
-from auditor.store.schema import path_key
 
 if TYPE_CHECKING:
     from auditor.engine.ledger import Ledger
-    from auditor.engine.plan import Planner
-    from auditor.store import Store
 
-__all__ = ["Duplicates", "Find", "RootsFound", "Walk", "settle_departed"]
+__all__ = ["Find", "RootsFound", "Walk", "settle_departed"]
 
 
 CHUNK: Final = 2048
@@ -137,58 +133,6 @@ class RootsFound:
         return list(self._empty)
 
 
-class Duplicates:
-    """Files whose whole content the store knows already, until the walk has shown which of the known ones are
-    still there."""
-
-    def __init__(self, store: Store, planner: Planner) -> None:
-        self._store, self._planner = store, planner
-        self._found: list[tuple[Job, Identity]] = []
-
-    def __len__(self) -> int:
-        return len(self._found)
-
-    def add(self, job: Job, identity: Identity) -> None:
-        """A file of this job has the content that `identity` gives (`file_id`, `sidecar_id`, ...)."""
-        self._found.append((job, identity))
-
-    def resolve(self) -> tuple[list[tuple[int, Job, Identity]], list[Job]]:
-        """(known rows to be copied for files that moved or were touched, jobs for the others).
-
-        A copy beside a known file that is still there is counted on it.
-        """
-        known, planner = self._planner.known, self._planner
-        found, self._found = self._found, []
-        copied: list[tuple[int, Job, Identity]] = []
-        others: list[tuple[Job, Identity, list[int]]] = []
-        for job, identity in found:
-            rows = planner.same_content(identity)
-            own = [i for i in rows if int(known.key[i]) == path_key(job["path"])]
-            planner.renewed[own] = False  # as it was, if touched: copies may be counted on it
-            if own:
-                copied.append((own[0], job, identity))
-            else:
-                others.append((job, identity, rows))
-        jobs: list[Job] = []
-        copies: list[tuple[Job, int]] = []
-        for job, identity, rows in others:
-            present = [
-                i for i in rows if known.measured[i] and planner.seen[i] and not planner.renewed[i]
-            ]
-            if present:
-                copies.append((job, present[0]))
-            elif rows:
-                copied.append((rows[0], job, identity))
-            else:
-                jobs.append(to_measure(job))
-        for (job, _), path in zip(
-            copies, self._store.paths(known, [i for _, i in copies]), strict=True
-        ):
-            count: Job = job | {"do": "count", "same": [], "on": path}
-            jobs.append(count if path else to_measure(job))
-        return copied, jobs
-
-
 _PATIENCE_S: Final = 60.0
 """So long may pass without any file found gone before a folder is taken for silent."""
 
@@ -219,12 +163,16 @@ def _suspects(
     unread = path_prefixes(on_disk(path) for path, _ in ledger.summary.unread)
     departed = np.zeros(len(ledger.planner.known), bool)
     departed[unseen] = [p.startswith(reachable) and not p.startswith(unread) for p in paths]
-    moved = ledger.planner.left_behind(ledger.new_places, departed)
+    if ledger.new_places and len(unseen):
+        # What is found in a new place lay there before, unless files missing here tell where it came from.
+        ids = ledger.planner.known.ids
+        ledger.new_places.difference_update(ids[departed].tolist())
+        departed[unseen] |= np.isin(ids[unseen], list(ledger.new_places))
     known = list(zip(unseen.tolist(), paths, strict=True))
     notices = []
     for root in found.empty():
         inside = path_prefixes([root])
-        kept = sum(index not in moved and path.startswith(inside) for index, path in known)
+        kept = sum(not departed[index] and path.startswith(inside) for index, path in known)
         notices.append(
             f"{printable(root)}: nothing found (is the drive mounted?); frames known from there and kept: "
             f"{kept:,}"
@@ -232,7 +180,7 @@ def _suspects(
             else f"no picture was found in {printable(root)}; check that the folder is the right one, and "
             "that its disk or share is there"
         )
-    return [(i, path) for i, path in known if departed[i] or i in moved], notices
+    return [(i, path) for i, path in known if departed[i]], notices
 
 
 def _find_missing(suspects: list[tuple[int, str]], ledger: Ledger, notices: list[str]) -> list[int]:

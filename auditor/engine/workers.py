@@ -1,28 +1,46 @@
-"""The workers that batches go to: Dask within this process, or (`cluster`) a Dask cluster that is there already."""
+"""The workers that batches go to: Dask within this process, or a Dask cluster that is there already."""
 
 from __future__ import annotations
 
 import contextlib
 import logging
 import queue
+import re
 import shutil
 import signal
 import threading
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from auditor.engine.batch import close_decoders, new_scan_id, run_batch, warm_up, wind_down
+from auditor.engine.batch import (
+    close_decoders,
+    new_scan_id,
+    program_hash,
+    run_sent_batch,
+    warm_up,
+    wind_down,
+)
 from auditor.engine.messages import Job
 from auditor.engine.options import ScanOptions
 from auditor.error_text import one_line
 
-__all__ = ["ClusterError", "OwnWorkers", "Workers"]
+__all__ = ["Cluster", "ClusterError", "OwnWorkers", "Workers"]
 
 _CLOSE_S: Final = 2.0
 """So long workers and the connection to them may take to close."""
 _ANSWER_S: Final = 30.0
 """So long an answer that is there may take to be handed over."""
+_ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
+_CONNECT_S: Final = 20.0
+"""So long a scheduler and its first worker are waited for."""
+_CALL_S: Final = 10.0
+"""So long workers may take to answer a call."""
+_LOST_S: Final = 15.0
+"""So long may the connection to a scheduler be interrupted."""
+_SILENCE_S: Final = 900.0
+"""So long may a cluster bring nothing back: more than reading and measuring a file may take, twice."""
 
 
 class ClusterError(RuntimeError):
@@ -85,21 +103,17 @@ class Workers:
         """Connect, and set `count`."""
         raise NotImplementedError
 
-    def _where(self) -> dict[str, Any]:
-        """Which workers the next batch may run on."""
-        return {}
-
     def submit(self, ticket: int, jobs: Sequence[Job]) -> None:
         """Send one batch; its outcome arrives under `ticket`."""
         future = self._client.submit(
-            run_batch,
+            run_sent_batch,
+            program_hash(),
             list(jobs),
             self._options,
             self._scan,
             pure=False,
             key=f"batch-{ticket}-{self._scan}",
             priority=-ticket,  # first come, first served
-            **self._where(),
         )
         self._futures[ticket] = future
         future.add_done_callback(lambda f: self._done(ticket, f))
@@ -125,36 +139,30 @@ class Workers:
             self._futures.pop(ticket, None)
         return arrived
 
-    def ready(self) -> bool:
-        """Whether there is a worker that a batch can be sent to."""
-        return True
-
     def connected(self) -> bool:
         """Whether the scheduler answers: a batch that is lost meanwhile is not to blame."""
         return self._client is not None and self._client.status == "running"
 
-    def check_workers(self) -> None:
-        """See which workers came and which went."""
-
-    def notices(self) -> list[str]:
-        """What the owner should know of the workers, a line each."""
-        return []
+    def check(self) -> None:
+        """Raise ClusterError where no answer can be hoped for any more."""
 
     def wind_down(self) -> None:
         """Workers begin no further file; batches come back as far as they got."""
-        wind_down(self._scan)
+        self._everywhere(wind_down)
+
+    def _everywhere(self, function: Callable[[str], None]) -> None:
+        """Call a function of this scan's name wherever there are workers."""
+        function(self._scan)
 
     def close(self) -> None:
         """End what was started for this scan."""
         self._closed = True
-        self._end()
+        self.wind_down()
+        self._everywhere(close_decoders)
         self._futures.clear()
         if self._client is not None:
             with contextlib.suppress(Exception):
                 self._client.close(timeout=_CLOSE_S)
-
-    def _end(self) -> None:
-        """End decoders, before the connection is closed."""
 
 
 class OwnWorkers(Workers):
@@ -184,15 +192,83 @@ class OwnWorkers(Workers):
             warm_up(self._options, self._scan)
         self._ended.wait()  # the kernel ends a decoder with the thread that started it
 
-    def _end(self) -> None:
-        wind_down(self._scan)
-        close_decoders(self._scan)
-        self._ended.set()
-
     def close(self) -> None:
         """End everything that was started here."""
         super().close()
+        self._ended.set()
         if self._cluster is not None:
             with contextlib.suppress(Exception):
                 self._cluster.close(timeout=_CLOSE_S)
         shutil.rmtree(self._scratch, ignore_errors=True)
+
+
+class Cluster(Workers):
+    """The workers of a Dask cluster; it stays as it was found."""
+
+    def __init__(self, address: str, options: ScanOptions) -> None:
+        """`address` of the scheduler. Raises ClusterError."""
+        self._address = address
+        self._connected = self._answered = time.monotonic()
+        super().__init__(f"the cluster at {address}", options)
+
+    def _start(self) -> None:
+        match = _ADDRESS.fullmatch(self._address)
+        if match is None or not 0 < int(match[2]) < 2**16:
+            raise ClusterError(
+                f"'{self._address}' is no address of a scheduler; it looks like tcp://host:8786"
+            )
+        import distributed
+
+        self._client = distributed.Client(
+            self._address, timeout=f"{_CONNECT_S:g}s", set_as_default=False
+        )
+        self._client.wait_for_workers(1, timeout=_CONNECT_S)
+        workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
+        self.count = sum(int(worker["nthreads"]) for worker in workers)
+        # Two copies of this program measure differently.
+        alike = [answer == program_hash() for answer in self._ask(program_hash).values()]
+        if not all(alike) or len(alike) < len(workers):
+            raise ClusterError(
+                f"not every worker of the cluster at {self._address} answers with this copy of auditor: "
+                "install it on all of them"
+            )
+
+    def _ask(self, function: Callable[..., Any], *of: Any) -> dict[str, Any]:
+        """What workers answer, by their address; they are waited for so long only."""
+        answers: dict[str, Any] = {}
+
+        def ask() -> None:
+            with contextlib.suppress(Exception):
+                answers.update(self._client.run(function, *of, on_error="return"))
+
+        asking = threading.Thread(target=ask, daemon=True)
+        asking.start()
+        asking.join(_CALL_S)
+        return answers.copy()
+
+    def _everywhere(self, function: Callable[[str], None]) -> None:
+        if self.connected():
+            self._ask(function, self._scan)
+
+    def arrived(self, wait: float) -> list[tuple[int, Any]]:
+        """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
+        arrived = super().arrived(wait)
+        if arrived or not self._futures:
+            self._answered = time.monotonic()
+        return arrived
+
+    def check(self) -> None:
+        """Raise ClusterError when the scheduler is lost, or nothing comes back any more."""
+        now = time.monotonic()
+        if self.connected():
+            self._connected = now
+        elif now - self._connected > _LOST_S or self._client.status == "closed":
+            raise ClusterError(
+                f"the scheduler at {self._address} does not answer any more; all that was measured "
+                "is kept: run again to go on, with --cluster once it is back"
+            )
+        if now - self._answered > _SILENCE_S:
+            raise ClusterError(
+                f"nothing came back from the cluster at {self._address} for {_SILENCE_S:g} s (are its "
+                "workers there, with this program?); all that was measured is kept: run again to go on"
+            )

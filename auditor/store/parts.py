@@ -14,7 +14,7 @@ import io
 import os
 import re
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -90,27 +90,19 @@ def list_parts(folder: Path) -> list[Part]:
     return sorted(found)
 
 
-def write_part(
-    folder: Path,
-    first: int,
-    last: int,
-    tables: Iterable[pa.Table],
-    schema: pa.Schema,
-    rows_per_group: int,
-) -> Part:
-    """Write one part of several tables as Parquet, with a checksum on every page."""
+def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
+    """Write one part as Parquet, with a checksum on every page."""
     out = io.BytesIO()
-    with pq.ParquetWriter(
+    pq.write_table(
+        table,
         out,
-        schema,
+        rows_per_group,
         compression="zstd",
         write_page_checksum=True,
         write_statistics=False,
-        use_dictionary=[f.name for f in schema if pa.types.is_string(f.type)],
+        use_dictionary=[f.name for f in table.schema if pa.types.is_string(f.type)],
         store_schema=False,
-    ) as writer:
-        for table in tables:
-            writer.write_table(table, rows_per_group)
+    )
     data = out.getbuffer()
     path = folder / part_name(first, last, data)
     write_file(path, data, durable=True)

@@ -92,8 +92,6 @@ SMALL_PARTS: Final = 64
 """So many small parts are merged into one."""
 TIDY_PARTS: Final = 8
 """So many small parts a run may leave unmerged at its end."""
-PART_ROWS: Final = (2048, 16384)
-"""Parts under the first number of rows are small; merged ones are merged again up to the second."""
 FRAME_GROUP: Final = 16384
 """Rows of a Parquet row group, the least that is read at once."""
 PICTURE_GROUP: Final = 128
@@ -212,16 +210,16 @@ class Store(StoreReader):
                 self.compact()
 
     def _write(self, name: str, number: int, table: pa.Table, group: int) -> None:
-        write_part(self.folder / name, number, number, [table], table.schema, group)
+        write_part(self.folder / name, number, number, table, group)
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
         self._lock.confirm()
-        for name, schema, group, key, sizes in (
-            ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key", PART_ROWS),
-            ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id", PART_ROWS[:1]),
+        for name, schema, group, key in (
+            ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key"),
+            ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id"),
         ):
-            for path in merge_small(self.folder / name, schema, group, key, sizes):
+            for path in merge_small(self.folder / name, schema, group, key):
                 self._keys.pop(path, None)
         self._small = 0
 

@@ -1,5 +1,4 @@
-"""Upkeep of a store: small parts become one, a few of them in memory at a time, and damaged ones are set apart, so
-that their frames are measured again.
+"""Upkeep of a store: small parts become one, and damaged ones are set apart, so that their frames are measured again.
 
 Nothing damaged is deleted. A part that was set apart can be put back by hand should it turn out to be good.
 """
@@ -35,10 +34,9 @@ from auditor.units import MB
 __all__ = ["check", "mend", "merge_parts", "merge_small", "set_apart", "without_pictures"]
 
 
-_TOGETHER_ROWS: Final = 4096
-"""Rows that are held in memory before they are written into the merged part ..."""
-_TOGETHER_BYTES: Final = 8 * MB
-"""... or bytes of them, whichever comes first."""
+SMALL_BYTES: Final = 8 * MB
+"""Smaller parts are merged with their neighbours: a million frames then lie in some hundred parts, and a merge fits
+into memory."""
 
 
 def merge_parts(folder: Path, run: Sequence[Part], schema: pa.Schema, group: int, key: str) -> Part:
@@ -46,28 +44,15 @@ def merge_parts(folder: Path, run: Sequence[Part], schema: pa.Schema, group: int
 
     The old parts are left to the caller. Raises DamagedPart, also where bytes can't be had: that costs no run.
     """
-    keys = []
+    tables = []
     for part in run:
         try:
-            keys.append(_keys(read_whole(part, [key], schema)[key]))
+            tables.append(read_whole(part, schema.names, schema))
         except OSError as error:
             raise damaged(part, error) from error
-    last = last_in_parts(keys)
-
-    def tables() -> Iterator[pa.Table]:
-        waiting: list[pa.Table] = []
-        rows = size = 0
-        for part, here in zip(run, last, strict=True):
-            waiting.append(chosen(read_part(part, schema.names, schema), np.flatnonzero(here)))
-            rows += len(waiting[-1])
-            size += waiting[-1].nbytes
-            if rows >= _TOGETHER_ROWS or size >= _TOGETHER_BYTES:
-                yield pa.concat_tables(waiting)
-                waiting, rows, size = [], 0, 0
-        if waiting:
-            yield pa.concat_tables(waiting)
-
-    return write_part(folder, run[0].first, run[-1].last, tables(), schema, group)
+    last = last_in_parts([_keys(table[key]) for table in tables])
+    kept = [chosen(table, np.flatnonzero(here)) for table, here in zip(tables, last, strict=True)]
+    return write_part(folder, run[0].first, run[-1].last, pa.concat_tables(kept), group)
 
 
 def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:
@@ -76,37 +61,26 @@ def _keys(column: pa.ChunkedArray) -> NDArray[np.generic]:
     return np.array([text or "" for text in column.to_pylist()], dtype="S64")
 
 
-def merge_small(
-    folder: Path, schema: pa.Schema, group: int, key: str, sizes: Sequence[int]
-) -> Iterator[Path]:
-    """Merge neighbours of fewer rows than each of `sizes`, and delete them; yields what is gone."""
-    for limit in sizes:
-        runs: list[list[Part]] = [[]]
-        rows = 0
-        for part in list_parts(folder):
-            count = _rows(part, limit)
-            if count >= limit or rows >= limit:
-                runs.append([])
-                rows = 0
-            if count < limit:
-                runs[-1].append(part)
-                rows += count
-        for run in runs[: None if limit == sizes[0] else -1]:  # the last run may still grow
-            if len(run) > 1:
-                with contextlib.suppress(DamagedPart):
-                    whole = merge_parts(folder, run, schema, group, key)
-                    for part in run:
-                        if part.path != whole.path:  # a merge cut short is made again
-                            part.path.unlink(missing_ok=True)
-                            yield part.path
-
-
-def _rows(part: Part, limit: int) -> int:
-    """Number of rows; `limit` where the part is damaged, for then it is not to be merged."""
-    try:
-        return int(pq.read_metadata(part.path).num_rows)
-    except UNREADABLE:
-        return limit
+def merge_small(folder: Path, schema: pa.Schema, group: int, key: str) -> Iterator[Path]:
+    """Merge neighbouring small parts, and delete them; yields what is gone."""
+    runs: list[list[Part]] = [[]]
+    together = 0
+    for part in list_parts(folder):
+        size = part.path.stat().st_size
+        if max(size, together) >= SMALL_BYTES:
+            runs.append([])
+            together = 0
+        if size < SMALL_BYTES:
+            runs[-1].append(part)
+            together += size
+    for run in runs:
+        if len(run) > 1:
+            with contextlib.suppress(DamagedPart):
+                whole = merge_parts(folder, run, schema, group, key)
+                for part in run:
+                    if part.path != whole.path:  # a merge cut short is made again
+                        part.path.unlink(missing_ok=True)
+                        yield part.path
 
 
 APART: Final = "damaged"

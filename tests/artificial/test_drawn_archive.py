@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rawpy
+from fault_archive import fault_archive
 from PIL import Image
 
 from auditor import exposure, optics
-from auditor.artificial.archive import fault_archive, lens_truth, plan, shot_optics
+from auditor.artificial.archive import lens_truth, plan, shot_optics
 from auditor.artificial.camera import Sensor
 from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.recipe import (

@@ -8,8 +8,9 @@ import pyexiv2
 import pytest
 import rawpy
 from PIL import Image
+from timing_frames import develop_frame
 
-from auditor.artificial.camera import Sensor, develop_frame, expose, mosaic
+from auditor.artificial.camera import Sensor, expose, mosaic
 from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import (
     FrameTags,
@@ -118,6 +119,6 @@ def test_timing_frames_have_any_size_and_their_settings(tmp_path):
 
 
 def test_large_timing_frames_are_continued_in_mirrors(monkeypatch):
-    monkeypatch.setattr("auditor.artificial.camera.LARGEST_PLACE", 20_000)
+    monkeypatch.setattr("timing_frames.LARGEST_PLACE", 20_000)
     code = develop_frame(401, 301, seed=2)
     assert code.shape == (301, 401, 3)

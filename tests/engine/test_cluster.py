@@ -5,11 +5,9 @@ from __future__ import annotations
 import asyncio
 import logging
 import multiprocessing
-import queue
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import archive
@@ -18,8 +16,6 @@ import pytest
 
 from auditor.engine import Progress, ScanError, ScanOptions, ScanSummary, scan
 from auditor.engine import batch as batch_module
-from auditor.engine.cluster import Cluster as OfOthers
-from auditor.engine.workers import ClusterError
 from auditor.store import Store
 
 OPTIONS = ScanOptions(measure="planted:measure")
@@ -103,41 +99,52 @@ def test_what_is_no_address_is_told_at_once(tmp_path: Path, address: str) -> Non
     assert time.monotonic() - start < 20  # it was 40 s, and a traceback
 
 
-def test_workers_without_this_program_or_with_another_copy_are_not_used(
-    tmp_path: Path, cluster: Cluster
+@pytest.mark.parametrize(
+    "before",
+    [
+        "import sys; sys.modules['auditor'] = None",
+        "import auditor.engine.batch as b; b.program_hash = lambda: 'older'",
+        "import auditor.engine.batch as b, time; b.program_hash = lambda: time.sleep(60)",
+    ],
+)
+def test_a_worker_without_this_program_or_with_another_copy_is_told_in_one_line(
+    tmp_path: Path, cluster: Cluster, before: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("auditor.engine.workers._CALL_S", 2.0 if "sleep" in before else 60.0)
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(12)])
-    absent = "import sys; sys.modules['auditor'] = None"
-    stale = "import auditor.engine.batch as b; b.program_hash = lambda: 'older'"
-    cluster.worker(absent)
-    cluster.worker(stale)
-    with pytest.raises(ScanError, match=r"no worker of the cluster.*can be used") as error:
-        cluster.scan(root, tmp_path / "none")
-    assert "another copy of auditor is installed there" in str(error.value)
-    assert "auditor cannot be loaded there" in str(error.value)
     cluster.worker()
-    summary = cluster.scan(root, tmp_path / "out")
-    assert (summary.measured, summary.set_aside) == (12, 0)
-    told = [n for n in summary.notices if n.startswith("1 worker of the cluster not used: ")]
-    assert len(told) == 2
+    cluster.worker(before)
+    with pytest.raises(ScanError, match=r"not every worker .* answers with this copy of auditor"):
+        cluster.scan(root, tmp_path / "out")
 
 
-def test_a_worker_that_does_not_answer_is_not_waited_for(
+def test_a_worker_with_another_copy_that_comes_late_stops_the_scan_with_one_line() -> None:
+    with pytest.raises(RuntimeError, match="another copy of auditor: install this one there"):
+        batch_module.run_sent_batch("older", [], OPTIONS, "scan")
+
+
+def test_a_cluster_without_workers_or_without_answers_is_not_waited_for(
     tmp_path: Path, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("auditor.engine.cluster._CHECK_S", 2.0)
-    root = archive.make(tmp_path / "a", ["1.jpg"])
-    cluster.worker(
-        "import auditor.engine.batch as b, time; b.program_hash = lambda: time.sleep(60)"
-    )
-    with pytest.raises(ScanError, match=r"no answer within 2 s \(is auditor there\?\)"):
+    monkeypatch.setattr("auditor.engine.workers._CONNECT_S", 2.0)
+    monkeypatch.setattr("auditor.engine.workers._SILENCE_S", 5.0)
+    root = archive.make(tmp_path / "a", [f"{n:02d}-slow.jpg" for n in range(40)])
+    with pytest.raises(ScanError, match="cannot be used"):
         cluster.scan(root, tmp_path / "out")
+    cluster.worker()
+
+    def leave(event: Progress) -> None:
+        if event.done >= 1:
+            cluster.started[1].kill()
+
+    with pytest.raises(ScanError, match=r"nothing came back from the cluster.*run again"):
+        cluster.scan(root, tmp_path / "out", leave)
 
 
 def test_a_scheduler_that_is_lost_is_told_as_such(
     tmp_path: Path, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("auditor.engine.cluster._LOST_S", 2.0)
+    monkeypatch.setattr("auditor.engine.workers._LOST_S", 2.0)
     root = archive.make(tmp_path / "a", [f"{n:02d}-slow.jpg" for n in range(14)])
     cluster.worker()
 
@@ -176,16 +183,15 @@ def test_no_decoder_stays_on_the_cluster_when_the_scan_is_stopped(
     assert [p.cmdline() for p in psutil.Process(one.pid).children()] == []
 
 
-def test_a_file_that_takes_its_worker_down_is_found_by_splitting(
+def test_a_file_that_takes_its_worker_down_each_time_is_set_aside(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With processes that start workers again, each time under another address."""
     import dask
     from distributed import LocalCluster
 
-    monkeypatch.setattr("auditor.engine.cluster._MEET_S", 0.5)
+    monkeypatch.setattr("auditor.engine.workers._SILENCE_S", 20.0)
     root = archive.make(tmp_path / "a", [*(f"{n}.jpg" for n in range(8)), "5-takedown.jpg"])
-    monkeypatch.setattr("auditor.engine.cluster._NO_WORKER_S", 20.0)
     quick = {"distributed.scheduler.allowed-failures": 0}  # else Dask itself tries three times more
     for tries_left in (2, 1, 0):
         with (
@@ -202,7 +208,7 @@ def test_a_file_that_takes_its_worker_down_is_found_by_splitting(
             except ScanError as error:
                 # On a busy machine Dask's nanny at times starts no worker again: as an owner would
                 # do who is told so, run again on another cluster.
-                if not tries_left or "no worker is left" not in str(error):
+                if not tries_left or "nothing came back" not in str(error):
                     raise
     assert summary.found == 9
     assert len(Store(tmp_path / "out").load(["path"])) == 9
@@ -211,32 +217,9 @@ def test_a_file_that_takes_its_worker_down_is_found_by_splitting(
     assert archive.started_here() == []
 
 
-@pytest.mark.parametrize(
-    ("answers", "taken"), [({"one": False}, True), ({"one": True}, False), ({}, False)]
-)
-def test_a_batch_that_no_worker_is_at_is_taken_back(
-    answers: dict[str, bool], taken: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    future = SimpleNamespace(cancel=lambda: None)
-    pool = OfOthers.__new__(OfOthers)
-    pool._address, pool._results = "tcp://somewhere", queue.Queue()
-    pool._connected = pool._last_look = time.monotonic()
-    pool._last_answer = 0.0
-    pool._client = SimpleNamespace(status="running", run=lambda *_, **__: answers)
-    monkeypatch.setattr(pool, "_all", lambda: {"one": {}})
-    pool._usable, pool._scan = {"one"}, "scan"
-    pool._futures, pool._sent_to = {1: future}, {1: frozenset({"one"})}
-    pool.check_workers()
-    came = pool.arrived(0.0)
-    assert [(t, type(e)) for t, e in came] == ([(1, ClusterError)] if taken else [])
-
-
 def test_a_batch_whose_workers_left_without_a_word_is_sent_to_others(
-    tmp_path: Path, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, cluster: Cluster
 ) -> None:
-    """Dask gives a task that took a worker down to others it may run on; when none of them is left the
-    task waits for ever."""
-    monkeypatch.setattr("auditor.engine.cluster._MEET_S", 0.5)
     root = archive.make(tmp_path / "a", [f"{n:02d}-slow.jpg" for n in range(20)])
     first = cluster.worker()
 

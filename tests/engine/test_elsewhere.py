@@ -156,7 +156,7 @@ def cluster() -> Iterator[Any]:
 def test_workers_of_a_cluster_that_is_there_already(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cluster: Any
 ) -> None:
-    monkeypatch.setattr("auditor.engine.cluster._CONNECT_S", 2.0)
+    monkeypatch.setattr("auditor.engine.workers._CONNECT_S", 2.0)
     Here.end()
     names = [f"{n}.jpg" for n in range(12)] + ["5-abort.jpg"]
     root = archive.make(tmp_path / "a", names)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import os
-import time
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,6 @@ from hypothesis import strategies as st
 from auditor import open_files
 from auditor.engine import ScanSummary, file_bytes
 from auditor.engine import batch as batch_module
-from auditor.engine.decoder import Decoder
 from auditor.engine.messages import receive, send
 from auditor.engine.options import ScanOptions
 from auditor.engine.queues import BATCH_FILES, LIGHT_FILES, Queues
@@ -91,26 +89,17 @@ def test_every_job_is_done_once_and_in_order_of_its_kind(
     assert out == [j for kind in ("identify", "measure") for j in jobs if j["do"] == kind]
 
 
-def test_the_rest_of_a_batch_under_suspicion_stays_under_suspicion() -> None:
+def test_files_of_a_lost_batch_are_tried_alone_and_at_last_blamed() -> None:
     queues = Queues()
-    jobs: list[dict[str, Any]] = [{"n": n, "do": "measure", "losses": 2} for n in range(3)]
-    queues.add([{"n": 9, "do": "measure"}])
-    queues.put_back(jobs)
-    assert queues.next(1) == jobs
-    queues.running[1] = jobs
-    assert queues.next(1) == []  # nobody runs beside it
-    queues.running.clear()
-    assert queues.next(1) == [{"n": 9, "do": "measure"}]
-
-
-def test_the_rest_of_a_batch_that_was_lost_once_stays_by_itself() -> None:
-    queues = Queues()
-    jobs: list[dict[str, Any]] = [{"n": n, "do": "measure", "losses": 1} for n in range(3)]
-    queues.add([{"n": 9, "do": "measure"}])
-    queues.put_back(jobs)
-    assert queues.next(1) == jobs
-    queues.running[1] = jobs
-    assert queues.next(1) == [{"n": 9, "do": "measure"}]  # it may run beside them
+    jobs: list[dict[str, Any]] = [{"n": n, "do": "measure"} for n in range(3)]
+    assert queues.worker_lost(jobs) == []
+    for _ in range(2):
+        (alone,) = queues.next(1)
+        assert queues.worker_lost([alone]) == []
+    (kept,) = queues.next(1)
+    assert kept["n"] == 2
+    (again,) = queues.next(1)
+    assert [job["n"] for job in queues.worker_lost([again])] == [0]
 
 
 def test_a_batch_begins_no_file_after_some_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -170,24 +159,6 @@ def test_the_log_stays_short_and_never_stops_a_scan(
     assert all(f.stat().st_size < 1100 for f in files)
     assert files[0].read_text().splitlines()[-1].endswith("line 199 second")
     RunLog(tmp_path / "nowhere" / "log.txt").line("dropped")
-
-
-def test_a_machine_that_slept_does_not_blame_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
-    decoder = Decoder(ScanOptions(measure="planted:measure", seconds_per_file=30))
-    try:
-        decoder.start()
-        real = time.monotonic
-        asked = [0]
-
-        def clock() -> float:
-            asked[0] += 1
-            return real() + (8 * 3600 if asked[0] > 3 else 0)  # eight hours pass between two looks
-
-        monkeypatch.setattr("auditor.engine.decoder.time.monotonic", clock)
-        assert decoder._wait(3.0, None) == "time", "only time in which we were awake counts"
-        assert asked[0] > 5
-    finally:
-        decoder.stop()
 
 
 def test_many_files_set_aside_are_told_by_reason() -> None:

@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-
-from auditor.artificial.measurements import (
+from simulated_frames import (
     ArchiveSpec,
     Blur,
     LensSpec,
     simulate_frames,
     true_weaker,
 )
+
 from auditor.exposure import nominal_f_number
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses import infer_lenses

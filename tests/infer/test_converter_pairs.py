@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.crawl import relate
 from auditor.infer import Criteria, build_profile, profile
 from auditor.infer.comparisons import one_answer

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import scipy
 from faulty_gear import FocusHabit, Wear, over_years, with_depth
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import decisions
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots, scan

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from faulty_gear import FocusHabit, Wear, over_years, with_depth
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions import decide, decision_shots, scan
 from auditor.infer.decisions.changes import find_changes

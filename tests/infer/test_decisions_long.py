@@ -17,9 +17,9 @@ from faulty_gear import (
     with_depth,
     with_dust,
 )
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer.criteria import Criteria
 from auditor.infer.decisions.changes import find_changes
 from auditor.infer.decisions.common import picture_sizes

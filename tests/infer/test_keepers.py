@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from fault_archive import fault_archive
 
-from auditor.artificial.archive import fault_archive
 from auditor.artificial.render import draw_archive
 from auditor.infer.criteria import Criteria
 from auditor.infer.keepers import (

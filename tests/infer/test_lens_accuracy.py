@@ -18,8 +18,8 @@ from lens_worlds import (
     true_ends,
     with_shared_error,
 )
+from simulated_frames import ArchiveSpec, Blur, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.exposure import nominal_f_number
 from auditor.infer import Criteria
 from auditor.infer.lenses import infer_lenses

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from lens_worlds import lenses_of
 from scipy.ndimage import map_coordinates
+from simulated_frames import ArchiveSpec, Blur, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
 from auditor.infer.frame_values import aperture_index, nominal_from_index, sharpness_and_error
 from auditor.infer.lenses import infer_lenses, physics

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria
 from auditor.infer.lenses import infer_lenses
 from auditor.record import ZONES

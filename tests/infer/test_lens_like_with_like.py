@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from lens_worlds import sided
+from simulated_frames import ArchiveSpec, Blur, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria
 from auditor.infer.decisions.common import picture_sizes
 from auditor.infer.lenses import infer_lenses

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from lens_worlds import lenses_of, random_lens
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.lenses import infer_lenses
 

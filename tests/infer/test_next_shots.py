@@ -8,8 +8,8 @@ from itertools import pairwise
 
 import pandas as pd
 import pytest
+from simulated_frames import ArchiveSpec, Blur, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.next_shots import next_shots, open_note
 from auditor.infer.next_shots.series import body_requests, lens_series

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pandas as pd
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 from tone_archives import ToneBody, tone_archive
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer import profile as profile_module
 from auditor.infer.bodies import infer_bodies

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.lenses import infer_lenses, infer_without
 from auditor.record import DIRECTIONS, ZONES

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from timing_frames import develop_frame
 
-from auditor.artificial.camera import develop_frame
 from auditor.measure.decode import Undecodable, decode
 
 with contextlib.suppress(ImportError):

@@ -12,6 +12,7 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
+from simulated_frames import ArchiveSpec, simulate_frames
 
 from auditor.report.tables import _table, tables
 from auditor.report.write import profile_schema, write_profile, write_report
@@ -26,10 +27,9 @@ def test_schema_is_one_and_accepts_the_contract_s_profile() -> None:
 
 def test_schema_accepts_what_inference_makes(tmp_path: Path) -> None:
     """A profile inferred from simulated measurements, through the written file."""
-    measurements = pytest.importorskip("auditor.artificial.measurements")
     infer = pytest.importorskip("auditor.infer.profile")
     criteria = pytest.importorskip("auditor.infer.criteria")
-    frames, _ = measurements.simulate_frames(measurements.ArchiveSpec(), 1)
+    frames, _ = simulate_frames(ArchiveSpec(), 1)
     write_profile(infer.build_profile(frames, criteria.Criteria()), tmp_path / "profile.json")
     VALIDATOR.validate(json.loads((tmp_path / "profile.json").read_text("utf-8")))
 

@@ -8,9 +8,9 @@ from typing import Any
 import made_up
 import numpy as np
 import pytest
+from simulated_frames import ArchiveSpec, Blur, LensSpec, simulate_frames
 from test_browser import Visit
 
-from auditor.artificial.measurements import ArchiveSpec, Blur, LensSpec, simulate_frames
 from auditor.gear.gear_file import Chosen
 from auditor.gear.usage import gear_in_use
 from auditor.infer.criteria import Criteria

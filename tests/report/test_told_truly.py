@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from faulty_gear import Wear, over_years
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 from test_sentences import text_of
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.infer import Criteria, build_profile
 from auditor.infer.decisions import scan
 from auditor.infer.lenses.sides import judge_sides

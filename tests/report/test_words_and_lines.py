@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 from test_page import written
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen

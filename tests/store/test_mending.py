@@ -14,7 +14,7 @@ from test_store import parts, picture, row
 
 from auditor.open_files import RunLog
 from auditor.store import STORE_VERSION, Store, StoreError
-from auditor.store.schema import PICTURE_SCHEMA, path_key
+from auditor.store.schema import path_key
 
 
 def filled(folder: Path, names: str = "abc", batches: bool = True) -> Path:
@@ -117,44 +117,6 @@ def test_what_a_merge_leaves_that_was_cut_short_counts_once_and_is_merged_in(
         store.compact()
     assert len(parts(folder)) == 1
     assert paths(folder) == ["/a", "/b", "/c"]
-
-
-def test_merging_looks_at_each_part_a_fixed_number_of_times(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """What the size of a waiting table costs was once asked again for every part that followed."""
-    import pyarrow as pa
-
-    from auditor.store import upkeep
-    from auditor.store.parts import Part
-
-    asked = 0
-
-    class Counted:
-        """Stands for a table."""
-
-        schema = PICTURE_SCHEMA
-
-        def __len__(self) -> int:
-            return 1
-
-        @property
-        def nbytes(self) -> int:
-            nonlocal asked
-            asked += 1
-            return 10
-
-    monkeypatch.setattr(upkeep, "chosen", lambda table, rows: Counted())
-    monkeypatch.setattr(upkeep, "last_in_parts", lambda keys: [[True]] * 200)
-    monkeypatch.setattr(
-        upkeep, "write_part", lambda folder, first, last, tables, *more: list(tables)
-    )
-    monkeypatch.setattr(pa, "concat_tables", lambda tables: tables)
-    run = [Part(n, n, tmp_path / str(n)) for n in range(200)]
-    for name in ("read_whole", "read_part"):
-        monkeypatch.setattr(upkeep, name, lambda *given: PICTURE_SCHEMA.empty_table())
-    upkeep.merge_parts(tmp_path, run, PICTURE_SCHEMA, 9, "file_id")
-    assert asked == 200
 
 
 @pytest.mark.parametrize("text", ["[" * 100_000, '{"store":' * 50_000, "[]", '{"store": [[2]]}'])

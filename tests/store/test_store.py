@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
-from auditor.store import Store, StoreBusy, StoreError, reading, to_frame
+from auditor.store import Store, StoreBusy, StoreError, reading, to_frame, upkeep
 from auditor.store import store as store_module
 from auditor.store.parts import DamagedPart, Part
 from auditor.store.schema import path_key
@@ -89,16 +89,20 @@ def test_the_newest_row_of_a_path_counts_and_a_gone_file_does_not(tmp_path: Path
         st.lists(st.tuples(st.integers(0, 9), st.booleans()), max_size=4), min_size=1, max_size=8
     ),
     merge_at=st.integers(2, 4),
+    small_bytes=st.sampled_from([40_000, 10**6]),
 )
 def test_merging_parts_changes_nothing(
-    tmp_path_factory: pytest.TempPathFactory, batches: list[list[tuple[int, bool]]], merge_at: int
+    tmp_path_factory: pytest.TempPathFactory,
+    batches: list[list[tuple[int, bool]]],
+    merge_at: int,
+    small_bytes: int,
 ) -> None:
     """Whatever is appended, and however it is merged, equals a plain dictionary of newest rows."""
     folder = tmp_path_factory.mktemp("s")
     newest: dict[str, tuple[float, bool]] = {}
     with pytest.MonkeyPatch.context() as patch, Store(folder) as store:
         patch.setattr(store_module, "SMALL_PARTS", merge_at)
-        patch.setattr(store_module, "PART_ROWS", (6, 14))
+        patch.setattr(upkeep, "SMALL_BYTES", small_bytes)
         for number, batch in enumerate(batches):
             rows = []
             for name, gone in dict(batch).items():

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
-from auditor.artificial.measurements import ArchiveSpec, LensSpec, simulate_frames
 from auditor.optics import system_mtf
 from auditor.record import COLUMNS
 
