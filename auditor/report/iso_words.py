@@ -23,7 +23,6 @@ __all__ = [
     "MatchTable",
     "band_edges",
     "band_name",
-    "band_sentence",
     "by_light",
     "highest_used",
     "iso_limit",
@@ -212,12 +211,6 @@ def limits_told(band: Band, highest: float | None = None) -> str:
     """'excellent to ISO 200 (90% interval 50 to 400), acceptable to ISO 2500 (...)'."""
     told = [_limit_words(level, iso_limit(band, level, highest)) for level in LEVELS]
     return ", ".join(text for text in told if text)
-
-
-def band_sentence(band: Band, highest: float | None = None) -> str:
-    """`limits_told`; '' where the profile holds nothing but the bare figures."""
-    why = any(iso_limit(band, level, highest).why for level in LEVELS)
-    return limits_told(band, highest) if why else ""
 
 
 def kind_sentence(kind: Body | BodyKind) -> str:

@@ -20,38 +20,25 @@ from auditor.report.write import plain
 
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
 STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
-BEST = rf"{RANGE} \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
-USE = rf"(?:, (?:pin-sharp|acceptable) (?:from|at) {RANGE})"
+BEST = rf"{STOP}(?: at .+ mm)? \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
 SHARE = r"\d+(?:\.\d)?%"
-LEVEL = (
-    r"(?:never (?:excellent|acceptable)(?: \([^()]+\))?"
-    r"|(?:excellent|acceptable) to an ISO not told \([^()]+\)"
-    r"|(?:excellent|acceptable) to (?:at least )?ISO \d+(?: \([^()]+\))?)"
-)
-LIMIT = rf"{LEVEL}, {LEVEL} for {NAME} \({COUNT}\)"
-AGAINST = r"(?:\d+\.\d stops? (?:slower|faster) than )?1 / focal length in full-frame terms"
-BETWEEN = (
-    r"(?:\d+\.\d to \d+\.\d stops (?:slower|faster)|\d+\.\d stops? faster to \d+\.\d stops? slower)"
+LIMIT = (
+    rf"(?:no ISO that was used is acceptable|up to (?:at least )?ISO \d+) for {NAME} \(.*{COUNT}\)"
 )
 PATTERNS = {
     "what was measured": rf"{COUNT} measured(?:, taken with .+)?(?:; .+)*\.",
     "a part looked at": rf"[\d,]+ of the {COUNT} measured (?:is|are) looked at here \(.+\).*\.",
     "no lens": r"No lens could be judged: no measured frame names its lens and aperture\.",
     "no lens named": r"No measured frame names its lens: a body's frames are taken for those of one lens\.",
-    "a lens": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at {BEST}{USE}*\.",
-    "a zoom": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?) is at its best at "
-    rf"{BEST} at .+ mm{USE}*(?:; {BEST} at .+ mm{USE}*)*\.",
-    "a lens, nothing": rf"(?:Your {NAME}|The lens not named in its files(?: .+)?): {COUNT}, not enough to name its best aperture\.",
+    "a lens": rf"{NAME}: best at {BEST}(?:; {BEST})*\.",
+    "a lens, nothing": rf"{NAME}: {COUNT}, best aperture not settled\.",
     "more lenses": r"[\d,]+ (?:more )?lens(?:es)? in the report\.",
-    "a body": rf"On the (?:body not named in its files|{NAME}) noise is {LIMIT}(?:; {LIMIT})*\.",
+    "a body": rf"{NAME}: {LIMIT}(?:; {LIMIT})*\.",
     "what changed": rf"{NAME}: since about .+ \(90% interval {SHARE} to {SHARE}\), {COUNT} since, \d+ before(; .+ would look alike)?\.",
     "a softer side": rf"{NAME} is probably decentred: the \w+ side is softer in frame after frame(?: at .+ mm)? \((?:over )?{SHARE} sure; {COUNT}\)\.",
     "focus beside": rf"{NAME}: focus lay (?:in front of|behind) the centre of the picture in \d+ of \d+ frames, .+\.",
     "dust": r"Dust on the sensor of the .+: \d+ spots?, last seen on \d{4}-\d\d-\d\d\.",
-    "a comparison": rf"(?:With and without {NAME}|{NAME} against {NAME}), .+: .+ \([\d,]+ pairs?\)\.",
     "frames that fell short": rf"{COUNT}(?:, {SHARE} of the [\d,]+ judged,| of the \d+ judged)? came out softer or noisier than the settings had to be; most often: .+ \([\d,]+\)\.",
-    "a setting": rf"Watch .+: {SHARE} of {COUNT} came out (?:soft|noisy)(?: \(90% interval {SHARE} to {SHARE}\))?(?:, where {SHARE} is usual)?(?:\. .+)?\.",
-    "held by hand": rf"Held by hand, {NAME}: one frame in ten is shaken at {AGAINST} \(90% interval {BETWEEN}; {COUNT}\)\.",
     "what to shoot": r"[\d,]+ test frames?(?: in about \d+ minutes)? would settle most of what is open(?: about .+)?\.",
     "nothing to shoot": r"Nothing is left open that a few test frames would settle\.",
     "a note": r"No photograph was found: .+\.",
