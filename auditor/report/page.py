@@ -30,7 +30,7 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows, thumbs_withi
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.sentences import gear_faults
-from auditor.report.svg_charts import css_variables, draw
+from auditor.report.svg_charts import TONE_WORDS, css_variables, draw
 from auditor.report.words import criterion
 
 __all__ = ["prepare", "render_report"]
@@ -243,6 +243,7 @@ def render_report(
         "body_groups": _groups(profile, body_views),
         "pitches": {b.get("body"): b.get("pixel_pitch_um") for b in bodies},
         "matches": match_tables(profile),
+        "tone_words": TONE_WORDS,
         "keeper_groups": groups,
         "fallen": fallen,
         "costs": summary.worst(causes),

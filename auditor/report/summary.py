@@ -239,6 +239,6 @@ def summary_lines(profile: Mapping[str, Any]) -> list[str]:
         The most important first; at least one.
     """
     marks = str.maketrans("", "", NAME_START + NAME_END)
-    known: Any = plain({**profile, "keepers": None}, gaps=False)
+    known: Any = plain({**profile, "keepers": None})
     known["keepers"] = profile.get("keepers")  # tens of thousands, which are only counted here
     return [text.translate(marks) for text in findings(known)]

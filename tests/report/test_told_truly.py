@@ -29,7 +29,7 @@ NAME = "Tarn 50mm f/1.4"
 
 
 def page_of(made: Any, frames: pd.DataFrame | None = None) -> str:
-    return " ".join(text_of(render_report(plain(made, gaps=False), frames, None)).split())
+    return " ".join(text_of(render_report(plain(made), frames, None)).split())
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,7 @@ def test_a_best_aperture_at_the_end_of_those_used_is_not_told_as_settled(
     (part,) = made["lenses"][0]["focal_ranges"]
     assert part["sweet_spot"] is not None
     assert (part["sweet_spot"]["f_number"] == max(apertures)) == bool(said)
-    card = text_of(render_card(plain(made, gaps=False)))
+    card = text_of(render_card(plain(made)))
     for text in (page_of(made), card, " ".join(summary_lines(made))):
         assert ("the smallest used" in text) == bool(said), text
     assert ("±0" in card.split("use")[0]) != bool(said)
@@ -119,7 +119,7 @@ def test_line_widths_are_those_of_the_pictures_that_the_curve_is_made_of() -> No
     (lens,) = made["lenses"]
     assert lens["source"] == "raw"
     assert FrameIndex(frames).height(lens) == 4000
-    assert 'data-height="4000"' in render_report(plain(made, gaps=False), frames, None)
+    assert 'data-height="4000"' in render_report(plain(made), frames, None)
 
 
 def test_a_click_leads_to_the_frames_that_were_counted() -> None:
