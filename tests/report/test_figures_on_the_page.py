@@ -130,7 +130,7 @@ def test_no_matching_iso_far_past_what_the_bodies_were_used_at(tmp_path: Path) -
     page = written(made, None, tmp_path)
     assert "<i>1200</i> <small>(800 to 1600)</small>" in page
     assert "<b>600</b> <small>(400 to 800)</small>" in page
-    assert "nor more than a stop above them" in page
+    assert "but for one stop above them" in page
 
 
 def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) -> None:
