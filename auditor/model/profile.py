@@ -98,7 +98,7 @@ class Keeper(TypedDict, total=False):
         ]
     ]
     measured_cpp: Required[Annotated[float | None, "what it shows, c/px"]]
-    evidence: Annotated[list[str] | str, "what speaks for the cause, in sentences"]
+    evidence: Annotated[list[str], "what speaks for the cause, in sentences"]
     file_id: Annotated[str | None, "hash of the content"]
     loss: Annotated[Share | None, "share of MTF50 missing, where it is soft"]
     snr: Annotated[float | None, "signal to noise of its mid-tones at the output size"]

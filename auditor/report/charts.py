@@ -22,7 +22,6 @@ from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 __all__ = [
     "highest",
     "lens_chart",
-    "reduced_for_output",
     "shown_signals",
     "snr_chart",
 ]
@@ -143,12 +142,6 @@ def shown_signals(body: Body) -> dict[str, float]:
     """Colour name -> signal level (linear, 1 = white) of those drawn that are known of the body."""
     known = {t.get("signal") for t in body.get("tones") or () if t.get("snr")}
     return {n: s for n, s in zip(TONE_NAMES, TONE_SIGNALS[::2], strict=True) if s in known}
-
-
-def reduced_for_output(body: Body) -> bool:
-    """Whether any frame is larger than the output, so that its pixels there are less noisy than its own."""
-    tones = body.get("tones") or ()
-    return any((t.get("snr_output") or 0) != (t.get("snr") or 0) for t in tones)
 
 
 def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:

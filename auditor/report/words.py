@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from auditor.exposure import ABOUT_THE_RULE, aperture_text, shutter_text, slower_text
+from auditor.exposure import aperture_text, shutter_text, slower_text
 
 if TYPE_CHECKING:
     from auditor.model import FocalRange, Profile
@@ -22,7 +22,6 @@ __all__ = [
     "NAME_END",
     "NAME_START",
     "UNKNOWN",
-    "against_rule",
     "aperture",
     "aperture_range",
     "best_aperture",
@@ -131,12 +130,6 @@ def shutter(seconds: Any) -> str:
     """1/250 s, 0.5 s, 2 s."""
     t = number(seconds)
     return UNKNOWN if t is None or t <= 0 else shutter_text(t)
-
-
-def against_rule(stops: float) -> str:
-    """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
-    rule = "1 / focal length in full-frame terms"
-    return rule if abs(stops) < ABOUT_THE_RULE else f"{slower_text(stops)} than {rule}"
 
 
 def stops_between(low: float, high: float) -> str:

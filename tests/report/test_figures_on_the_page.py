@@ -147,7 +147,7 @@ def test_noise_is_drawn_at_the_size_for_which_its_limits_hold(tmp_path: Path) ->
     assert {(40.0, "40:1", "excellent"), (10.0, "10:1", "acceptable")} <= set(chart.up_marks)
     assert chart.limits == [40.0, 10.0]
     page = written(made_up.profile(1), None, tmp_path)
-    assert "Signal to noise at 8 megapixels, for which the limits hold, and per pixel" in page
+    assert "Signal to noise at 8 megapixels, for which the limits hold; 90% interval" in page
 
 
 def test_predicted_noise_has_no_mark_and_only_dots() -> None:

@@ -85,19 +85,6 @@ def test_habits_name_body_converter_and_copy() -> None:
     assert "Fell Two" not in setting_sentence(made)  # there is but one
 
 
-def test_a_handheld_limit_is_rounded_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """3.154 stops, kept as 3.15, are 3.1 in the table: then in the sentence beside it, too."""
-    from auditor.infer.keepers import settings
-    from auditor.report.words import against_rule
-
-    monkeypatch.setattr(settings, "_limits", lambda at, count, shaken: np.full(len(count), 3.154))
-    stops = np.linspace(-2.0, 4.5, 100)
-    lens = {"lens": NAME, "body": "Fell", "converter": None}
-    entry = settings._one_lens(lens, stops, stops > 4.0, np.arange(100) % 9, Criteria())
-    assert entry["limit_stops"] == 3.15
-    assert against_rule(entry["limit_stops"]) in entry["text"]
-
-
 def two_sizes() -> pd.DataFrame:
     """Full-size frames of a lens, and more that were exported at a quarter of the size."""
     full, _ = simulate_frames(ArchiveSpec([LensSpec(NAME)], outings=8), 1)

@@ -319,7 +319,7 @@ def test_the_listing_is_filtered() -> None:
 @given(st.text(max_size=60))
 def test_any_path_stays_on_its_line(path: str) -> None:
     line = keeper_line(
-        {"path": path, "soft": True, "noisy": False, "cause": "a\tb\nc", "evidence": "d\te"}
+        {"path": path, "soft": True, "noisy": False, "cause": "a\tb\nc", "evidence": ["d\te"]}
     )
     assert line.count("\t") == 6
     assert len(line.splitlines()) == 1
