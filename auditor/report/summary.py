@@ -93,7 +93,11 @@ def _body_line(line: BodyLine) -> str:
     told = []
     for light, limit, frames in line.limits:
         inside = "; ".join(t for t in (limit.why, words.count(frames)) if t)
-        upto = "no ISO that was used is acceptable" if limit.missed else f"up to {limit.text}"
+        upto = (
+            "no ISO that was used is acceptable"
+            if limit.missed
+            else f"acceptable up to {limit.text}"
+        )
         told.append(f"{upto} for {words.clean(light)} ({inside})")
     return f"{named(known or NAMELESS_BODY)}: {'; '.join(told)}."
 

@@ -19,12 +19,10 @@ from auditor.report.summary import summary_lines
 from auditor.report.write import plain
 
 NAME, COUNT = r".+?", r"[\d,]+ frames?"
-STOP, RANGE = r"f/\d+(?:\.\d)?", r"f/[\d.]+(?: to f/[\d.]+)?"
+STOP = r"f/\d+(?:\.\d)?"
 BEST = rf"{STOP}(?: at .+ mm)? \((?:90% interval {STOP} to {STOP}|90% sure of {STOP})?(?:; )?{COUNT}(?:; thin evidence)?\)"
 SHARE = r"\d+(?:\.\d)?%"
-LIMIT = (
-    rf"(?:no ISO that was used is acceptable|up to (?:at least )?ISO \d+) for {NAME} \(.*{COUNT}\)"
-)
+LIMIT = rf"(?:no ISO that was used is acceptable|acceptable up to (?:at least )?ISO \d+) for {NAME} \(.*{COUNT}\)"
 PATTERNS = {
     "what was measured": rf"{COUNT} measured(?:, taken with .+)?(?:; .+)*\.",
     "a part looked at": rf"[\d,]+ of the {COUNT} measured (?:is|are) looked at here \(.+\).*\.",

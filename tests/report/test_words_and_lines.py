@@ -250,7 +250,7 @@ def test_both_iso_limits_have_their_interval_or_their_reason() -> None:
     made["bodies"] = [made["bodies"][0] | {"brightness": [band]}]
     (line,) = [t for t in summary_lines(made) if "overcast" in t]
     assert line == (
-        f"{made['bodies'][0]['body']}: up to ISO 2500 for overcast (90% interval 2500 to 3200, predicted; 8 frames)."
+        f"{made['bodies'][0]['body']}: acceptable up to ISO 2500 for overcast (90% interval 2500 to 3200, predicted; 8 frames)."
     )
     hidden = {"iso": None, "reason": "not told: texture hides it at ISO 100 and up"}
     assert limits_told(_limits(hidden, {"iso": 400, "reason": None})) == (
