@@ -14,7 +14,7 @@ from auditor.infer import profile as profile_module
 from auditor.infer import verdicts as verdicts_module
 from auditor.report import page as page_module
 from auditor.report import tables as tables_module
-from auditor.report.faults import render_alone
+from auditor.report.write import render_alone
 from auditor.store import Store
 
 Row = dict[str, Any]

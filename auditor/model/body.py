@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, NotRequired, Required, TypedDict
 
-from auditor.model.schema import Count, Ends, Positive, PositiveCount, PositiveShare, Share
+from auditor.model.schema import (
+    Count,
+    Ends,
+    Interval,
+    OpenInterval,
+    Positive,
+    PositiveCount,
+    PositiveShare,
+    Share,
+)
 
 __all__ = [
     "Accepted",
@@ -38,14 +47,12 @@ class Scale(TypedDict, total=False):
     frames: PositiveCount
 
 
-class Tone(TypedDict):
+class Tone(OpenInterval):
     """Noise at one ISO and signal."""
 
     iso: Positive
     signal: Annotated[PositiveShare, "linear, 1 = white"]
     snr: Annotated[float | None, "signal over noise, per pixel"]
-    low: Low
-    high: High
     frames: Annotated[Count | None, "frames that show measurable noise here"]
     snr_output: NotRequired[Annotated[float | None, "the same at the output size"]]
     predicted: NotRequired[Annotated[bool | None, "no noise was measured here"]]
@@ -80,13 +87,11 @@ class UsableDetail(TypedDict):
     exact: NotRequired[Annotated[float, "between engraved values"]]
 
 
-class BandSnr(TypedDict):
+class BandSnr(Interval):
     """Signal to noise of a band's typical frame at one ISO, at the output size."""
 
     iso: int
     snr: Positive
-    low: float
-    high: float
     predicted: Annotated[bool, "no noise was measured here"]
 
 
@@ -104,13 +109,11 @@ class Band(TypedDict, total=False):
     by_iso: list[BandSnr]
 
 
-class KeptApart(TypedDict):
+class KeptApart(OpenInterval):
     """How much noisier frames that were kept apart are than the body's own figures."""
 
     frames: Count
     noise_ratio: Annotated[float | None, "null where no noise could be measured in them"]
-    low: Low
-    high: High
     outings: NotRequired[Annotated[Count, "in which they were taken"]]
     from_s: NotRequired[Annotated[float, "long exposures: from so many seconds"]]
 
@@ -182,7 +185,7 @@ class Body(KindNoise, total=False):
     left_out: list[LeftOut]
 
 
-class IsoMatch(TypedDict, total=False):
+class IsoMatch(OpenInterval, total=False):
     """What one body's ISO is worth on another."""
 
     body: Required[str | None]
@@ -190,8 +193,6 @@ class IsoMatch(TypedDict, total=False):
     ev100: Required[Annotated[Ends | None, "band"]]
     reference_iso: Required[Annotated[float | None, "ISO on the reference body"]]
     iso: Required[Annotated[float | None, "ISO on the body that looks as noisy"]]
-    low: Required[Annotated[float | None, "90% interval"]]
-    high: Required[Annotated[float | None, "90% interval"]]
     kind: Annotated[str, "kind of file"]
     band: Annotated[str, "name"]
     iso_exact: Annotated[float, "between engraved values"]
@@ -200,7 +201,7 @@ class IsoMatch(TypedDict, total=False):
     frames: Annotated[Count, "of the body with fewer"]
 
 
-class Habit(TypedDict):
+class Habit(Interval):
     """A habit that costs noise."""
 
     body: str
@@ -208,8 +209,6 @@ class Habit(TypedDict):
     frames: Annotated[Count, "with it"]
     of: Annotated[Count, "that could be judged"]
     share: Share
-    low: Share
-    high: Share
     text: str
 
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Final, Literal, NotRequired, Required, TypedDict
 
-from auditor.model.schema import Count, Ends, Positive, Share
+from auditor.model.schema import (
+    Count,
+    Ends,
+    Interval,
+    OfLens,
+    OpenInterval,
+    Positive,
+    Share,
+)
 
 __all__ = [
     "BY_CURVES",
@@ -26,8 +34,6 @@ __all__ = [
     "VisibleLoss",
 ]
 
-Low = Annotated[float, "lower end of the 90% interval"]
-High = Annotated[float, "upper end"]
 Serial = Annotated[str | None, "serial where one name has several copies"]
 Day = Annotated[str, "ISO 8601 day"]
 
@@ -35,21 +41,15 @@ BY_CURVES: Final = ("sharpness", "detail on the subject")
 """What (`Finding.what`) curves with and without a converter tell as well as pairs do."""
 
 
-class VisibleLoss(TypedDict):
+class VisibleLoss(OfLens, Interval):
     """Loss of one aperture against the best one, as it is looked at."""
 
-    lens: str | None
-    body: str | None
-    converter: str | None
-    lens_serial: NotRequired[Serial]
     focal_mm: Ends | None
     f_number: Positive
     against_f_number: Annotated[Positive, "the best aperture"]
     viewing: Annotated[str, "the print or screen it is looked at on"]
     zone: Annotated[str, "the zone that loses most"]
     loss_jnd: Annotated[float, "its loss, just noticeable differences"]
-    low: Low
-    high: High
     chance: Annotated[Share, "that the loss of some zone shows"]
     verdict: Annotated[
         str, "visible or not visible, with 'probably' where that is less sure, or cannot be told"
@@ -85,12 +85,10 @@ class NoiseVisible(TypedDict):
     frames: Count
 
 
-class RivalDifference(TypedDict):
+class RivalDifference(Interval):
     """MTF50 per picture height of one lens against another's, positive where the first is sharper."""
 
     difference: Annotated[float, "share"]
-    low: Low
-    high: High
 
 
 class RivalZone(RivalDifference):
@@ -112,15 +110,11 @@ class RivalAperture(TypedDict, total=False):
     corner: RivalDifference | None
 
 
-class Rival(TypedDict):
+class Rival(OfLens):
     """Two lenses that share focal lengths."""
 
-    lens: str | None
-    body: str | None
     against: str | None
     against_body: str | None
-    converter: NotRequired[str | None]
-    lens_serial: NotRequired[Serial]
     against_converter: NotRequired[str | None]
     against_serial: NotRequired[Serial]
     focal_mm: Annotated[Ends, "both cover it"]
@@ -131,13 +125,9 @@ class Rival(TypedDict):
     seen: Annotated[dict[str, str], "by viewing, whether the largest difference shows"]
 
 
-class LensChoice(TypedDict):
+class LensChoice(OfLens, OpenInterval):
     """A lens with a rival, at its best aperture."""
 
-    body: str | None
-    lens: str | None
-    converter: str | None
-    lens_serial: NotRequired[Serial]
     focal_mm: Ends
     f_number: Annotated[Positive, "its best aperture"]
     mtf50_cpp: Annotated[Positive, "of the weaker of centre and corner there"]
@@ -145,25 +135,17 @@ class LensChoice(TypedDict):
         Literal["yes", "no"] | None,
         "named the sharper in a zone and its rivals in none, or the reverse",
     ]
-    low: Annotated[float | None, "lower end of the 90% interval"]
-    high: Annotated[float | None, "upper end"]
 
 
-class GearChange(TypedDict):
+class GearChange(OfLens, Interval):
     """A lens or a body that changed."""
 
-    lens: Annotated[str | None, "null where the body changed"]
-    body: str | None
-    converter: str | None
-    lens_serial: NotRequired[Serial]
     what: Annotated[str, "sharpness, sides, noise or hot pixels"]
     place: Annotated[str | None, "zone or sides"]
     date: Day
     date_low: Day
     date_high: Day
     change: Annotated[float, "share"]
-    low: Low
-    high: High
     frames_before: Count
     frames_after: Count
     text: str
@@ -192,13 +174,9 @@ class DustSpot(TypedDict):
     p: Annotated[Share, "chance of such a spot by luck"]
 
 
-class FocusBias(TypedDict):
+class FocusBias(OfLens, Interval):
     """A lens whose plane of focus lies on one side of the middle more often than chance has it."""
 
-    lens: str | None
-    body: str | None
-    converter: str | None
-    lens_serial: NotRequired[Serial]
     focal_mm: Ends | None
     direction: Literal["front", "behind"]
     meant: Annotated[Literal["middle"], "where focus was meant to lie"]
@@ -206,8 +184,6 @@ class FocusBias(TypedDict):
     behind: Annotated[Count, "frames in which it lay behind"]
     frames: Count
     share: Annotated[Share, "of the frames in that direction"]
-    low: Annotated[Share, "lower end of the 90% interval"]
-    high: Annotated[Share, "upper end"]
     text: str
     p: Annotated[Share, "chance of such a bias by luck"]
     apertures: Annotated[list[list[float]], "where it costs sharpness: f-number, share lost"]
@@ -239,12 +215,10 @@ class Decisions(TypedDict, total=False):
     ]
 
 
-class AddedBlur(TypedDict):
+class AddedBlur(Interval):
     """Gaussian blur that would cost as much, px."""
 
     value: float
-    low: Annotated[float, "lower end of the 90% interval"]
-    high: Annotated[float, "upper end"]
 
 
 class LeftOutPairs(TypedDict):
@@ -254,15 +228,13 @@ class LeftOutPairs(TypedDict):
     count: Count
 
 
-class Finding(TypedDict, total=False):
+class Finding(OpenInterval, total=False):
     """A difference, of the label less its opposite."""
 
     what: Required[Annotated[str, "sharpness, cast, light, ..."]]
     zone: Required[str | None]
     pairs: Required[Annotated[Count | None, "pairs of frames"]]
     difference: Required[float | None]
-    low: Required[Annotated[float | None, "90% interval"]]
-    high: Required[Annotated[float | None, "90% interval"]]
     verdict: Required[Annotated[str | None, "plain words"]]
     unit: str
     scenes: Annotated[Count, "scenes that the pairs show; below 3 sharpness has no interval"]

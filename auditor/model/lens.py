@@ -7,6 +7,8 @@ from typing import Annotated, Literal, NotRequired, Required, TypedDict
 from auditor.model.schema import (
     Count,
     Ends,
+    Interval,
+    OpenInterval,
     Positive,
     Share,
 )
@@ -28,12 +30,10 @@ __all__ = [
 ]
 
 
-class Zone(TypedDict, total=False):
+class Zone(OpenInterval, total=False):
     """Sharpness of one zone."""
 
     mtf50_cpp: Required[Annotated[Positive, "system MTF50, cycles per pixel of the file"]]
-    low: Required[Annotated[float | None, "lower end of the 90% interval, c/px"]]
-    high: Required[Annotated[float | None, "upper end, c/px"]]
     frames: Annotated[Count | None, "frames behind the figure"]
     with_best: Annotated[
         float, "correlation of its error with that of the figure at the best aperture"
@@ -69,12 +69,10 @@ class CurvePoint(TypedDict, total=False):
     corner: Annotated[Zone | None, "fitted"]
 
 
-class SweetSpot(TypedDict):
+class SweetSpot(OpenInterval):
     """Aperture at which the weaker of centre and corner is sharpest."""
 
     f_number: Positive
-    low: Annotated[float | None, "lower end of the 90% interval"]
-    high: Annotated[float | None, "upper end"]
 
 
 class Seams(TypedDict):
@@ -140,12 +138,10 @@ class Failures(TypedDict):
     scatter: Annotated[dict[str, float], "ln MTF50, by zone"]
 
 
-class ConverterZone(TypedDict):
+class ConverterZone(Interval):
     """MTF50 with a converter against without, as a share."""
 
     difference: float
-    low: Annotated[float, "lower end of the 90% interval"]
-    high: Annotated[float, "upper end"]
     pairs: NotRequired[
         Annotated[Count, "pairs of one scene that it comes from, where curves say less"]
     ]

@@ -12,6 +12,8 @@ from auditor.model.lens import Lens
 from auditor.model.schema import (
     Count,
     NotNegative,
+    OfLens,
+    OpenInterval,
     Positive,
     PositiveShare,
     Share,
@@ -96,7 +98,7 @@ class Keeper(TypedDict, total=False):
         ]
     ]
     measured_cpp: Required[Annotated[float | None, "what it shows, c/px"]]
-    evidence: Annotated[list[str] | str, "what speaks for the cause, in sentences"]
+    evidence: Annotated[list[str], "what speaks for the cause, in sentences"]
     file_id: Annotated[str | None, "hash of the content"]
     loss: Annotated[Share | None, "share of MTF50 missing, where it is soft"]
     snr: Annotated[float | None, "signal to noise of its mid-tones at the output size"]
@@ -106,18 +108,14 @@ class Keeper(TypedDict, total=False):
     answer: Annotated[Answer | None, "the photographer's own answer"]
 
 
-class Setting(TypedDict, total=False):
+class Setting(OfLens, total=False):
     """A setting that went wrong more often than usual."""
 
-    lens: Required[str | None]
     setting: Required[str]
     frames: Required[Annotated[Count | None, "frames"]]
     soft_share: Required[Annotated[Share | None, "share of soft frames"]]
     noisy_share: Required[Annotated[Share | None, "share of noisy frames"]]
     usual_share: Required[Annotated[Share | None, "share that is usual"]]
-    body: str | None
-    converter: str | None
-    lens_serial: Annotated[str | None, "serial where one name has several copies"]
     kind: Annotated[str, "what kind of setting: aperture, iso, shutter time, ..."]
     fault: Annotated[Literal["soft", "noisy"], "which share stands out"]
     low: Annotated[Share, "90% interval of that share"]
@@ -127,11 +125,9 @@ class Setting(TypedDict, total=False):
     looked_at: Annotated[Count, "settings that were compared"]
 
 
-class Shot(TypedDict, total=False):
+class Shot(OfLens, total=False):
     """A series of test frames."""
 
-    lens: Required[str | None]
-    body: str | None
     focal_mm: Annotated[Any, "one focal length or two ends, mm"]
     apertures: list[float] | None
     iso: list[float] | None
@@ -140,8 +136,6 @@ class Shot(TypedDict, total=False):
     why: Annotated[str | None, "what is open"]
     gain: Annotated[Any, "what would be gained"]
     kind: Annotated[str | None, "what it settles: sharpness, noise, comparison, dust, ..."]
-    converter: str | None
-    lens_serial: Annotated[str | None, "serial where one name has several copies"]
     minutes: Annotated[NotNegative, "what it takes, set-up included"]
     label: Annotated[str | None, "the accessory that is compared"]
     against: Annotated[str | None, "and with what"]
@@ -178,18 +172,12 @@ class Verdicts(TypedDict, total=False):
     shaken_fast: Annotated[int, "shaken though the shutter was faster than 1 / focal length"]
 
 
-class Handheld(TypedDict):
+class Handheld(OfLens, OpenInterval):
     """The photographer's own handheld limit with one lens."""
 
-    lens: str | None
-    body: NotRequired[str | None]
-    converter: NotRequired[str | None]
-    lens_serial: NotRequired[Annotated[str | None, "serial where one name has several copies"]]
     limit_stops: Annotated[
         float | None, "stops slower than 1 / focal length at which one frame in ten is shaken"
     ]
-    low: float | None
-    high: float | None
     frames: int
     shaken: NotRequired[int]
     text: NotRequired[str]

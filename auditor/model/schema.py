@@ -15,6 +15,7 @@ from typing import (
     NamedTuple,
     NotRequired,
     Required,
+    TypedDict,
     Union,
     get_args,
     get_origin,
@@ -26,7 +27,10 @@ __all__ = [
     "Bound",
     "Count",
     "Ends",
+    "Interval",
     "NotNegative",
+    "OfLens",
+    "OpenInterval",
     "Positive",
     "PositiveCount",
     "PositiveShare",
@@ -149,3 +153,26 @@ Count = Annotated[int, Bound("minimum", 0)]
 PositiveCount = Annotated[int, Bound("minimum", 1)]
 Ends = Annotated[list[float | None], Bound("minItems", 2), Bound("maxItems", 2)]
 """Lowest and highest."""
+
+
+class Interval(TypedDict):
+    """A 90% interval."""
+
+    low: Annotated[float, "lower end of the 90% interval"]
+    high: Annotated[float, "upper end"]
+
+
+class OpenInterval(TypedDict):
+    """A 90% interval of which an end may not be known."""
+
+    low: Annotated[float | None, "lower end of the 90% interval"]
+    high: Annotated[float | None, "upper end"]
+
+
+class OfLens(TypedDict, total=False):
+    """Which lens, on which body."""
+
+    lens: Required[str | None]
+    body: str | None
+    converter: str | None
+    lens_serial: Annotated[str | None, "serial where one name has several copies"]

@@ -1,6 +1,6 @@
 """The charts: of a focal range its sharpness against aperture, of a body its signal to noise against ISO.
 
-Signal to noise, at up to four signal levels, is drawn at the output size at which the limits of excellent and
+Signal to noise, at four signal levels two stops apart, is drawn at the output size at which the limits of excellent and
 acceptable hold. Marks and whiskers stand
 where noise was measured; a curve is drawn between them, and dotted beyond, where it is only predicted.
 """
@@ -14,7 +14,7 @@ from typing import Any, Final
 from markupsafe import Markup, escape
 
 from auditor.model import Aperture, Body, CurvePoint, FocalRange, Lens, Tone
-from auditor.record import MID_GREY, ZONES
+from auditor.record import TONE_SIGNALS, ZONES
 from auditor.report import words
 from auditor.report.scales import Mark, iso_of, iso_stops, stops, whole_iso_stops, whole_stops
 from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
@@ -22,7 +22,6 @@ from auditor.report.svg_charts import TONE_NAMES, Chart, Point, Series, Target
 __all__ = [
     "highest",
     "lens_chart",
-    "reduced_for_output",
     "shown_signals",
     "snr_chart",
 ]
@@ -140,28 +139,9 @@ _SNR_TICKS: Final = (1, 2, 5, 10, 20, 40, 100, 200, 400, 1000, 2000)
 
 
 def shown_signals(body: Body) -> dict[str, float]:
-    """Colour name -> signal level (linear, 1 = white): the mid-tone, two darker, one brighter."""
+    """Colour name -> signal level (linear, 1 = white) of those drawn that are known of the body."""
     known = {t.get("signal") for t in body.get("tones") or () if t.get("snr")}
-    ordered = sorted(s for s in known if s)
-    if not ordered:
-        return {}
-    middle = min(ordered, key=lambda s: abs(math.log2(s / MID_GREY)))
-    below = [s for s in ordered if s < middle]
-    out = {"tone_mid": middle}
-    if below:
-        out["tone_deep"] = below[0]
-        out["tone_shadow"] = below[(len(below) - 1) // 2 + (len(below) > 1)]
-    if ordered[-1] > middle:
-        out["tone_high"] = ordered[-1]
-    if out.get("tone_shadow") == out.get("tone_deep"):
-        out.pop("tone_shadow", None)
-    return {name: out[name] for name in TONE_NAMES if name in out}
-
-
-def reduced_for_output(body: Body) -> bool:
-    """Whether any frame is larger than the output, so that its pixels there are less noisy than its own."""
-    tones = body.get("tones") or ()
-    return any((t.get("snr_output") or 0) != (t.get("snr") or 0) for t in tones)
+    return {n: s for n, s in zip(TONE_NAMES, TONE_SIGNALS[::2], strict=True) if s in known}
 
 
 def snr_chart(body: Body, thresholds: Mapping[str, float]) -> Chart | None:

@@ -25,10 +25,10 @@ from auditor.report import words
 from auditor.report.rendering import link
 from auditor.report.scales import SIXTH_STOP
 
-__all__ = ["ROWS_PER_POINT", "Block", "FrameIndex"]
+__all__ = ["Block", "FrameIndex"]
 
-ROWS_PER_POINT: Final = 150
-"""At most so many frames per point: a list that is still read through."""
+ROWS_PER_POINT: Final = 60
+"""At most so many frames per point: a list that is still read through, and hundreds of which weigh some 2 MB."""
 _FOCAL_TOLERANCE_MM: Final = 0.5
 """Focal ranges are given in whole millimetres."""
 PICTURED: Final = 6
@@ -62,7 +62,7 @@ class FrameIndex:
     """
 
     def __init__(self, frames: pd.DataFrame | None) -> None:
-        self.begin(ROWS_PER_POINT)
+        self.begin()
         self._table = self._prepare(frames)
         # Rows are picked out of single columns: a row of the table copies all of them.
         self._column = {n: self._table[n].to_numpy() for n in (*_LOOKED_UP, *_SIZES, *_FIGURES)}
@@ -70,9 +70,8 @@ class FrameIndex:
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
 
-    def begin(self, rows_per_point: int) -> None:
-        """Begin a page, at most so many rows a point; what another one pictured is forgotten."""
-        self.rows_per_point = rows_per_point
+    def begin(self) -> None:
+        """Begin a page; what another one pictured is forgotten."""
         self.pictured: list[list[str]] = []
         """File ids worth a picture: one list per point, the sharpest first, then from the softest on."""
         self._keys: dict[str, str] = {}
@@ -184,7 +183,7 @@ class FrameIndex:
         points: Points = {}
         totals: dict[str, int] = {}
         for key, hit in chosen:
-            kept = hit[evenly(len(hit), self.rows_per_point)]
+            kept = hit[evenly(len(hit), ROWS_PER_POINT)]
             points[key] = [used.setdefault(int(r), len(used)) for r in kept]
             totals[key] = len(hit)
         rows = of[np.fromiter(used, np.int64, len(used))]

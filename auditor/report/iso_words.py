@@ -2,7 +2,7 @@
 ISO on one body is worth on another, as tables.
 
 Where a body was never used, its noise is only predicted from its own course: such figures stand in italics,
-and none is given more than a stop past the ISO values that the archive holds.
+and none is given more than a stop above the ISO values that the archive holds.
 """
 
 from __future__ import annotations
@@ -19,11 +19,9 @@ __all__ = [
     "FEW",
     "LEVELS",
     "IsoLimit",
-    "MatchCell",
     "MatchTable",
     "band_edges",
     "band_name",
-    "band_sentence",
     "by_light",
     "highest_used",
     "iso_limit",
@@ -214,12 +212,6 @@ def limits_told(band: Band, highest: float | None = None) -> str:
     return ", ".join(text for text in told if text)
 
 
-def band_sentence(band: Band, highest: float | None = None) -> str:
-    """`limits_told`; '' where the profile holds nothing but the bare figures."""
-    why = any(iso_limit(band, level, highest).why for level in LEVELS)
-    return limits_told(band, highest) if why else ""
-
-
 def kind_sentence(kind: Body | BodyKind) -> str:
     """The limits of a further kind of file, bands that share a limit together; '' where frames are too few.
 
@@ -240,17 +232,8 @@ def kind_sentence(kind: Body | BodyKind) -> str:
 
 _WHOLE: Final = 0.1
 """Stops from a whole one within which an engraved ISO is it."""
-
-
-class MatchCell(NamedTuple):
-    """What one reference ISO is worth in one band of light."""
-
-    text: str
-    """'1600'; outside what the body was used at, 'under 100' or 'over 6400' only; '' where not known."""
-    at: float = -1.0
-    """The ISO, by which columns are sorted."""
-    match: IsoMatch | None = None
-    """The figure that the text tells, with its interval."""
+_SEVERAL: Final = 4
+"""Whole stops from which on thirds between them are left out."""
 
 
 class MatchTable(NamedTuple):
@@ -260,27 +243,11 @@ class MatchTable(NamedTuple):
     reference: str
     kind: str
     """Kind of file."""
-    span: tuple[float, float] | None
-    """Lowest and highest ISO that the body was used at ..."""
-    reference_span: tuple[float, float] | None
-    """... and the reference."""
     bands: list[str]
-    rows: list[tuple[float, list[MatchCell]]]
-    """By reference ISO, in whole stops where there are several."""
+    rows: list[tuple[float, list[IsoMatch | None]]]
+    """By reference ISO, in whole stops where there are several; None where nothing is known."""
     thirds: bool
     """Whether thirds of a stop are left out."""
-    left_out: int
-    """Reference ISO values left out, too far from any used."""
-
-    def says(self, word: str) -> bool:
-        """Whether any cell's text has a word in it, 'under' or 'over'."""
-        return any(word in cell.text for _, row in self.rows for cell in row)
-
-    @property
-    def predicted(self) -> bool:
-        """Whether any figure was not seen at that ISO on one of the two."""
-        cells = [cell for _, row in self.rows for cell in row]
-        return any(cell.match and cell.match.get("predicted") for cell in cells)
 
 
 def match_tables(profile: Profile) -> list[MatchTable]:
@@ -289,10 +256,11 @@ def match_tables(profile: Profile) -> list[MatchTable]:
     pairs: dict[tuple[str, str, str], list[IsoMatch]] = {}
     for m in profile.get("iso_matches") or ():
         body, reference, kind = (words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
-        if body and reference:
+        known = _within(m.get("reference_iso"), used.get((reference, kind)))
+        if body and reference and known:
             pairs.setdefault((body, reference, kind), []).append(m)
     return [
-        _table(rows, body, reference, kind, used.get((body, kind)), used.get((reference, kind)))
+        _table(rows, body, reference, kind, used.get((body, kind)))
         for (body, reference, kind), rows in pairs.items()
     ]
 
@@ -317,40 +285,23 @@ def _whole_stop(iso: float) -> bool:
     return abs(iso_stops(iso) - round(iso_stops(iso))) < _WHOLE
 
 
-def _within_limits(iso: float, span: tuple[float, float] | None) -> bool:
-    """Whether an ISO lies within reach of those used; a hair's breadth for engraved values."""
-    return (
-        span is None
-        or span[0] / EXTRAPOLATION_FACTOR / _ENGRAVED
-        <= iso
-        <= span[1] * EXTRAPOLATION_FACTOR * _ENGRAVED
-    )
+def _within(iso: float | None, span: tuple[float, float] | None) -> bool:
+    """Whether an ISO lies among those used or at most a stop above; a hair's breadth more for engraved values."""
+    if not iso:
+        return False
+    highest = span[1] * EXTRAPOLATION_FACTOR if span else iso
+    return (span[0] if span else iso) / _ENGRAVED <= iso <= highest * _ENGRAVED
 
 
 def _table(
-    rows: Sequence[IsoMatch], body: str, reference: str, kind: str,
-    span: tuple[float, float] | None, reference_span: tuple[float, float] | None,
-) -> MatchTable:  # fmt: skip
+    rows: Sequence[IsoMatch], body: str, reference: str, kind: str, span: tuple[float, float] | None
+) -> MatchTable:
     bands = list(dict.fromkeys(band_name(m) for m in rows))
-    known = sorted({v for m in rows if (v := m.get("reference_iso")) and v > 0})
-    isos = [v for v in known if _within_limits(v, reference_span)]
+    isos = sorted({m["reference_iso"] or 0.0 for m in rows})
     whole = [v for v in isos if _whole_stop(v)]
-    thirds = len(whole) >= 4 and len(whole) < len(isos)
-    by_place = {(m.get("reference_iso"), band_name(m)): m for m in rows}
+    thirds = len(whole) >= _SEVERAL and len(whole) < len(isos)
+    by_place = {(m["reference_iso"], band_name(m)): m for m in rows if _within(m.get("iso"), span)}
     shown = [
-        (iso, [_cell(by_place.get((iso, band)), span) for band in bands])
-        for iso in (whole if thirds else isos)
+        (iso, [by_place.get((iso, band)) for band in bands]) for iso in (whole if thirds else isos)
     ]
-    left_out = len(known) - len(isos)
-    return MatchTable(body, reference, kind, span, reference_span, bands, shown, thirds, left_out)
-
-
-def _cell(match: IsoMatch | None, span: tuple[float, float] | None) -> MatchCell:
-    iso = match.get("iso") if match else None
-    if not iso:
-        return MatchCell("")
-    if span and iso < span[0]:
-        return MatchCell(f"under {span[0]:.0f}", iso)
-    if span and not _within_limits(iso, span):
-        return MatchCell(f"over {span[1] * EXTRAPOLATION_FACTOR:.0f}", iso)
-    return MatchCell(f"{iso:.0f}", iso, match)
+    return MatchTable(body, reference, kind, bands, shown, thirds)

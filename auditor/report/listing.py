@@ -41,10 +41,7 @@ def fault(keeper: Keeper) -> str:
 
 def evidence(keeper: Keeper) -> str:
     """The evidence for a cause as one sentence."""
-    found = keeper.get("evidence")
-    if isinstance(found, list | tuple):
-        return "; ".join(words.clean(f) for f in found if f)
-    return words.clean(found)
+    return "; ".join(words.clean(found) for found in keeper.get("evidence") or () if found)
 
 
 def select_keepers(

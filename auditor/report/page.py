@@ -24,25 +24,20 @@ from auditor.model import Body, Lens, NoiseVisible, Profile, Rival, Shot, Visibl
 from auditor.record.pictures import PictureSource
 from auditor.report import first_screen, sentences, summary, words
 from auditor.report.charts import highest, lens_chart, snr_chart
-from auditor.report.frames_behind import ROWS_PER_POINT, Block, FrameIndex
+from auditor.report.frames_behind import Block, FrameIndex
 from auditor.report.iso_words import FEW, LEVELS, match_tables
 from auditor.report.keepers_view import keeper_groups, keeper_rows, thumbs_within
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.sentences import gear_faults
-from auditor.report.svg_charts import css_variables, draw
+from auditor.report.svg_charts import TONE_WORDS, css_variables, draw
 from auditor.report.words import criterion
 
 __all__ = ["prepare", "render_report"]
 
-POINT_PICTURE_BYTES: Final = 6_000_000
-"""Pictures of frames behind points may take so much of the page, which is to open quickly ..."""
-KEEPER_PICTURE_BYTES: Final = 3_500_000
-"""... and those of frames that fell short so much."""
-ROWS_ALTOGETHER: Final = 90_000
-"""Frames behind all points together, some 2 MB of the page ..."""
-LEAST_ROWS: Final = 12
-"""... but at least so many behind each."""
+PICTURE_BYTES: Final = 4_000_000
+"""Pictures of frames behind points may take so much of the page, which is to open quickly, and those of frames that
+fell short as much."""
 SOME_PATHS: Final = 20
 """So many files of those set aside for one reason are named; the tables name all."""
 MOST_IN_USE: Final = 12
@@ -220,18 +215,16 @@ def render_report(
     """
     lenses = first_screen.by_frames(profile.get("lenses") or [], "lens")
     bodies = first_screen.by_frames(profile.get("bodies") or [], "body")
-    points = sum(len(p.get("apertures") or ()) for x in lenses for p in x.get("focal_ranges") or ())
-    rows = min(ROWS_PER_POINT, ROWS_ALTOGETHER // max(points, 1))
     index = frames if isinstance(frames, FrameIndex) else FrameIndex(frames)
-    index.begin(max(LEAST_ROWS, rows))
+    index.begin()
     limits = {level: criterion(profile, f"snr_{level}") for level in LEVELS}
     lens_views = [_lens_view(x, i, index) for i, x in enumerate(lenses)]
     body_views = [_body_view(b, i, index, limits) for i, b in enumerate(bodies)]
     views: list[_LensView | _BodyView] = [*lens_views, *body_views]
     keepers = profile.get("keepers") or []
     fallen, judged, causes = summary.keeper_counts(profile)
-    groups = keeper_groups(keepers, causes, pictures, KEEPER_PICTURE_BYTES)
-    thumbs = thumbs_within(pictures, index.wanted(), POINT_PICTURE_BYTES)
+    groups = keeper_groups(keepers, causes, pictures, PICTURE_BYTES)
+    thumbs = thumbs_within(pictures, index.wanted(), PICTURE_BYTES)
     context = _first_screen(profile, lenses, bodies) | {
         "profile": profile,
         "criterion": partial(criterion, profile),
@@ -243,6 +236,7 @@ def render_report(
         "body_groups": _groups(profile, body_views),
         "pitches": {b.get("body"): b.get("pixel_pitch_um") for b in bodies},
         "matches": match_tables(profile),
+        "tone_words": TONE_WORDS,
         "keeper_groups": groups,
         "fallen": fallen,
         "costs": summary.worst(causes),

@@ -89,11 +89,6 @@ def between(block: Any, form: str, keys: tuple[str, str] = ("low", "high")) -> s
     return f"({low} to {high})" if low and high else ""
 
 
-def against(stops: float | None) -> str:
-    """A handheld limit in words; '' where there is none."""
-    return "" if stops is None else words.against_rule(stops).split(" than ")[0]
-
-
 def stops_between(block: Handheld) -> str:
     """The interval of a handheld limit in words; '' where an end is missing."""
     low, high = block.get("low"), block.get("high")
@@ -151,7 +146,7 @@ def _compiled() -> jinja2.BytecodeCache | None:
 
 
 _OWN: Final[tuple[Callable[..., Any], ...]] = (
-    *(against, between, capitalised, evidence, fault),
+    *(between, capitalised, evidence, fault),
     *(figures, link, sentence, shown, stops_between),
 )
 _ROOMS: Final = (charts, first_screen, iso_words, scales, sentences, summary, words)

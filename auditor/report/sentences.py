@@ -4,6 +4,7 @@ wrong with the gear itself."""
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final, cast
 
@@ -12,7 +13,6 @@ from auditor.model import (
     Body,
     FocalRange,
     GearChange,
-    Handheld,
     Lens,
     Profile,
     Scale,
@@ -27,9 +27,7 @@ __all__ = [
     "BUTTONS",
     "first_reason",
     "gear_faults",
-    "handheld_sentence",
     "inside_acceptable",
-    "lens_scale_sentence",
     "no_onset",
     "on_body",
     "possible_reasons",
@@ -39,23 +37,6 @@ __all__ = [
     "shot_line",
     "shot_name",
 ]
-
-WIDE_STOPS: Final = 4.0
-"""A handheld limit whose interval is wider than this is not given: it would advise nothing."""
-
-
-def handheld_sentence(profile: Profile) -> str:
-    """The photographer's own handheld limit with the first lens that has one; '' without any."""
-    for h in profile.get("handheld") or []:
-        limit, low, high = h.get("limit_stops"), h.get("low"), h.get("high")
-        if limit is None or low is None or high is None or high - low > WIDE_STOPS:
-            continue
-        name = named(words.lens_name(h)) if words.known_name(h.get("lens")) else "the unnamed lens"
-        return (
-            f"Held by hand, {name}{on_body(profile, h)}: one frame in ten is shaken at {words.against_rule(limit)} "
-            f"(90% interval {words.stops_between(low, high)}; {words.count(h.get('frames'))})."
-        )
-    return ""
 
 
 def setting_sentence(profile: Profile) -> str:
@@ -81,7 +62,7 @@ def setting_sentence(profile: Profile) -> str:
     return text + "."
 
 
-def on_body(profile: Profile, entry: Lens | Setting | Handheld | GearChange) -> str:
+def on_body(profile: Profile, entry: Lens | Setting | GearChange) -> str:
     """' on the Fell Two', where the archive has several bodies and the lens's name does not tell which."""
     several = len({words.clean(x.get("body")) for x in profile.get("lenses") or []}) > 1
     beside = words.body_beside(entry.get("lens"), entry.get("body"))
@@ -220,50 +201,16 @@ _KINDS: Final = {
     "enlarged": "enlarged",
     "unknown": "of unknown kind",
 }
-_UNCHANGED: Final = ("raw", "camera full size")
-_ONE_FIGURE_UM: Final = 0.005
-"""Pixels that differ by less are given as one figure of two digits."""
 
 
-def scale_sentence(scales: Sequence[Scale] | None, own: float | None) -> str | None:
-    """Files by kind and scale; None where all are of the sensor's own pixels and nobody changed them."""
-    known = [s for s in scales or [] if s.get("pixel_pitch_um")]
-    if all(
-        s.get("file_kind") in _UNCHANGED and _same_pitch(s["pixel_pitch_um"], own) for s in known
-    ):
-        return None
-    counts: dict[str, tuple[int, set[float]]] = {}
-    for s in known:
-        kind = _KINDS.get(str(s.get("file_kind")), _KINDS["unknown"])
-        n, found = counts.get(kind, (0, set()))
-        counts[kind] = n + s["frames"], found | {s["pixel_pitch_um"]}
-    parts = []
-    for kind, (n, found) in counts.items():
-        same = all(_same_pitch(one, own) for one in found)
-        covers = "" if same else f" ({_span(found)} µm a pixel)"
-        parts.append(f"{n} {kind}{covers}")
-    return f"Files: {words.join(parts)}."
-
-
-def lens_scale_sentence(pitch: float | None, own: float | None) -> str | None:
-    """What a pixel of the files covers from which a lens was judged, beside the sensor's own."""
-    if pitch is None:
-        return None
-    if _same_pitch(pitch, own):
-        return f"Pixel pitch {pitch:.2f} µm."
-    beside = "" if own is None else f", whose own pixel is {own:.2f} µm"
-    return f"A pixel of these files covers {pitch:.2f} µm of the sensor{beside}."
-
-
-def _same_pitch(pitch: float, own: float | None) -> bool:
-    from auditor.record.pools import SAME_SCALE  # loads pandas, which a repeated summary need not
-
-    return own is not None and abs(pitch / own - 1) <= SAME_SCALE
-
-
-def _span(found: set[float]) -> str:
-    low, high = min(found), max(found)
-    return f"{low:.2f}" if high - low < _ONE_FIGURE_UM else f"{low:.2f} to {high:.2f}"
+def scale_sentence(scales: Sequence[Scale] | None) -> str:
+    """Files by kind; '' where all have the sensor's own pixels and nobody changed them."""
+    counts: Counter[str] = Counter()
+    for s in scales or []:
+        counts[_KINDS.get(str(s.get("file_kind")), _KINDS["unknown"])] += s.get("frames") or 0
+    if set(counts) <= {_KINDS["raw"], _KINDS["camera full size"]}:
+        return ""
+    return f"Files: {words.join([f'{n} {kind}' for kind, n in counts.items()])}."
 
 
 _MOST_FAULTS: Final = 3

@@ -14,35 +14,24 @@ from auditor.model import (
     Profile,
 )
 from auditor.report import words
-from auditor.report.faults import render_alone
 from auditor.report.first_screen import (
-    answered,
+    BodyLine,
+    LensLine,
     body_lines,
     by_frames,
-    comparison_sentences,
     distinct,
     lens_lines,
     other_lenses,
 )
-from auditor.report.iso_words import (
-    band_name,
-    highest_used,
-    iso_limit,
-    limits_told,
-    settled_bands,
-    short_frames,
-)
-from auditor.report.sentences import gear_faults, handheld_sentence, setting_sentence
+from auditor.report.sentences import gear_faults
 from auditor.report.words import NAME_END, NAME_START, named, plain, short
 
 __all__ = [
     "BODIES",
     "NAMELESS_BODY",
-    "body_sentence",
     "filter_words",
     "findings",
     "keeper_counts",
-    "lens_sentence",
     "looked_at",
     "next_line",
     "no_lens",
@@ -57,67 +46,36 @@ their own sentence ..."""
 BODIES: Final = 4
 """... and so many bodies; the rest are counted."""
 
-FOCAL_RANGES: Final = 4
-"""So many focal ranges, those with most frames, stand in their lens's sentence."""
-
 FEW_JUDGED: Final = 20
 """Of fewer frames no share is given in percent: one frame would be 5% and more."""
 
 NAMELESS_BODY: Final = "Body not named in its files"
 
 
-def lens_sentence(lens: Lens, bodies: int = 1, name: str | None = None) -> str:
-    """One sentence on a lens; says what is missing where nothing can be said.
-
-    `bodies`: how many bodies the archive has (with one, it need not be named). `name`: what to call
-    the lens instead of 'your' and its name.
-    """
-    name = name or _called(lens, bodies)
-    name = name[0].upper() + name[1:]
-    files = words.clean(lens.get("files"))
-    counted = words.count(lens.get("frames"))
-    if files:
-        return f"{name}: {counted}, {files} only; no aperture is advised."
-    parts = lens.get("focal_ranges") or []
-    if advised := answered(lens, FOCAL_RANGES):
-        told = [_best(part, len(parts) > 1) for part in advised]
-        return f"{name} is at its best at {'; '.join(told)}."
-    used = [a.get("f_number") for part in parts for a in part.get("apertures") or ()]
-    if len(used) == 1 and used[0]:
-        only = f"used at {words.aperture(used[0])} only"
-        return f"{name}: {counted}, {only}, so there is no other aperture to hold it against."
-    return f"{name}: {counted}, not enough to name its best aperture."
-
-
-def _called(lens: Lens, bodies: int) -> str:
-    """'your Tarn 35mm on the Alder One'."""
-    known = words.known_name(lens.get("lens"))
-    name = f"your {named(words.lens_name(lens))}" if known else "the lens not named in its files"
-    if "body" not in lens or (known and bodies == 1):
-        return name
-    if not words.known_name(lens.get("body")):
-        return name + (" on a body not named in its files" if known else "")
-    beside = words.body_beside(lens.get("lens"), lens.get("body"))
-    return name + (f" on the {short(beside)}" if beside else "")
+def _lens_line(line: LensLine) -> str:
+    """The best aperture of a lens, focal range by focal range; what is missing where none is known."""
+    lens, several = line.lens, len(line.lens.get("focal_ranges") or []) > 1
+    name = named(words.lens_name(lens))
+    if beside := words.body_beside(lens.get("lens"), lens.get("body")):
+        name += f" on the {short(beside)}"
+    if files := words.clean(lens.get("files")):
+        return f"{name}: {files} only; no aperture is advised."
+    if line.parts:
+        return f"{name}: best at {'; '.join(_best(part, several) for part in line.parts)}."
+    return f"{name}: {words.count(lens.get('frames'))}, best aperture not settled."
 
 
 def _best(part: FocalRange, several: bool) -> str:
-    """'f/8 (90% interval f/7.1 to f/9; 412 frames) at 24 mm, pin-sharp from f/4 to f/11'."""
-    best, sweet = words.aperture(words.best_aperture(part)), part.get("sweet_spot")
+    """'f/8 at 24 mm (90% interval f/7.1 to f/9; 412 frames)'."""
+    sweet = part.get("sweet_spot")
     ends = words.aperture_range([sweet.get("low"), sweet.get("high")]) if sweet else ""
     inside = [words.best_at_end(part)]
     inside += [f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}"] if ends else []
     inside += [words.count(part.get("frames") or 0)]
     inside += ["thin evidence"] if part.get("evidence") == "thin" else []
-    text = f"{best} ({'; '.join(i for i in inside if i)})"
-    if several:
-        text += f" at {words.focal(part.get('focal_mm')) or 'a focal length not known'}"
-    for label, both in (
-        ("pin-sharp", part.get("pin_sharp")), ("acceptable", part.get("acceptable"))
-    ):  # fmt: skip
-        if span := words.aperture_range(both):
-            text += f", {label} {'from' if ' to ' in span else 'at'} {span}"
-    return text
+    focal = words.focal(part.get("focal_mm")) if several else ""
+    at = f" at {focal}" if focal else ""
+    return f"{words.aperture(words.best_aperture(part))}{at} ({'; '.join(i for i in inside if i)})"
 
 
 def no_lens(lenses: Sequence[Lens]) -> str:
@@ -129,21 +87,19 @@ def no_lens(lenses: Sequence[Lens]) -> str:
     return "No measured frame names its lens: a body's frames are taken for those of one lens."
 
 
-def body_sentence(body: Body) -> str:
-    """One sentence on how far ISO goes in the brightest and the darkest of the `settled_bands` in which any is
-    acceptable, and in those in which none that was used is; '' where there are none."""
-    bands, highest = settled_bands(body), highest_used(body)
-    usable = [b for b in bands if iso_limit(b, "acceptable").iso]
-    told = [*usable[:1], *usable[1:][-1:], *(b for b in bands if b not in usable)]
-    if not told:
-        return ""
-    known = words.known_name(body.get("body"))
-    light = [
-        f"{limits_told(b, highest)} for {words.clean(band_name(b))} ({words.count(short_frames(b))})"
-        for b in told
-    ]
-    name = named(known) if known else "body not named in its files"
-    return f"On the {name} noise is {'; '.join(light)}."
+def _body_line(line: BodyLine) -> str:
+    """How far ISO may go on a body, light by light."""
+    known = words.known_name(line.body.get("body"))
+    told = []
+    for light, limit, frames in line.limits:
+        inside = "; ".join(t for t in (limit.why, words.count(frames)) if t)
+        upto = (
+            "no ISO that was used is acceptable"
+            if limit.missed
+            else f"acceptable up to {limit.text}"
+        )
+        told.append(f"{upto} for {words.clean(light)} ({inside})")
+    return f"{named(known or NAMELESS_BODY)}: {'; '.join(told)}."
 
 
 def keeper_counts(profile: Profile) -> tuple[int, int | None, dict[str, int]]:
@@ -233,19 +189,13 @@ def findings(profile: Profile) -> list[str]:
     lenses = by_frames(profile.get("lenses") or [], "lens")
     bodies = by_frames(profile.get("bodies") or [], "body")
     gear = [_gear(lenses, "lens", "lenses"), _gear(bodies, "body", "bodies")]
-    out = [_archive(profile, gear), no_lens(lenses)]
     lines = lens_lines(profile, lenses)[:LENSES]
-    several = len({words.clean(x.get("body")) for x in lenses})
-    out += [lens_sentence(line.lens, several) for line in lines]
-    if len(lenses) > len(lines):
+    out = [_archive(profile, gear), no_lens(lenses), *map(_lens_line, lines)]
+    if rest := other_lenses(lenses, [line.lens for line in lines]):
         more = "more " if lines else ""
-        rest = other_lenses(lenses, [line.lens for line in lines])
-        if rest:
-            out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
-    out += [body_sentence(line.body) for line in body_lines(profile, bodies)[:BODIES]]
-    out += gear_faults(profile, lenses)
-    out += comparison_sentences(profile) + _keepers(profile)
-    out += [setting_sentence(profile), handheld_sentence(profile)]
+        out.append(f"{words.count(rest, f'{more}lens', f'{more}lenses')} in the report.")
+    out += map(_body_line, body_lines(profile, bodies)[:BODIES])
+    out += gear_faults(profile, lenses) + _keepers(profile)
     out += [next_line(profile)] if "next_shots" in profile else []
     return [sentence for sentence in out if sentence]
 
@@ -293,11 +243,6 @@ def summary_lines(profile: Mapping[str, Any]) -> list[str]:
         The most important first; at least one.
     """
     marks = str.maketrans("", "", NAME_START + NAME_END)
-    # Of keepers there may be tens of thousands, which are only counted here.
-    known: Any = plain({**profile, "keepers": None}, gaps=False)
-    known["keepers"] = profile.get("keepers")
-    before = len(known.get("faults") or ())
-    # An entry that can't be told costs itself alone, as on the page.
-    told = render_alone(lambda p: "\n".join(findings(p)), known, "the summary").split("\n")
-    told += [f"note: {f['part']} cannot be told here" for f in (known.get("faults") or ())[before:]]
-    return [text.translate(marks) for text in told]
+    known: Any = plain({**profile, "keepers": None})
+    known["keepers"] = profile.get("keepers")  # tens of thousands, which are only counted here
+    return [text.translate(marks) for text in findings(known)]

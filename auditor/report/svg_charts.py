@@ -20,6 +20,7 @@ from auditor.report.scales import Mark
 __all__ = [
     "COLOURS",
     "TONE_NAMES",
+    "TONE_WORDS",
     "Chart",
     "Point",
     "Series",
@@ -226,7 +227,13 @@ COLOURS: Final[dict[str, tuple[str, str]]] = {
 or dash (the page's style sheet); that their colours stay apart for colour-blind readers is tested with the
 dichromacy simulation of Machado, Oliveira and Fernandes (IEEE TVCG 15(6), 2009)."""
 
-TONE_NAMES: Final = ("tone_deep", "tone_shadow", "tone_mid", "tone_high")
+TONE_WORDS: Final = {
+    "tone_deep": "deep shadow",
+    "tone_shadow": "shadow",
+    "tone_mid": "mid-tone",
+    "tone_high": "bright",
+}
+TONE_NAMES: Final = tuple(TONE_WORDS)
 
 
 def css_variables(night: bool) -> str:

@@ -89,7 +89,7 @@ _BLANK: Final[Any] = {
 def _entries(profile: Any, name: str) -> list[Row]:
     """Entries of a list, the first with all keys of its type."""
     rows = profile.get(name) or []
-    return [_BLANK[name][0] | row for row in rows[:1]] + rows[1:]
+    return [row | {k: None for k in _BLANK[name][0] if k not in row} for row in rows[:1]] + rows[1:]
 
 
 def _lens_head(lens: Lens, part: FocalRange) -> Row:

@@ -6,12 +6,13 @@ of markup. Text that came out of files is cleaned by `clean`, and escaped where 
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from auditor.exposure import ABOUT_THE_RULE, aperture_text, shutter_text, slower_text
+from auditor.exposure import aperture_text, shutter_text, slower_text
 
 if TYPE_CHECKING:
     from auditor.model import FocalRange, Profile
@@ -21,7 +22,6 @@ __all__ = [
     "NAME_END",
     "NAME_START",
     "UNKNOWN",
-    "against_rule",
     "aperture",
     "aperture_range",
     "best_aperture",
@@ -130,12 +130,6 @@ def shutter(seconds: Any) -> str:
     """1/250 s, 0.5 s, 2 s."""
     t = number(seconds)
     return UNKNOWN if t is None or t <= 0 else shutter_text(t)
-
-
-def against_rule(stops: float) -> str:
-    """'0.8 stops slower than 1 / focal length'; the rule itself within a quarter of a stop."""
-    rule = "1 / focal length in full-frame terms"
-    return rule if abs(stops) < ABOUT_THE_RULE else f"{slower_text(stops)} than {rule}"
 
 
 def stops_between(low: float, high: float) -> str:
@@ -339,37 +333,18 @@ def short(text: Any) -> str:
     return named(text, SHORT_NAME_CHARACTERS)
 
 
-_PLAIN: Final = frozenset((str, int, bool, type(None)))
-"""What most of a profile is made of."""
+def plain(value: Any) -> Any:
+    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None."""
+    text = json.dumps(value, default=_of_python)
+    return json.loads(text, parse_constant=lambda name: None)
 
 
-def plain(value: Any, gaps: bool = True) -> Any:
-    """A value of plain JSON: numpy to Python's own, tuples to lists, not-a-number to None; without the
-    `gaps` in its lists of blocks, if so asked, so that readers need not look for them."""
-    kind = type(value)
-    if kind in _PLAIN:
-        return value
-    if kind is float:
-        return value if math.isfinite(value) else None
-    if kind is dict or isinstance(value, Mapping):
-        return {
-            str(k): v
-            if type(v) in _PLAIN or (type(v) is float and math.isfinite(v))
-            else plain(v, gaps)  # a call for each would take twice as long
-            for k, v in value.items()
-        }
+def _of_python(value: Any) -> Any:
+    """What stands in JSON for a value that has no form there."""
     if hasattr(value, "tolist"):  # numpy's arrays and figures
-        value = value.tolist()
-    if isinstance(value, list | tuple | set | frozenset):
-        out = [plain(v, gaps) for v in value]
-        if gaps or all(v is not None for v in out):
-            return out
-        figures = any(v is not None and not isinstance(v, dict) for v in out)
-        return out if figures else [v for v in out if v is not None]
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    if isinstance(value, float):
-        return number(value)
+        return value.tolist()
+    if isinstance(value, Mapping):
+        return dict(value)
     try:
         missing = bool(value != value)  # NaT and pandas.NA compare unequal to themselves or refuse
     except (TypeError, ValueError):

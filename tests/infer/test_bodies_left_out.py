@@ -13,9 +13,9 @@ from auditor.infer.bodies.sensor import sensor_figures
 from auditor.model import Body, KeptApart, Tone
 from auditor.report.card import iso_rows
 from auditor.report.first_screen import body_lines
-from auditor.report.iso_words import shown_bands
+from auditor.report.iso_words import short_frames, shown_bands
 from auditor.report.page import render_report
-from auditor.report.summary import body_sentence, summary_lines
+from auditor.report.summary import summary_lines
 
 DAY = ((14.0, -2.3), (9.0, -4.3))
 NIGHT = ((0.0, -5.3),)
@@ -51,7 +51,7 @@ def test_no_limit_is_named_for_light_of_long_exposures_only() -> None:
     (band,) = (b for b in body["brightness"] if b["key"] == "night")
     assert (band["frames"], band["long_exposures"]) == (24, 24)
     assert "night" not in [b["key"] for b in shown_bands(body)]
-    assert "night" not in body_sentence(body)
+    assert not any("for night" in s for s in summary_lines({"bodies": [body]}))
     (line,) = body_lines({"bodies": [body]}, [body])
     assert not any("night" in light for light, _, _ in line.limits)
     assert not any("night" in light for light, _ in iso_rows([body]))
@@ -64,10 +64,10 @@ def test_a_limit_counts_the_frames_that_it_holds_for() -> None:
     (body,) = infer_bodies(_night(2.0, short=6))["bodies"]
     (band,) = (b for b in body["brightness"] if b["key"] == "night")
     assert (band["frames"], band["long_exposures"]) == (24, 18)
-    assert "for night (6 frames)" in body_sentence(body)
+    assert short_frames(band) == 6
     assert not any(n.startswith("night") for n in body["notes"])
     (short,) = infer_bodies(_night(0.5))["bodies"]
-    assert "24 frames)" in body_sentence(short)
+    assert [short_frames(b) for b in short["brightness"] if b["key"] == "night"] == [24]
 
 
 def _two_strangers() -> pd.DataFrame:
@@ -125,17 +125,17 @@ def _small_sensor(isos: list[int], scenes: tuple[tuple[float, float], ...]) -> l
 
 def test_light_in_which_no_iso_is_acceptable_is_said_to_be() -> None:
     (body,) = bodies = _small_sensor([200, 400, 800], ((14.0, -2.3), (1.0, -7.0)))
-    told = body_sentence(body)
-    assert "never acceptable (not reached at ISO 200, the lowest used) for night (" in told
-    assert told.index("acceptable to ISO") < told.index("never acceptable")
+    (told,) = (s for s in summary_lines({"bodies": [body]}) if "for night" in s)
+    none = "no ISO that was used is acceptable for night (not reached at ISO 200, the lowest used; "
+    assert told.index("up to ISO") < told.index(none)
     (line,) = body_lines({"bodies": bodies}, bodies)
     assert [(light, limit.missed) for light, limit, _ in line.limits][-1] == ("night", True)
     assert not any(limit.missed for _, limit, _ in line.limits[:-1])
     light, ((excellent, acceptable),) = iso_rows(bodies)[-1]
     assert (light, excellent.short, acceptable.short) == ("night", "none", "none")
     (night,) = _small_sensor([400, 800], ((1.0, -7.0),))
-    (told,) = (s for s in summary_lines({"bodies": [night]}) if "never acceptable" in s)
-    assert told.startswith("On the Alder noise is never excellent")
+    (told,) = (s for s in summary_lines({"bodies": [night]}) if "for night" in s)
+    assert told.startswith("Alder: no ISO that was used is acceptable for night (")
     (line,) = body_lines({"bodies": [night]}, [night])
     assert [limit.missed for _, limit, _ in line.limits] == [True]
 

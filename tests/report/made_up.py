@@ -162,7 +162,7 @@ def profile(lenses: int = 3, keepers: int = 40, seed: int = 1) -> dict[str, Any]
             {"path": f"/photos/2023/{i // 20:02d} coast/IMG_{i:04d}.JPG", "soft": cause not in NOISY,
              "noisy": cause in NOISY, "cause": cause, "expected_cpp": 0.24,
              "measured_cpp": 0.06 + 0.004 * (i % 40), "file_id": f"{i:040x}",
-             "evidence": "Blurred 2.1 times more along x than along y at 1/15 s and 70 mm."}
+             "evidence": ["Blurred 2.1 times more along x than along y at 1/15 s and 70 mm."]}
             for i, cause in zip(range(keepers), itertools.cycle(CAUSES), strict=False)
         ],
         "comparisons": [

@@ -88,7 +88,7 @@ def renamed(name: str) -> dict[str, Any]:
     for m in made["iso_matches"]:
         m |= {"body": name, "reference_body": name}
     for k in made["keepers"]:
-        k |= {"path": f"/photos/{name}/a.jpg", "evidence": name, "cause": name}
+        k |= {"path": f"/photos/{name}/a.jpg", "evidence": [name], "cause": name}
     for c in made["comparisons"]:
         c |= {"label": name, "against": name, "lens": name, "verdict": name}
     for s in made["settings"]:

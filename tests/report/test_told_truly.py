@@ -19,8 +19,8 @@ from auditor.infer.lenses.sides import judge_sides
 from auditor.report.card import render_card
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.page import render_report
-from auditor.report.sentences import handheld_sentence, inside_acceptable, setting_sentence
-from auditor.report.summary import lens_sentence, summary_lines
+from auditor.report.sentences import inside_acceptable, setting_sentence
+from auditor.report.summary import summary_lines
 from auditor.report.tables import frame_table, tables
 from auditor.report.words import plain
 from auditor.report.write import write_report
@@ -29,7 +29,7 @@ NAME = "Tarn 50mm f/1.4"
 
 
 def page_of(made: Any, frames: pd.DataFrame | None = None) -> str:
-    return " ".join(text_of(render_report(plain(made, gaps=False), frames, None)).split())
+    return " ".join(text_of(render_report(plain(made), frames, None)).split())
 
 
 @pytest.mark.parametrize(
@@ -45,9 +45,8 @@ def test_a_best_aperture_at_the_end_of_those_used_is_not_told_as_settled(
     (part,) = made["lenses"][0]["focal_ranges"]
     assert part["sweet_spot"] is not None
     assert (part["sweet_spot"]["f_number"] == max(apertures)) == bool(said)
-    card = text_of(render_card(plain(made, gaps=False)))
-    sentence = lens_sentence(made["lenses"][0])
-    for text in (page_of(made), card, sentence):
+    card = text_of(render_card(plain(made)))
+    for text in (page_of(made), card, " ".join(summary_lines(made))):
         assert ("the smallest used" in text) == bool(said), text
     assert ("±0" in card.split("use")[0]) != bool(said)
 
@@ -80,24 +79,10 @@ def test_habits_name_body_converter_and_copy() -> None:
     page = page_of(made)
     assert page.count(f"{NAME} + 1.4x Fell Two") == 2
     assert f"{NAME} (serial A100) Fell Two" in page
-    for text in (setting_sentence(made), handheld_sentence(made)):
-        assert f"{NAME} + 1.4x" in text
-        assert "Fell Two" in text
+    assert f"{NAME} + 1.4x" in setting_sentence(made)
+    assert "Fell Two" in setting_sentence(made)
     made["lenses"] = made["lenses"][1:]
     assert "Fell Two" not in setting_sentence(made)  # there is but one
-
-
-def test_a_handheld_limit_is_rounded_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """3.154 stops, kept as 3.15, are 3.1 in the table: then in the sentence beside it, too."""
-    from auditor.infer.keepers import settings
-    from auditor.report.words import against_rule
-
-    monkeypatch.setattr(settings, "_limits", lambda at, count, shaken: np.full(len(count), 3.154))
-    stops = np.linspace(-2.0, 4.5, 100)
-    lens = {"lens": NAME, "body": "Fell", "converter": None}
-    entry = settings._one_lens(lens, stops, stops > 4.0, np.arange(100) % 9, Criteria())
-    assert entry["limit_stops"] == 3.15
-    assert against_rule(entry["limit_stops"]) in entry["text"]
 
 
 def two_sizes() -> pd.DataFrame:
@@ -121,7 +106,7 @@ def test_line_widths_are_those_of_the_pictures_that_the_curve_is_made_of() -> No
     (lens,) = made["lenses"]
     assert lens["source"] == "raw"
     assert FrameIndex(frames).height(lens) == 4000
-    assert 'data-height="4000"' in render_report(plain(made, gaps=False), frames, None)
+    assert 'data-height="4000"' in render_report(plain(made), frames, None)
 
 
 def test_a_click_leads_to_the_frames_that_were_counted() -> None:
@@ -157,8 +142,6 @@ def test_a_lens_of_one_aperture_is_not_said_to_lack_frames() -> None:
     part = {"focal_mm": [4.2, 4.2], "apertures": [{"f_number": 1.8, "frames": 80}], "frames": 80}
     part |= {"reasons": ["best aperture: not yet; it takes sharp frames at 2 more apertures", "used at one aperture only"]}  # fmt: skip
     lens = {"lens": "Pell 4mm f/1.8", "body": "Pell", "frames": 80, "focal_ranges": [part]}
-    said = ": 80 frames, used at f/1.8 only, so there is no other aperture to hold it against."
-    assert lens_sentence(lens).endswith(said)
     made = {"frames": {"measured": 80}, "lenses": [lens], "bodies": []}
     assert "more aperture" not in page_of(made)
     lens["lens"] = "Pell 4mm f/1.2"  # closed down, so there is a choice
@@ -235,14 +218,11 @@ def test_a_fault_of_the_gear_that_cannot_be_told_costs_itself_alone(
 ) -> None:
     made = made_up.changed_gear()
     made["keepers"] = made["keepers"][:3]  # the page is made once for each
-    sound = summary_lines(made)
     made[key] = [*made[key], "no entry"]
     write_report(made, None, None, tmp_path)
     page = text_of((tmp_path / "report.html").read_text())
     assert "text without a name: the page" in page
     assert "the centre is 20% softer" in page
-    lines = summary_lines(made)
-    assert lines == [*sound, "note: text without a name cannot be told here"]
 
 
 def test_dust_is_told_first_of_bodies_in_use_alone() -> None:
