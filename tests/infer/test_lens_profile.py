@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,8 @@ from simulated_frames import ArchiveSpec, LensSpec, simulate_frames
 
 from auditor.infer import Criteria, build_profile
 from auditor.infer.lenses import infer_lenses
+from auditor.infer.lenses.evidence import missing_evidence
+from auditor.infer.lenses.ranges import sharpest_aperture
 
 LENS_KEYS = {"lens", "body", "converter", "pixel_pitch_um", "frames", "focal_ranges"}
 RANGE_KEYS = {
@@ -179,3 +182,30 @@ def test_no_range_holds_an_aperture_whose_own_figure_misses_the_criterion():
             assert min(inside) >= 0.98 * share * max(weaker.values())
             touched += low in weaker or high in weaker
     assert touched >= 4
+
+
+@pytest.mark.parametrize(
+    ("wide_open", "corners", "best"),
+    [
+        pytest.param(1.01, (0.30, 0.36), 4.0, id="the curve leaves both open: what a frame shows"),
+        pytest.param(1.01, (0.37, 0.36), 2.8, id="frames show the widest too"),
+        pytest.param(1.30, (0.30, 0.36), 2.8, id="the curve leaves none open"),
+    ],
+)
+def test_where_the_curve_leaves_apertures_open_single_frames_decide(wide_open, corners, best):
+    """A curve joins the centre of one frame and the corner of another: a curved field shows both in none. Where
+    frames are too few to name that aperture, it is the one of which more are asked for."""
+    f_numbers = np.array([2.8, 4.0, 5.6])
+    draws = 0.38 * np.exp(np.random.default_rng(4).normal(0, 0.03, (400, 3, 3)))
+    draws[..., 0] *= wide_open
+    draws[..., 2] *= 0.8
+    figures = np.array([[wide_open, 1, 0.8]] * 3) * 0.38
+    frames = np.log([[0.4, 0.4, corners[0]], [0.4, 0.4, corners[1]], [0.3, 0.3, 0.3]])
+    data = SimpleNamespace(
+        f_numbers=f_numbers, log_mtf50=frames, stderr=np.full((3, 3), 0.02),
+        object_error=np.full((3, 3), np.nan), aperture=np.arange(3), outing=np.arange(3),
+    )  # fmt: skip
+    fit, supported = SimpleNamespace(data=data, inlier=np.ones(3)), np.ones(3, bool)
+    curve = SimpleNamespace(curve=np.log(draws), figures=(figures, figures, figures), fit=fit)
+    assert f_numbers[sharpest_aperture(curve, 2, supported)] == best
+    assert f"1 more sharp frame at f/{best:g}" in missing_evidence(curve, 2, supported)[0]

@@ -1,7 +1,7 @@
 """Sweet spot, pin-sharp and acceptable apertures of a curve.
 
 All are judged on the weaker of centre and corner. The sweet spot is one of the apertures that the
-archive holds; ends of ranges are interpolated between them, given to the nearest third of a stop,
+archive holds; where the curve leaves several open, single frames decide (`sharpest_aperture`). Ends of ranges are interpolated between them, given to the nearest third of a stop,
 and never reach past them. Where the nearest third is an aperture whose own figure misses the criterion,
 the next one inside is given: nobody should read f/5.6 as pin-sharp beside a figure that denies it.
 """
@@ -17,6 +17,7 @@ from auditor.exposure import STEPS_PER_DOUBLING, f_number_at, f_number_index, no
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.intervals import Draws
 from auditor.model import FocalRange
+from auditor.record import ZONES
 
 __all__ = ["find_ranges", "range_ends", "sharpest_aperture"]
 
@@ -28,6 +29,9 @@ _ONE_THIRD: Final = 2 ** (1 / STEPS_PER_DOUBLING["f_number"])
 """Ratio of f-numbers a third of a stop apart."""
 _MISSES: Final = 0.02
 """Share of the criterion by which a figure must miss it; less is lost in rounding."""
+_MAY_BE_BEST: Final = 0.1
+"""Share of the plausible curves in which an aperture is the best, from which it may be: what lies outside a 90%
+interval may not. 0.05 and 0.2 name as many right."""
 
 
 def dense_grid(f_numbers: Floats) -> Floats:
@@ -79,6 +83,10 @@ def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floa
 def sharpest_aperture(draws: Draws, zone: int, supported: NDArray[np.bool_]) -> int:
     """The aperture in use at which the weaker of centre and corner is sharpest.
 
+    Where plausible curves leave several open, that at which the curve and the sharpest of its frames, in the weaker
+    zone of the two and less its error, say most together: a curve joins a sharp centre of one frame and a sharp corner of
+    another, which a curved field or a soft corner may never show in one.
+
     Parameters
     ----------
     draws : Draws
@@ -93,7 +101,17 @@ def sharpest_aperture(draws: Draws, zone: int, supported: NDArray[np.bool_]) -> 
     int
         Index into the apertures used.
     """
-    return int(np.where(supported, draws.figures[0][zone], -np.inf).argmax())
+    data = draws.fit.data
+    curves = np.where(supported, draws.curve[:, zone], -np.inf)
+    share_best = np.bincount(curves.argmax(1), minlength=len(supported)) / len(curves)
+    value = np.where(supported, np.log(draws.figures[0][zone]), -np.inf)
+    error = np.hypot(data.stderr, np.nan_to_num(data.object_error))
+    weaker = (data.log_mtf50 - error)[:, [ZONES.index("centre"), zone]].min(1)
+    shown = np.full(len(supported), -np.inf)
+    known = ~np.isnan(weaker)
+    np.maximum.at(shown, data.aperture[known], weaker[known])
+    together = np.where(share_best >= _MAY_BE_BEST, value + shown, -np.inf)
+    return int((together if np.isfinite(together).any() else value).argmax())
 
 
 def find_ranges(
