@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import scipy
 from fault_archive import fault_archive
 
 from auditor.artificial.render import draw_archive
@@ -22,6 +23,7 @@ from auditor.infer.keepers import (
 from auditor.infer.keepers.evidence import allowed_by_settings, frame_evidence
 from auditor.infer.keepers.find import _rule_of_thumb
 from auditor.infer.keepers.judge import VISIBLE_LOSS
+from auditor.infer.keepers.settings import _hypergeometric_tail
 from auditor.record import DIRECTIONS, TONE_SIGNALS, tone_column
 from auditor.robust import share_interval
 
@@ -474,6 +476,15 @@ def test_chance_is_not_taken_for_a_habit():
     """Benjamini & Hochberg at 10%: with nothing to find, few archives name anything."""
     named = sum(bool(avoided(many(np.random.default_rng(s), 150))) for s in range(30))
     assert named <= 6
+
+
+@pytest.mark.parametrize("case", [(3, 5, 10, 40), (0, 4, 6, 30), (6, 6, 6, 90), (9, 40, 20, 55)])
+def test_chance_of_so_many_is_the_hypergeometric_tail(case):
+    """Against scipy.stats.hypergeom, which the package does not load for its weight."""
+    inside, hits, drawn, of = case
+    assert _hypergeometric_tail(*case) == pytest.approx(
+        scipy.stats.hypergeom.sf(inside - 1, of, hits, drawn), rel=1e-9
+    )
 
 
 def test_share_interval_is_wilsons():

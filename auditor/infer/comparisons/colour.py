@@ -18,12 +18,19 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
 from auditor.infer.comparisons.pairs import FrameColumns, Pair
 from auditor.infer.comparisons.small_pictures import GRID_SHAPE
-from auditor.infer.comparisons.verdict import USUAL_PAIRS, entry, pairs_to_settle, verdict
+from auditor.infer.comparisons.verdict import (
+    USUAL_PAIRS,
+    entry,
+    few_scenes,
+    pairs_to_settle,
+    verdict,
+)
 from auditor.infer.criteria import Criteria
 from auditor.infer.enough import FEWEST
 from auditor.model import Finding, LeftOutPairs
@@ -170,19 +177,24 @@ class Cast:
         Shift in u'v', or by how much it differs across the frame, with its interval; `low` is 0 unless `found`.
     found : bool
         Whether it is significant.
-    count : int
-        Pairs behind it.
+    scenes : int
+        Scenes behind it.
     """
 
     size: float
     low: float
     high: float
     found: bool
-    count: int
+    scenes: int
+
+
+def _by_scene(values: Floats, scene: NDArray[np.int64]) -> Floats:
+    """Medians over the pairs of each scene: light that changed between two bursts is the same in all of their pairs."""
+    return pd.DataFrame(values).groupby(scene).median().to_numpy()
 
 
 def _cast(shifts: Floats, size_of: Callable[[Floats], float], least: float, share: float) -> Cast:
-    """A size that follows from robust means of shifts (pairs, k), with an interval that holds a share of the truth;
+    """A size that follows from robust means of shifts (scenes, k), with an interval that holds a share of the truth;
     found where the means together differ from none (Hotelling-like F test) and the size is `least` or more."""
     parts = [robust_location(s, _UV_SD) for s in shifts.T]
     value, stderr = np.array([(p.value, p.stderr) for p in parts]).T
@@ -191,7 +203,7 @@ def _cast(shifts: Floats, size_of: Callable[[Floats], float], least: float, shar
     steps = [size_of(value + step) - size for step in np.diag(stderr)]
     effective = min(p.weight for p in parts)
     low, high = Location(size, float(np.hypot.reduce(steps)), count, effective).bounds(share)
-    chance = fdtr(len(value), max(count - 1, 1), np.mean((value / stderr) ** 2))
+    chance = fdtr(len(value), max(effective - 1, 1), np.mean((value / stderr) ** 2))
     found = bool(count >= FEWEST and chance > _FOUND and size > least and low > 0)
     return Cast(size, low if found else 0.0, high, found, count)
 
@@ -238,40 +250,44 @@ def cast_entries(
         Empty with fewer than two pairs that hold colour.
     """
     coloured = [
-        (_balance(table, p), c.shift)
+        (_balance(table, p), p.scene, c.shift)
         for p, c in zip(pairs, colours, strict=True)
         if c is not None and np.isfinite(c.shift).all()
     ]
     if len(coloured) < 2:
         return []
-    kinds, shifts = np.array([kind for kind, _ in coloured]), np.stack([s for _, s in coloured])
-    patterns = shifts[:, 1:].reshape(len(shifts), -1)
+    kinds, scene, shifts = (np.array(column) for column in zip(*coloured, strict=True))
+    if len(np.unique(scene)) < 2:
+        told = entry("cast", None, len(scene), "u'v'", few_scenes(len(scene), 1))
+        return [told | {"found": False}]
+    patterns = _by_scene(shifts[:, 1:].reshape(len(shifts), -1), scene)
     even = _cast(patterns, _spread, _LEAST_UNEVEN, criteria.interval)
     differs, automatic = kinds == "differs", kinds == "auto"
     left_out: list[LeftOutPairs] = []
     if differs.any():
         left_out.append({"reason": DIFFERS, "count": int(differs.sum())})
-    if automatic.any() and np.sum(~differs & ~automatic) >= FEWEST:
+    if automatic.any() and len(np.unique(scene[~differs & ~automatic])) >= FEWEST:
         left_out.append({"reason": AUTOMATIC, "count": int(automatic.sum())})
         differs, automatic = differs | automatic, np.zeros(len(kinds), bool)
-    used = shifts[~differs][:, 0]
+    used = _by_scene(shifts[~differs][:, 0], scene[~differs])
     text = (
         f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} in u'v')"
         if even.found
         else f"the same across the frame to within {even.high:.4f} in u'v'"
     )
-    across = entry("cast evenness", None, even.count, "u'v'", text, even.size, even.low, even.high)
+    across = entry("cast evenness", None, len(scene), "u'v'", text, even.size, even.low, even.high)
     if len(used) < 2:
         text = (
             f"cannot tell: {DIFFERS} in {left_out[0]['count']} of {len(coloured)} pairs; "
             f"about {USUAL_PAIRS} pairs with one fixed setting would settle it"
         )
-        first = entry("cast", None, len(used), "u'v'", text) | {
+        first = entry("cast", None, int((~differs).sum()), "u'v'", text) | {
             "even": not even.found, "found": False,
         }  # fmt: skip
     else:
         cast = _cast(used, lambda value: float(np.hypot(*value)), 0.0, criteria.interval)
         first = _cast_entry(cast, even, bool(automatic.any()), bool((kinds == "unknown").any()))
+        first["pairs"] = int((~differs).sum())
     return [{**first, "left_out": left_out}, across]
 
 
@@ -290,14 +306,14 @@ def _cast_entry(cast: Cast, even: Cast, automatic: bool, unknown: bool) -> Findi
             f"no cast found; one of more than {cast.high:.4f} in u'v' can be ruled out ({bounds})"
         )
     else:
-        more = pairs_to_settle(cast.count, (cast.high - cast.low) / 2, _NO_CAST / 2)
+        more = pairs_to_settle(cast.scenes, (cast.high - cast.low) / 2, _NO_CAST / 2)
         text = f"cannot tell ({bounds}): white balance or light changed; about {more} pairs would settle it"
     note = None
     if automatic or unknown:
         which = "was automatic" if automatic else "is not told by the files"
         note = f"the white balance {which}: it may have hidden part of an even cast, or added to it"
     return {
-        **entry("cast", None, cast.count, "u'v'", text, cast.size, cast.low, cast.high),
+        **entry("cast", None, cast.scenes, "u'v'", text, cast.size, cast.low, cast.high),
         "even": not even.found,
         "found": cast.found or even.found,
         "automatic_white_balance": automatic,
@@ -312,7 +328,7 @@ def light_entries(
     criteria: Criteria,
     bare: bool,
 ) -> list[Finding]:
-    """Light that a label costs, and vignetting: robust means over pairs, in stops.
+    """Light that a label costs, and vignetting: robust means over scenes, in stops.
 
     Parameters
     ----------
@@ -332,7 +348,7 @@ def light_entries(
     list of Finding
         No entry where no pair holds a value.
     """
-    labelled, control, _ = np.array(pairs, np.int64).T
+    labelled, control, scene = np.array(pairs, np.int64).T
     by_grid = np.array([np.nan if c is None else c.light for c in colours])
     by_histogram = table.middle[labelled] - table.middle[control]
     brighter = np.where(np.isfinite(by_grid), by_grid, by_histogram)
@@ -341,30 +357,33 @@ def light_entries(
     left_out: list[LeftOutPairs] = [{"reason": FLASH, "count": flashed}] if flashed else []
     more = None if bare else "{:.1f} stops more light"
     texts = ("takes {:.1f} stops of light", more, "no light lost")
-    out = _in_stops("light", None, stops, texts, criteria)
+    out = _in_stops("light", None, stops, scene, texts, criteria)
     if flashed and not out:
         text = f"cannot tell: {FLASH}; about {USUAL_PAIRS} pairs without it would settle it"
         out = [entry("light", None, 0, "stops", text)]
     elif flashed:
         out[0]["left_out"] = left_out
-    corners = np.array([c.corner for c in colours if c is not None])
+    corners = np.array([np.nan if c is None else c.corner for c in colours])
     texts = (
         *("corners darker by {:.1f} stops", "corners brighter by {:.1f} stops"),
         "no darker corners found",
     )
-    return out + _in_stops("vignetting", "corner", corners, texts, criteria)
+    return out + _in_stops("vignetting", "corner", corners, scene, texts, criteria)
 
 
 def _in_stops(
-    what: str, zone: str | None, stops: NDArray[np.float64], texts: tuple[str, str | None, str],
-    criteria: Criteria,
+    what: str, zone: str | None, stops: Floats, scene: NDArray[np.int64],
+    texts: tuple[str, str | None, str], criteria: Criteria,
 ) -> list[Finding]:  # fmt: skip
-    """Robust mean of what pairs differ by, with its verdict in `texts`, which name its size; none where no pair holds
-    a value."""
-    middle = robust_location(stops, _LIGHT_SD)
-    if not middle.count:
+    """Robust mean of what pairs differ by, those of one scene as one, with its verdict in `texts`, which name its size;
+    none where no pair holds a value."""
+    pairs = int(np.isfinite(stops).sum())
+    if not pairs:
         return []
+    middle = robust_location(_by_scene(stops, scene)[:, 0], _LIGHT_SD)
     low, high = middle.bounds(criteria.interval)
     less, more, none = (text and text.format(abs(middle.value)) for text in texts)
     text = verdict(low, high, middle.count, (less or "", more, none or ""))
-    return [entry(what, zone, middle.count, "stops", text, middle.value, low, high)]
+    if middle.count < 2:
+        text = few_scenes(pairs, 1)
+    return [entry(what, zone, pairs, "stops", text, middle.value, low, high)]

@@ -23,8 +23,8 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.special import ndtr
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaln
 
 from auditor.exposure import ABOUT_THE_RULE, slower_text
 from auditor.infer.criteria import DRAWS, Criteria
@@ -69,7 +69,7 @@ def settings_to_avoid(
 ) -> list[Setting]:
     """Settings that produced soft or noisy frames more often than the lens usually does.
 
-    One-sided score test of two proportions, of each setting against the lens's other frames, bursts
+    Fisher's exact test (hypergeometric, one-sided) of each setting against the lens's other frames, bursts
     counted once and frames of an outing as so many independent ones as their correlation leaves
     (`_design_effect`); a setting of fewer than `FEWEST_OUTINGS` outings is not tested. The false discovery rate over
     all tests is held at `FALSE_DISCOVERY_RATE` (Benjamini and Hochberg). Softness that the aperture itself brings
@@ -148,16 +148,16 @@ def settings_to_avoid(
 def _compare(
     hits: Bools, mask: Bools, outing: NDArray[np.intp], interval: float
 ) -> tuple[float, float, float]:
-    """Interval of the share with the setting, and the p-value against the share without: the score test of two
-    proportions, of as many frames as are independent."""
+    """Interval of the share with the setting, and the p-value against the share without, by the hypergeometric
+    (exact) test on as many frames as are independent: faults are rare, and a normal law takes one faulty frame of
+    six, where four hundred others have none, for a chance of one in thirty thousand instead of one in seventy."""
     share, usual = float(hits[mask].mean()), float(hits[~mask].mean())
     correlation = _intraclass_correlation(hits - np.where(mask, share, usual), 2 * outing + mask)
     with_it, without = (of.sum() / _design_effect(correlation, outing[of]) for of in (mask, ~mask))
-    pooled = (share * with_it + usual * without) / (with_it + without)
-    inverse = 1 / with_it + 1 / without
-    error = math.sqrt(pooled * (1 - pooled) * inverse)
-    # Shares of whole frames: Yates's correction.
-    p = float(ndtr((usual - share + inverse / 2) / error)) if error else 1.0
+    # In whole frames, so that what is rounded makes no share stand out.
+    inside, outside = math.floor(share * with_it), math.ceil(usual * without)
+    of = round(with_it + without)
+    p = _hypergeometric_tail(inside, min(inside + outside, of), max(round(with_it), 1), of)
     return *share_interval(share * with_it, with_it, interval), p
 
 
@@ -176,6 +176,22 @@ def _design_effect(correlation: float, outing: NDArray[np.intp]) -> float:
     Sampling, 1965, ch. 5.4; from memory)."""
     size = np.bincount(outing)
     return 1 + (float((size**2).sum()) / float(size.sum()) - 1) * correlation
+
+
+def _hypergeometric_tail(inside: int, hits: int, drawn: int, of: int) -> float:
+    """Upper tail of the hypergeometric distribution: chance that `drawn` of `of` frames, `hits` of them faulty,
+    hold `inside` faulty ones or more. (scipy.stats has it too, and takes as long to load as the whole of this
+    package.)
+    """
+    k = np.arange(max(inside, hits + drawn - of), min(hits, drawn) + 1)
+    log_p = _log_choose(hits, k) + _log_choose(of - hits, drawn - k) - _log_choose(of, drawn)
+    return float(min(np.exp(log_p).sum(), 1.0))
+
+
+def _log_choose(n: int, k: ArrayLike) -> Floats:
+    """Log of the binomial coefficient n over k, for k from 0 to n."""
+    k = np.asarray(k, float)
+    return np.asarray(-np.log1p(n) - betaln(n - k + 1, k + 1))
 
 
 def _discoveries(found: list[Setting]) -> list[Setting]:

@@ -108,7 +108,7 @@ def _series(lens: Block, part: Block) -> tuple[Shot, float] | None:
     # What edited or reduced files show is not known of files as the camera writes them.
     known = math.isfinite(worst) and lens.get("source") not in _REWRITTEN
     gain = "a best aperture" if spot is None else "curve at these apertures"
-    gain += f"; the worst of them known to ±{100 * worst:.0f}% now" if known else ""
+    gain += f"; the worst of these apertures known to ±{100 * worst:.0f}% now" if known else ""
     error = max(worst if known else _UNKNOWN, _WANTED)
     few_days = any("outing" in reason for reason in part["reasons"])
     shot = shot_of(
