@@ -102,6 +102,26 @@ def test_files_of_a_lost_batch_are_tried_alone_and_at_last_blamed() -> None:
     assert [job["n"] for job in queues.worker_lost([again])] == [0]
 
 
+def test_files_that_are_with_a_worker_that_another_ends_are_not_blamed() -> None:
+    """Dask blames all that a worker had."""
+    queues = Queues()
+    queues.add([{"n": n, "do": "measure"} for n in range(9)])
+    blamed, done, tickets = [], [], 0
+    while queues:
+        while batch := queues.next(2):
+            tickets += 1
+            queues.running[tickets] = batch
+        together, queues.running = queues.running, {}
+        ends = any(job["n"] == 5 for batch in together.values() for job in batch)
+        for batch in together.values():
+            if ends:
+                blamed += queues.worker_lost(batch)
+            else:
+                done += batch
+    assert [job["n"] for job in blamed] == [5]
+    assert len(done) == 8
+
+
 def test_a_batch_begins_no_file_after_some_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
     clock = [0.0]
 
