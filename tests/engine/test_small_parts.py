@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from auditor import open_files
 from auditor.engine import ScanSummary, file_bytes
 from auditor.engine import batch as batch_module
+from auditor.engine.decoder import _HANGS
 from auditor.engine.messages import receive, send
 from auditor.engine.options import ScanOptions
 from auditor.engine.queues import BATCH_FILES, LIGHT_FILES, Queues
+from auditor.engine.workers import silence_s
 from auditor.open_files import RunLog
 
 MB = 2**20
@@ -120,6 +122,13 @@ def test_files_that_are_with_a_worker_that_another_ends_are_not_blamed() -> None
                 done += batch
     assert [job["n"] for job in blamed] == [5]
     assert len(done) == 8
+
+
+@pytest.mark.parametrize("seconds", [1.0, 60.0, 300.0])
+def test_a_cluster_may_be_silent_while_one_file_is_read_and_measured(seconds: float) -> None:
+    limits = ScanOptions(seconds_per_file=seconds)
+    reading, silent = limits.stall_seconds, max(limits.stall_seconds, _HANGS * seconds)
+    assert silence_s(limits) >= reading + silent
 
 
 def test_a_batch_begins_no_file_after_some_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
