@@ -82,7 +82,7 @@ limits = together(
         type=Amount(MOST),
         default=SCAN.seconds_per_file,
         show_default=True,
-        help="Set a file aside when it takes longer.",
+        help="Set a file aside when it takes more time of a core.",
     ),
     click.option(
         "--memory-per-file",

@@ -249,7 +249,6 @@ def _sharpness(
         # The stated error knows part of the spread only, and not exactly.
         columns[f"{zone}_stderr_cpp"] = value * spread * 0.6 * np.exp(rng.normal(0, 0.3, n))
         columns[f"{zone}_edges"] = rng.integers(4, 80, n)
-        columns[f"{zone}_method"] = "edges"
     for side, factor in zip(("left", "right", "top", "bottom"), lens.sides, strict=True):
         noise = np.exp(rng.normal(0, spec.scatter * 1.4, n))
         columns[f"{side}_mtf50_cpp"] = columns["corner_mtf50_cpp"] * factor * noise

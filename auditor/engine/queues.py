@@ -73,11 +73,14 @@ class Queues:
     def next(self, workers: int) -> list[Job]:
         """The next batch to send, [] when nothing should be sent now.
 
-        Batches get smaller with what waits, so that workers begin and finish together.
+        Batches get smaller with what waits, so that workers begin and finish together. A file whose worker went down
+        has the workers for itself, so that no other is blamed with it.
         """
         while self._retries and self._retries[0][0] <= time.monotonic():
             self.add([self._retries.popleft()[1]])
-        if len(self.running) >= 2 * workers:
+        if len(self.running) >= 2 * workers or any(map(_suspected, self.running.values())):
+            return []
+        if self.unanswered and _suspected(self.unanswered[0]) and self.running:
             return []
         if self.unanswered:
             return self.unanswered.popleft()
@@ -98,3 +101,8 @@ class Queues:
                 self.unidentified -= job["do"] == "identify"
                 culprits.append(job)
         return culprits
+
+
+def _suspected(batch: Sequence[Job]) -> bool:
+    """Whether a worker went down with a file of this batch."""
+    return any("losses" in job for job in batch)

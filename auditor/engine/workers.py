@@ -26,7 +26,7 @@ from auditor.engine.messages import Job
 from auditor.engine.options import ScanOptions
 from auditor.error_text import one_line
 
-__all__ = ["Cluster", "ClusterError", "OwnWorkers", "Workers"]
+__all__ = ["Cluster", "ClusterError", "OwnWorkers", "Workers", "silence_s"]
 
 _CLOSE_S: Final = 2.0
 """So long workers and the connection to them may take to close."""
@@ -35,12 +35,15 @@ _ANSWER_S: Final = 30.0
 _ADDRESS: Final = re.compile(r"(?:[a-z]+://)?(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})/?")
 _CONNECT_S: Final = 20.0
 """So long a scheduler and its first worker are waited for."""
-_CALL_S: Final = 10.0
-"""So long workers may take to answer a call."""
+_MEET_S: Final = 30.0
+"""So long workers may take to load this program and say which copy it is."""
+_CALL_S: Final = 3.0
+"""So long workers may take to answer when they are asked to end: whoever stops a scan waits for it."""
 _LOST_S: Final = 15.0
 """So long may the connection to a scheduler be interrupted."""
 _SILENCE_S: Final = 900.0
-"""So long may a cluster bring nothing back: more than reading and measuring a file may take, twice."""
+"""So long may a cluster bring nothing back: as long as reading a file may stand still and its decoder be silent then
+(`decoder`). Longer where files may take more than the usual time."""
 
 
 class ClusterError(RuntimeError):
@@ -209,6 +212,7 @@ class Cluster(Workers):
         """`address` of the scheduler. Raises ClusterError."""
         self._address = address
         self._connected = self._answered = time.monotonic()
+        self._silence_s = silence_s(options)
         super().__init__(f"the cluster at {address}", options)
 
     def _start(self) -> None:
@@ -226,14 +230,14 @@ class Cluster(Workers):
         workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
         self.count = sum(int(worker["nthreads"]) for worker in workers)
         # Two copies of this program measure differently.
-        alike = [answer == program_hash() for answer in self._ask(program_hash).values()]
+        alike = [answer == program_hash() for answer in self._ask(_MEET_S, program_hash).values()]
         if not all(alike) or len(alike) < len(workers):
             raise ClusterError(
                 f"not every worker of the cluster at {self._address} answers with this copy of auditor: "
                 "install it on all of them"
             )
 
-    def _ask(self, function: Callable[..., Any], *of: Any) -> dict[str, Any]:
+    def _ask(self, seconds: float, function: Callable[..., Any], *of: Any) -> dict[str, Any]:
         """What workers answer, by their address; they are waited for so long only."""
         answers: dict[str, Any] = {}
 
@@ -243,12 +247,12 @@ class Cluster(Workers):
 
         asking = threading.Thread(target=ask, daemon=True)
         asking.start()
-        asking.join(_CALL_S)
+        asking.join(seconds)
         return answers.copy()
 
     def _everywhere(self, function: Callable[[str], None]) -> None:
         if self.connected():
-            self._ask(function, self._scan)
+            self._ask(_CALL_S, function, self._scan)
 
     def arrived(self, wait: float) -> list[tuple[int, Any]]:
         """(ticket, answer or exception) of the batches that came back; waits up to `wait` s for one."""
@@ -267,8 +271,13 @@ class Cluster(Workers):
                 f"the scheduler at {self._address} does not answer any more; all that was measured "
                 "is kept: run again to go on, with --cluster once it is back"
             )
-        if now - self._answered > _SILENCE_S:
+        if now - self._answered > self._silence_s:
             raise ClusterError(
-                f"nothing came back from the cluster at {self._address} for {_SILENCE_S:g} s (are its "
+                f"nothing came back from the cluster at {self._address} for {self._silence_s:g} s (are its "
                 "workers there, with this program?); all that was measured is kept: run again to go on"
             )
+
+
+def silence_s(options: ScanOptions) -> float:
+    """Seconds for which a cluster may bring nothing back under these options."""
+    return _SILENCE_S * max(1.0, options.seconds_per_file / ScanOptions().seconds_per_file)

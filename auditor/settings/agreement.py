@@ -96,7 +96,7 @@ def turn_back(frames: pd.DataFrame) -> pd.DataFrame:
     turned &= frames[columns].notna().any(axis=1).to_numpy()
     out = frames.copy(deep=False)
     for column in columns:
-        out[column] = out[column].where(~turned, None if column.endswith("method") else np.nan)
+        out[column] = out[column].where(~turned, np.nan)
     for one, other in (("horizontal_cpp", "vertical_cpp"), ("falling_cpp", "rising_cpp")):
         if {one, other} <= set(out.columns):
             across, down = out[one], out[other]

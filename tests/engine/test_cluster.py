@@ -110,7 +110,7 @@ def test_what_is_no_address_is_told_at_once(tmp_path: Path, address: str) -> Non
 def test_a_worker_without_this_program_or_with_another_copy_is_told_in_one_line(
     tmp_path: Path, cluster: Cluster, before: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("auditor.engine.workers._CALL_S", 2.0 if "sleep" in before else 60.0)
+    monkeypatch.setattr("auditor.engine.workers._MEET_S", 2.0 if "sleep" in before else 60.0)
     root = archive.make(tmp_path / "a", [f"{n}.jpg" for n in range(12)])
     cluster.worker()
     cluster.worker(before)

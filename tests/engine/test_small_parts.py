@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from auditor import open_files
 from auditor.engine import ScanSummary, file_bytes
 from auditor.engine import batch as batch_module
+from auditor.engine.decoder import _HANGS
 from auditor.engine.messages import receive, send
 from auditor.engine.options import ScanOptions
 from auditor.engine.queues import BATCH_FILES, LIGHT_FILES, Queues
+from auditor.engine.workers import silence_s
 from auditor.open_files import RunLog
 
 MB = 2**20
@@ -100,6 +102,33 @@ def test_files_of_a_lost_batch_are_tried_alone_and_at_last_blamed() -> None:
     assert kept["n"] == 2
     (again,) = queues.next(1)
     assert [job["n"] for job in queues.worker_lost([again])] == [0]
+
+
+def test_files_that_are_with_a_worker_that_another_ends_are_not_blamed() -> None:
+    """Dask blames all that a worker had."""
+    queues = Queues()
+    queues.add([{"n": n, "do": "measure"} for n in range(9)])
+    blamed, done, tickets = [], [], 0
+    while queues:
+        while batch := queues.next(2):
+            tickets += 1
+            queues.running[tickets] = batch
+        together, queues.running = queues.running, {}
+        ends = any(job["n"] == 5 for batch in together.values() for job in batch)
+        for batch in together.values():
+            if ends:
+                blamed += queues.worker_lost(batch)
+            else:
+                done += batch
+    assert [job["n"] for job in blamed] == [5]
+    assert len(done) == 8
+
+
+@pytest.mark.parametrize("seconds", [1.0, 60.0, 300.0])
+def test_a_cluster_may_be_silent_while_one_file_is_read_and_measured(seconds: float) -> None:
+    limits = ScanOptions(seconds_per_file=seconds)
+    reading, silent = limits.stall_seconds, max(limits.stall_seconds, _HANGS * seconds)
+    assert silence_s(limits) >= reading + silent
 
 
 def test_a_batch_begins_no_file_after_some_seconds(monkeypatch: pytest.MonkeyPatch) -> None:

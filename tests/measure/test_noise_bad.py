@@ -116,3 +116,19 @@ def test_any_array_gives_a_record(
     noise = measure_noise(Picture((values * top).astype(kind)))
     assert noise.sigma_code8 is None or 0 <= noise.sigma_code8 < 40
     assert noise.sigma_code8 is not None or noise.note
+
+
+def test_noise_all_of_which_coding_may_have_added_is_no_more_than_a_bound() -> None:
+    """Faint noise, and half of its places strong: what coding adds to the mean is more than the median block holds.
+    The figures were no numbers."""
+    rng = np.random.default_rng(17)
+    strong = rng.random((16, 24)) < 0.49
+    deviation = np.where(strong, 30, 1.25).repeat(16, 0).repeat(16, 1)
+    grey = np.clip(118 + rng.normal(0, 1, deviation.shape) * deviation, 0, 255)
+    frame = draw.jpeg(cv2.cvtColor(np.rint(grey).astype(np.uint8), cv2.COLOR_GRAY2BGR), 94)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = measure_noise(frame)
+    assert found.tones == ()
+    assert found.at_most
+    assert found.sigma_code8 is None or np.isfinite(found.sigma_code8)

@@ -230,6 +230,8 @@ def _read_tone(frame: _Frame, place: int) -> _Tone | None:
         reliable = first is None or len(flats) >= _RELIABLE
         is_noise = is_faint or (reliable and noise_texture.shows_noise(flats, coded))
         rounding_variance = _added(frame.picture, flats) if is_noise and not is_faint else 0.0
+        if rounding_variance >= flats.sigma**2:  # it may be all there is
+            is_faint, rounding_variance = True, 0.0
         tone = _Tone(_SIGNALS[place], flats, is_noise, is_faint, rounding_variance)
         if is_noise:
             return tone
