@@ -173,7 +173,7 @@ def test_photographs_lie_within_the_errors_stated_of_the_lens(blur_px: float) ->
                     lacks.append(z.mtf50_cpp**-2 - truth**-2)
     # Of 216 zones: the others hold fewer than three clean edges, and figures from texture were off by 0.69 (rms of ln).
     assert len(off) > 120
-    # Measured on the third of these that nothing was fitted to: 0.853 and 0.07.
+    # Measured on the third of these that nothing was fitted to: 0.875 and 0.07.
     assert np.mean(np.abs(off) < 2 * np.array(errors)) >= 0.85
     assert np.median(errors) <= 0.20
     assert np.quantile(lacks, 0.9) < 20
