@@ -33,11 +33,11 @@ __all__ = [
     "answered",
     "body_lines",
     "by_frames",
-    "costliest_first",
     "distinct",
     "lens_lines",
     "other_lenses",
     "role_of",
+    "surest_first",
     "use_of",
     "within_rows",
 ]
@@ -214,7 +214,7 @@ def distinct(entries: Sequence[Lens] | Sequence[Body], one: str) -> set[tuple[st
     return {(name, x.get("lens_serial" if name else "body")) for name, x in names}
 
 
-def costliest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
+def surest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
     """Comparisons as a table has them: rows of a label and its opposite together, first those of which one stands out
     most from its uncertainty.
 

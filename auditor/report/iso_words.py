@@ -90,9 +90,8 @@ class IsoLimit:
             return f"predicted: {reason}" if self.predicted and reason else reason
         if self.iso is None:
             return self.reason
-        ends = self.between()
-        found = "" if not ends else f"90% interval {ends}" if " " in ends else f"90% sure of {ends}"
-        return ", ".join(t for t in (found, "predicted" if self.predicted else "") if t)
+        told = words.surely(self.between()), "predicted" if self.predicted else ""
+        return ", ".join(t for t in told if t)
 
 
 EXTRAPOLATION_FACTOR: Final = 2.0

@@ -100,9 +100,8 @@ def link(path: Any) -> str:
     text = str(path if path is not None else "")
     if text.startswith(("http://", "https://")):
         return text
-    if text.startswith(
-        "/"
-    ):  # where a backslash is part of a name, or begins an escape of the store
+    # There a backslash is part of a name, or begins an escape of the store.
+    if text.startswith("/"):
         return "file://" + quote(os.fsencode(on_disk(text)), safe="/:")
     if not re.match(r"[A-Za-z]:[\\/]", text):
         return ""

@@ -70,7 +70,7 @@ def _best(part: FocalRange, several: bool) -> str:
     sweet = part.get("sweet_spot")
     ends = words.aperture_range([sweet.get("low"), sweet.get("high")]) if sweet else ""
     inside = [words.best_at_end(part)]
-    inside += [f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}"] if ends else []
+    inside += [words.surely(ends)]
     inside += [words.count(part.get("frames") or 0)]
     inside += ["thin evidence"] if part.get("evidence") == "thin" else []
     focal = words.focal(part.get("focal_mm")) if several else ""

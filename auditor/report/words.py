@@ -50,6 +50,7 @@ __all__ = [
     "shorten",
     "shutter",
     "stops_between",
+    "surely",
 ]
 
 NAME_CHARACTERS: Final = 60
@@ -124,6 +125,13 @@ def aperture_range(ends: Any) -> str:
     if UNKNOWN in (low, high):
         return ""
     return low if low == high else f"{low} to {high}"
+
+
+def surely(ends: str) -> str:
+    """'90% interval f/7.1 to f/9' of two ends in words, '90% sure of f/8' where both are one; '' without any."""
+    if not ends:
+        return ""
+    return f"90% interval {ends}" if " to " in ends else f"90% sure of {ends}"
 
 
 def shutter(seconds: Any) -> str:

@@ -18,7 +18,7 @@ from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen
 from auditor.report import words
-from auditor.report.first_screen import costliest_first, other_lenses
+from auditor.report.first_screen import other_lenses, surest_first
 from auditor.report.iso_words import kind_sentence, limits_told, shown_bands
 from auditor.report.listing import HEADER, keeper_line, select_keepers
 from auditor.report.rendering import figures, sentence
@@ -199,7 +199,7 @@ def test_what_stands_out_most_is_told_first_with_its_opposite() -> None:
         _compared("hood", "sharpness", (-0.4, -0.1, 0.2), "cannot tell"),
     ]  # fmt: skip
     order = {"polariser": 2, "grey filter": 2, "converter": 1, "plain glass": 1, "hood": 1}
-    table = [c["label"] for c in costliest_first(rows)]
+    table = [c["label"] for c in surest_first(rows)]
     assert table == [label for label, n in order.items() for _ in range(n)]
 
 

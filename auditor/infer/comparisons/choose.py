@@ -24,6 +24,7 @@ __all__ = [
     "APERTURE_STOPS",
     "Candidate",
     "Pair",
+    "by_scene",
     "choose",
     "magnification",
     "pair_scale",
@@ -228,3 +229,22 @@ def why_not(candidates: list[Candidate], paired: set[int]) -> Counter[str]:
         if c.problem and c.labelled not in paired and c.similarity >= SAME_SCENE:
             why.setdefault(c.labelled, c.problem)
     return Counter(why.values())
+
+
+def by_scene(values: NDArray[np.float64], scene: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Medians over the pairs of each scene: a focus missed once, and light that changed between two bursts, is the same
+    in all of its pairs.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (pairs,) or (pairs, k)
+        Values; NaN is passed over.
+    scene : ndarray of int64, shape (pairs,)
+        Number of the scene.
+
+    Returns
+    -------
+    ndarray of float64, shape (scenes, 1) or (scenes, k)
+        By ascending number; NaN where a scene has no value.
+    """
+    return pd.DataFrame(values).groupby(scene).median().to_numpy()

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr
 
+from auditor.infer.comparisons.choose import by_scene
 from auditor.infer.comparisons.pairs import FrameColumns, Pair
 from auditor.infer.comparisons.small_pictures import GRID_SHAPE
 from auditor.infer.comparisons.verdict import (
@@ -188,11 +188,6 @@ class Cast:
     scenes: int
 
 
-def _by_scene(values: Floats, scene: NDArray[np.int64]) -> Floats:
-    """Medians over the pairs of each scene: light that changed between two bursts is the same in all of their pairs."""
-    return pd.DataFrame(values).groupby(scene).median().to_numpy()
-
-
 def _cast(shifts: Floats, size_of: Callable[[Floats], float], least: float, share: float) -> Cast:
     """A size that follows from robust means of shifts (scenes, k), with an interval that holds a share of the truth;
     found where the means together differ from none (Hotelling-like F test) and the size is `least` or more."""
@@ -260,7 +255,7 @@ def cast_entries(
     if len(np.unique(scene)) < 2:
         told = entry("cast", None, len(scene), "u'v'", few_scenes(len(scene), 1))
         return [told | {"found": False}]
-    patterns = _by_scene(shifts[:, 1:].reshape(len(shifts), -1), scene)
+    patterns = by_scene(shifts[:, 1:].reshape(len(shifts), -1), scene)
     even = _cast(patterns, _spread, _LEAST_UNEVEN, criteria.interval)
     differs, automatic = kinds == "differs", kinds == "auto"
     left_out: list[LeftOutPairs] = []
@@ -269,7 +264,7 @@ def cast_entries(
     if automatic.any() and len(np.unique(scene[~differs & ~automatic])) >= FEWEST:
         left_out.append({"reason": AUTOMATIC, "count": int(automatic.sum())})
         differs, automatic = differs | automatic, np.zeros(len(kinds), bool)
-    used = _by_scene(shifts[~differs][:, 0], scene[~differs])
+    used = by_scene(shifts[~differs][:, 0], scene[~differs])
     text = (
         f"uneven: differs across the frame by {even.size:.4f} ({even.low:.4f} to {even.high:.4f} in u'v')"
         if even.found
@@ -380,7 +375,7 @@ def _in_stops(
     pairs = int(np.isfinite(stops).sum())
     if not pairs:
         return []
-    middle = robust_location(_by_scene(stops, scene)[:, 0], _LIGHT_SD)
+    middle = robust_location(by_scene(stops, scene)[:, 0], _LIGHT_SD)
     low, high = middle.bounds(criteria.interval)
     less, more, none = (text and text.format(abs(middle.value)) for text in texts)
     text = verdict(low, high, middle.count, (less or "", more, none or ""))

@@ -12,10 +12,10 @@ from functools import cache
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import log_ndtr, logsumexp, ndtri
 
+from auditor.infer.comparisons.choose import by_scene
 from auditor.infer.comparisons.pairs import FrameColumns, Pair
 from auditor.infer.comparisons.verdict import entry, few_scenes, sharpness_verdict
 from auditor.infer.criteria import DRAWS, Criteria
@@ -275,11 +275,9 @@ def compare_sharpness(
     y_control, e_control = _at_aperture(table, control, lenses, target, pitch)
     directed = table.direction[np.stack([labelled, control], axis=1)] > _DIRECTED
     risk = np.where(directed, _DIRECTED_RISK, 1.0)
-    # A focus missed once is missed in all pairs of its scene.
     scene = np.unique(scene, return_inverse=True)[1]
     ratio, stderr, risk = (
-        pd.DataFrame(x).groupby(scene).median().to_numpy()
-        for x in (y_labelled - y_control, np.hypot(e_labelled, e_control), risk)
+        by_scene(x, scene) for x in (y_labelled - y_control, np.hypot(e_labelled, e_control), risk)
     )
     samples, in_focus = paired_difference(ratio, stderr, risk, criteria.seed)
     in_focus = in_focus[scene]

@@ -29,7 +29,7 @@ from auditor.infer.lenses.excess import (
 from auditor.infer.lenses.likelihood_state import Expectation, State
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["LEAST_SCATTER", "SCATTER", "Model"]
+__all__ = ["SCATTER", "Model"]
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ SCATTER: Final = 0.02
 """Scatter (ln MTF50) of inliers beyond the error that they state."""
 SCATTER_WEIGHT: Final = 20.0
 """Figures' worth of trust in it."""
-LEAST_SCATTER: Final = 0.006
+_LEAST_SCATTER: Final = 0.006
 """The least that is believed of it: figures of plain steps scatter no less."""
 _OUTLIERS: Final = 0.0075
 """Density, over ln MTF50, of figures that are off by anything: 1.5 in a hundred, two units wide."""
@@ -286,7 +286,7 @@ class Model:
             theta,
             inlier_share,
             excess_shares,
-            np.sqrt(np.maximum(scatter, LEAST_SCATTER**2)),
+            np.sqrt(np.maximum(scatter, _LEAST_SCATTER**2)),
         )
 
     def gauss_newton(

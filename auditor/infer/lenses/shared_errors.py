@@ -16,7 +16,6 @@ from scipy.special import ndtri
 
 from auditor.infer.lenses.curve_data import cell_sums
 from auditor.infer.lenses.fit import CurveFit
-from auditor.infer.lenses.likelihood import LEAST_SCATTER
 from auditor.robust import MAD_TO_SD
 
 __all__ = ["HALF_NORMAL_MEDIAN", "SharedErrors", "normal_deviates", "shared_errors"]
@@ -95,7 +94,7 @@ def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> Shared
     """
     objects = _soft_objects(fit)
     sharpening_bias = _FINISHING * float(np.clip(fit.sharpening, 0, 1))
-    scatter2 = np.maximum(fit.state.scatter**2, LEAST_SCATTER**2)
+    scatter2 = fit.state.scatter**2
     level, deviate = normal_deviates(rng, draws, 2).T
     level *= np.linalg.norm([_PROFILES, _SCATTER * np.sqrt(scatter2.mean()), _OBJECTS * objects])
     level -= sharpening_bias

@@ -98,9 +98,8 @@ def is_posterised(luma: NDArray[Any], peak: float) -> bool:
     else:
         codes = np.clip(sample / peak * 255, 0, 255).astype(np.uint8).ravel()
     count = cv2.calcHist([codes], [0], None, [256], [0, 256]).ravel()
-    count[[0, -1]] = (
-        0  # a black margin about a foggy scene, lamps in a night: what is clipped tells of no steps
-    )
+    # A black margin about a foggy scene, lamps in a night: what is clipped tells of no steps.
+    count[[0, -1]] = 0
     used = np.flatnonzero(count > max(1, _USED * codes.size))
     if len(used) < 3:
         return True

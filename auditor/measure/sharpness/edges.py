@@ -110,6 +110,17 @@ def _weights(
     return weight, scale, np.sqrt(floor)
 
 
+def _profiles(
+    patch: Singles, u: Singles, keep: NDArray[np.bool_], half: Floats
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Edge profiles within `half` px of the lines: mean, pixels and inverse variance of each bin (0 outside: what goes on
+    beyond the blur's own window may be another object), rough step, noise per pixel (deviation)."""
+    mean, squares, count = binned(patch, u, keep & near_line(u, half + BIN_PX / 2))
+    weight, scale, noise = _weights(mean, squares, count, half)
+    inside = np.abs(OFFSETS) <= half[:, None]
+    return mean, count * inside, weight * inside, scale, noise
+
+
 @cache
 def _family() -> tuple[Singles, Singles]:
     """Profiles and line spreads of all members, flattened; single precision, as pixels are."""
@@ -275,14 +286,10 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
     u, t = lines.distances()
     keep = valid & (np.abs(t) <= _CORE_PX)
     for last in (False, True):
-        mean, squares, count = binned(patch, u, keep & near_line(u, half + BIN_PX / 2))
-        weight, scale, noise = _weights(mean, squares, count, half)
-        core_weight = weight * (np.abs(OFFSETS) <= half[:, None])
-        rough = rough_fit(mean, core_weight, scale)
+        mean, count, weight, scale, noise = _profiles(patch, u, keep, half)
+        rough = rough_fit(mean, weight, scale)
         if not last:
-            candidate = (_misfit(mean, count * (core_weight > 0), rough) < _MAX_ROUGH_MISFIT) & (
-                rough.step > noise
-            )
+            candidate = (_misfit(mean, count, rough) < _MAX_ROUGH_MISFIT) & (rough.step > noise)
             candidate &= _share_clipped(clipped, u, half) < _MOSTLY_CLIPPED
             if not candidate.any():
                 return no_edges()
@@ -295,23 +302,20 @@ def measure_edges(light: Light, y: NDArray[np.int_], x: NDArray[np.int_]) -> Edg
         u, t = lines.distances()
         if not last:
             keep = _extend(patch, u, t, valid, rough, half)
-    mean, squares, count = binned(patch, u, keep & near_line(u, half + BIN_PX / 2))
-    weight, scale, noise = _weights(mean, squares, count, half)
-    # What goes on beyond the blur's own window may be another object.
-    window = (np.abs(OFFSETS) <= half[:, None]) & (count > 0)
+    mean, count, weight, scale, noise = _profiles(patch, u, keep, half)
     core = np.abs(OFFSETS) <= 2.0
     # What can't be kept is not fitted: that is a quarter of all, and the family the dearest part.
     fittable = (
         (_share_clipped(clipped, u, half) < _CLIPPED)
-        & (window[:, core].mean(1) > _FILLED)
-        & (_misfit(mean, count * window, rough) < _MAX_ROUGH_MISFIT)
+        & ((count[:, core] > 0).mean(1) > _FILLED)
+        & (_misfit(mean, count, rough) < _MAX_ROUGH_MISFIT)
     )
     if not fittable.any():
         return no_edges()
-    mean, weight, scale, window = (a[fittable] for a in (mean, weight, scale, window))
-    fit = fit_profiles(mean, weight * window, scale, rough.log_mtf50[fittable])
+    mean, count, weight, scale = (a[fittable] for a in (mean, count, weight, scale))
+    fit = fit_profiles(mean, weight, scale, rough.log_mtf50[fittable])
     at = np.stack([place, y, x])[:, fittable]
-    return _judge(at, lines.take(fittable), fit, noise[fittable], window, mean, count[fittable])
+    return _judge(at, lines.take(fittable), fit, noise[fittable], mean, count)
 
 
 def _share_clipped(clipped: NDArray[np.bool_], u: Singles, half: Floats) -> Floats:
@@ -329,7 +333,6 @@ def _judge(
     lines: Lines,
     fit: ProfileFit,
     noise: Floats,
-    window: NDArray[np.bool_],
     mean: Floats,
     count: Floats,
 ) -> Edges:
@@ -338,8 +341,8 @@ def _judge(
     `at` (3, n): the places' numbers, and the middles of their patches.
     """
     place, y, x = at
-    misfit = _misfit(mean, count * window, fit)
-    excess = np.where(window & (np.abs(OFFSETS) > 1.0), _left(mean, fit), 0)
+    misfit = _misfit(mean, count, fit)
+    excess = np.where((count > 0) & (np.abs(OFFSETS) > 1.0), _left(mean, fit), 0)
     overshoot = np.maximum(excess.max(1), 0)
     accepted = (
         (fit.step > _MIN_STEP)
