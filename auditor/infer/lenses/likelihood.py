@@ -11,25 +11,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.infer.lenses.curve_data import CurveData, sums_of_cells
-from auditor.infer.lenses.excess import (
-    SHARE_POOL,
-    SHARE_WEIGHT,
-    STARTS,
-    Excess,
-    beta_log_density,
-    pooled_shares,
-    shares_of,
-)
-from auditor.infer.lenses.likelihood_state import Expectation, State
+from auditor.infer.lenses.excess import STARTS, Excess, shares_of
 from auditor.infer.lenses.physics import Optics, prior_for
 
-__all__ = ["SCATTER", "Model"]
+__all__ = ["SCATTER", "Expectation", "Model", "State"]
 
 Floats = NDArray[np.float64]
 
@@ -41,8 +32,6 @@ _LEAST_SCATTER: Final = 0.006
 """The least that is believed of it: figures of plain steps scatter no less."""
 _OUTLIERS: Final = 0.0075
 """Density, over ln MTF50, of figures that are off by anything: 1.5 in a hundred, two units wide."""
-_KERNEL_SHARE: Final = 0.35
-"""Standard deviation of the kernel about a point of excess, over the distance to the next point."""
 _LONGEST_STEP: Final = 0.5
 """Longest step of any parameter of optics (logarithms)."""
 _OVER_NODES: Final = "nzm,nzm->nz"
@@ -53,6 +42,63 @@ _INLIER_SHARE: Final = np.exp(-2 * _INLIER_LOSS)
 """The same as a share of 1 / MTF50^2 that is the lens's own."""
 _CHUNK: Final = 128
 """Frames computed at once: their arrays stay in a processor's cache."""
+
+
+class State(NamedTuple):
+    """Parameters of the model, with leading axes of curves where there are several.
+
+    Attributes
+    ----------
+    theta : ndarray of float64, shape (..., P)
+        Optics (`physics.Optics.curves`).
+    inlier_share : ndarray of float64, shape (..., Z, K)
+        Share of a zone's figures at each aperture that lie on the curve (no excess).
+    excess_shares : ndarray of float64, shape (..., COMPONENTS - 1)
+        Mixture weights of the laws of excess among the other figures.
+    scatter : ndarray of float64, shape (..., Z)
+        Standard deviation (ln MTF50) of figures beyond their stated errors.
+    """
+
+    theta: Floats
+    inlier_share: Floats
+    excess_shares: Floats
+    scatter: Floats
+
+    @property
+    def shares(self) -> Floats:
+        """(..., Z, K, COMPONENTS): share on the curve, and of each component of excess."""
+        others = (1 - self.inlier_share)[..., None] * self.excess_shares[..., None, None, :]
+        return np.concatenate([self.inlier_share[..., None], others], axis=-1)
+
+    def of(self, curve: int, apertures: int) -> State:
+        """That of one of several curves, which has so many apertures."""
+        theta, share, spread, scatter = (part[curve] for part in self)
+        return State(theta, share[:, :apertures], spread, scatter)
+
+
+class Expectation(NamedTuple):
+    """Expectation step: all figures given a state; (n, Z) unless said otherwise.
+
+    Attributes
+    ----------
+    curve : ndarray of float64, shape (..., Z, K)
+        ln MTF50 of the state.
+    gradient, curvature : ndarray of float64
+        Derivatives of the log likelihood by the curve (complete-data information).
+    component : ndarray of float64, shape (n, Z, COMPONENTS)
+        Responsibility of each component of excess.
+    scatter_moment : ndarray of float64, shape (n, Z, 2)
+        Numerator and denominator of the estimate of squared scatter.
+    inlier : ndarray of float64
+        Probability that the excess costs next to nothing (`_INLIER_LOSS`).
+    """
+
+    curve: Floats
+    gradient: Floats
+    curvature: Floats
+    component: Floats
+    scatter_moment: Floats
+    inlier: Floats
 
 
 @dataclass(frozen=True)
@@ -128,18 +174,6 @@ class Model:
             np.array([m.trust for m in models]),
         )  # fmt: skip
 
-    def part(self, kept: NDArray[np.bool_]) -> Model:
-        """Without some of the curves."""
-        rows = kept[self.curve]
-        apertures = self.used.shape[1]
-        curve = (np.cumsum(kept) - 1)[self.curve[rows]]
-        return Model(
-            self.value[rows], self.known[rows], self.variance[rows], curve,
-            curve * apertures + self.cell[rows] % apertures, self.used[kept],
-            self.excess.part(kept), self.optics.part(kept),
-            (self.prior[0][kept], self.prior[1][kept]), self.trust[kept],
-        )  # fmt: skip
-
     def sums(self, values: Floats) -> Floats:
         """Sums over the frames of each aperture: (n, Z, ...) to (..., Z, K, ...) (`sums_of_cells`)."""
         return sums_of_cells(self.cell, self.used.shape, values)
@@ -172,16 +206,14 @@ class Model:
     def _cells(self, curve: Floats, state: State) -> list[Floats]:
         """What is the same for all figures of a zone at an aperture of a curve.
 
-        Returns, by `cell`: expected ln MTF50 at the points of excess, its slope by the curve, the
-        squared kernel width about each point, and its weight, all (cells, Z, M); squared scatter (cells, Z).
+        Returns, by `cell`: expected ln MTF50 at the points of excess, its slope by the curve, and each point's
+        weight, all (cells, Z, M); squared scatter (cells, Z).
         """
         lens = np.exp(-2 * curve)[..., None]
         total = lens + self.excess.nodes[..., None, :, :]  # (..., Z, K, M)
         mean, share = -0.5 * np.log(total), lens / total
-        kernel_sd = np.zeros_like(mean)
-        kernel_sd[..., 1:-1] = _KERNEL_SHARE * np.abs(np.diff(mean[..., 1:]))
         weight = self.excess.weights(state.shares) / np.sqrt(2 * np.pi)
-        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, kernel_sd**2, weight))
+        by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, weight))
         scatter2 = np.broadcast_to(
             state.scatter[..., None, :] ** 2, (*self.used.shape, curve.shape[-2])
         )
@@ -192,41 +224,38 @@ class Model:
 
     def _moments(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
         """The fields of an `Expectation` but its first, for some of the frames."""
-        responsibility, density, residual, share, precision, scatter2 = self._responsibilities(
+        responsibility, residual, share, _, precision, scatter2 = self._responsibilities(
             cells, rows
         )
-        weight = responsibility * precision
-        weight2 = weight * precision
-        squares = np.einsum(_OVER_NODES, weight2 * residual, residual)
-        total, bottom = weight.sum(2), weight2.sum(2)
-        # Of each point's variance, one over its precision, what lies beyond scatter is the figure's own.
-        moment = np.stack([squares - (total - scatter2 * bottom), bottom], axis=2)
-        weighted = weight * share
+        squares = np.einsum(_OVER_NODES, responsibility * residual, residual)
+        total = responsibility.sum(2)
+        # Of the variance, one over the precision, what lies beyond scatter is the figure's own.
+        own = 1 / precision - scatter2
+        moment = precision[..., None] ** 2 * np.stack([squares - total * own, total], axis=2)
+        weighted = responsibility * share * precision[..., None]
         return (
             np.einsum(_OVER_NODES, weighted, residual),
             np.einsum(_OVER_NODES, weighted, share),
             np.add.reduceat(responsibility, STARTS, axis=2),
             moment,
             (responsibility * (share > _INLIER_SHARE)).sum(2),
-            np.log(np.where(self.known[rows], density, 1.0)),
         )
 
     def _responsibilities(self, cells: list[Floats], rows: slice) -> tuple[Floats, ...]:
-        """Of some of the frames, (n, Z, M): each point's responsibility, the figure's density (n, Z), its residual
-        to the point, the point's slope by the curve, one over its variance; squared scatter (n, Z).
+        """Of some of the frames, (n, Z, M): each point's responsibility, its residual and its slope by the curve; (n, Z), the
+        figure's density, one over its variance, and squared scatter.
         """
-        mean, share, kernel_variance, weight, scatter2 = (part[self.cell[rows]] for part in cells)
+        mean, share, weight, scatter2 = (part[self.cell[rows]] for part in cells)
         residual = self.value[rows, :, None] - mean
-        precision = 1 / ((self.variance[rows] + scatter2)[:, :, None] + kernel_variance)
+        precision = 1 / (self.variance[rows] + scatter2)
         responsibility = residual * residual
-        responsibility *= precision
-        responsibility *= -0.5
+        responsibility *= -0.5 * precision[..., None]
         np.exp(responsibility, out=responsibility)
         responsibility *= weight
-        responsibility *= np.sqrt(precision)
+        responsibility *= np.sqrt(precision)[..., None]
         density = responsibility.sum(2) + _OUTLIERS
         responsibility *= np.where(self.known[rows], 1 / density, 0.0)[:, :, None]
-        return responsibility, density, residual, share, precision, scatter2
+        return responsibility, residual, share, density, precision, scatter2
 
     def log_densities(self, state: State, curves: Floats) -> Floats:
         """Log likelihood of every figure under other curves than the state's.
@@ -253,7 +282,7 @@ class Model:
         model = replace(self, value=value, known=known, variance=variance, cell=cell, used=used)
         cells = model._cells(curves, state)
         chunks = [
-            model._responsibilities(cells, slice(first, first + _CHUNK))[1]
+            model._responsibilities(cells, slice(first, first + _CHUNK))[3]
             for first in range(0, len(value), _CHUNK)
         ]
         density = np.log(np.where(known, np.concatenate(chunks), 1.0))
@@ -318,37 +347,6 @@ class Model:
         step = np.linalg.solve(information, score[..., None])[..., 0]
         longest = np.abs(step).max(-1, keepdims=True)
         return theta + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
-
-    def objective(self, state: State, expectation: Expectation) -> Floats:
-        """Penalised log likelihood, which the fit maximises.
-
-        Parameters
-        ----------
-        state : State
-            Parameters.
-        expectation : Expectation
-            Of all figures given them.
-
-        Returns
-        -------
-        ndarray of float64, shape (...)
-            One for each curve.
-        """
-        mean, sd = self.prior
-        penalty = (((state.theta - mean) / sd) ** 2).sum(-1)
-        lens, zone = pooled_shares(self.sums(expectation.component))
-        agreement = beta_log_density(state.inlier_share, zone[..., None]) * self.used[..., None, :]
-        prior = np.log(state.excess_shares) @ SHARE_WEIGHT[1:] + SHARE_POOL * beta_log_density(
-            zone, lens
-        ).sum(-1)
-        prior += (
-            beta_log_density(lens, SHARE_WEIGHT[0] / SHARE_WEIGHT.sum())[..., 0]
-            * SHARE_WEIGHT.sum()
-        )
-        log_likelihood = self.sums(expectation.log_density).sum((-2, -1))
-        return np.asarray(
-            log_likelihood - 0.5 * penalty + prior + SHARE_POOL * agreement.sum((-2, -1))
-        )
 
 
 def _padded(arrays: Sequence[Floats]) -> Floats:

@@ -28,8 +28,9 @@ PARAMETERS: Final = 3
 
 _CUTOFF: Final = np.linspace(np.log(0.04), np.log(12.0), 48)
 """ln of wavelength * N / pitch, px: what an aperture is by its diffraction."""
-_AMOUNT: Final = np.linspace(-0.2, 1.8, 11)
-"""Amounts of sharpening: unsharp masking with a Gaussian of 1 px, 1 doubling the highest frequencies."""
+_AMOUNT: Final = np.linspace(-0.8, 1.8, 14)
+"""Amounts of sharpening: unsharp masking with a Gaussian of 1 px, 1 doubling the highest frequencies; below 0 it softens.
+Wider than any that was found: where the table ends slopes are nothing, and a fit goes to and fro across its end."""
 _SOFT_PX: Final = 0.12
 """Blur in px up to which steps are even."""
 _BLUR: Final = np.linspace(0.0, np.log1p(6.0 / _SOFT_PX), 28)
@@ -105,10 +106,6 @@ class Optics:
     def on(self, f_numbers: Floats) -> Optics:
         """The same optics at other apertures."""
         return Optics(f_numbers, self.pitch_um, self.widest)
-
-    def part(self, kept: NDArray[np.bool_]) -> Optics:
-        """Of some of several lenses."""
-        return Optics(self.f_numbers[kept], self.pitch_um[kept], self.widest[kept])
 
     def curves(self, theta: Floats) -> Floats:
         """The model curve.
