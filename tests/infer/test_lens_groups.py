@@ -351,7 +351,7 @@ def test_curves_fitted_together_are_those_fitted_alone():
         (alone,) = fit_curves([one])
         assert together.curve.shape == (3, len(one.f_numbers))
         assert together.curve == pytest.approx(alone.curve, abs=1e-9)
-        assert together.state.inlier_share == pytest.approx(alone.state.inlier_share, abs=1e-9)
+        assert together.state.shares == pytest.approx(alone.state.shares, abs=1e-9)
 
 
 def test_curves_of_optics_are_splines_through_their_table_as_scipy_draws_them_and_slopes_theirs():

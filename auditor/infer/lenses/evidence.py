@@ -130,7 +130,7 @@ def judge(
 def _scenes(fit: CurveFit, zones: list[int]) -> list[Reason]:
     """Whether the frames nearest to the lens fall short of it as a rule."""
     lens = np.exp(-2 * fit.curve[zones])
-    nearest = fit.model.excess.least_excess(fit.state.shares)[zones]
+    nearest = fit.model.excess.least_excess(fit.state.shares)
     excess = float(np.median(0.5 * np.log1p(nearest / lens)))
     if excess <= _MARKED_EXCESS:
         return []

@@ -108,7 +108,8 @@ def _fit_together(data: Sequence[CurveData]) -> list[CurveFit]:
         first = rows.stop
         apertures = len(single.used)
         own = Expectation(found.curve[i, :, :apertures], *(part[rows] for part in found[1:]))
-        fits.append(CurveFit(data[i], single, state.of(i, apertures), own, curvature[rows]))
+        state_of = State(*(part[i] for part in state))
+        fits.append(CurveFit(data[i], single, state_of, own, curvature[rows]))
     return fits
 
 
@@ -122,10 +123,10 @@ def _start(model: Model) -> State:
         residual = target - model.optics.curves(theta)
         theta = model.gauss_newton(theta, model.optics.jacobian(theta), weight * residual, weight)
     zones = model.value.shape[1]
+    shares = np.append(inlier, np.full(COMPONENTS - 1, (1 - inlier) / (COMPONENTS - 1)))
     return State(
         theta,
-        np.full((len(theta), zones, model.used.shape[1]), inlier),
-        np.full((len(theta), COMPONENTS - 1), 1 / (COMPONENTS - 1)),
+        np.tile(shares, (len(theta), 1)),
         np.full((len(theta), zones), SCATTER),
     )
 

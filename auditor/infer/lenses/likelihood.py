@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 
 SCATTER: Final = 0.02
 """Scatter (ln MTF50) of inliers beyond the error that they state."""
-SCATTER_WEIGHT: Final = 20.0
+_SCATTER_WEIGHT: Final = 30.0
 """Figures' worth of trust in it."""
 _LEAST_SCATTER: Final = 0.006
 """The least that is believed of it: figures of plain steps scatter no less."""
@@ -51,29 +51,15 @@ class State(NamedTuple):
     ----------
     theta : ndarray of float64, shape (..., P)
         Optics (`physics.Optics.curves`).
-    inlier_share : ndarray of float64, shape (..., Z, K)
-        Share of a zone's figures at each aperture that lie on the curve (no excess).
-    excess_shares : ndarray of float64, shape (..., COMPONENTS - 1)
-        Mixture weights of the laws of excess among the other figures.
+    shares : ndarray of float64, shape (..., COMPONENTS)
+        Share of figures that lie on the curve (no excess), and of each law of excess.
     scatter : ndarray of float64, shape (..., Z)
         Standard deviation (ln MTF50) of figures beyond their stated errors.
     """
 
     theta: Floats
-    inlier_share: Floats
-    excess_shares: Floats
+    shares: Floats
     scatter: Floats
-
-    @property
-    def shares(self) -> Floats:
-        """(..., Z, K, COMPONENTS): share on the curve, and of each component of excess."""
-        others = (1 - self.inlier_share)[..., None] * self.excess_shares[..., None, None, :]
-        return np.concatenate([self.inlier_share[..., None], others], axis=-1)
-
-    def of(self, curve: int, apertures: int) -> State:
-        """That of one of several curves, which has so many apertures."""
-        theta, share, spread, scatter = (part[curve] for part in self)
-        return State(theta, share[:, :apertures], spread, scatter)
 
 
 class Expectation(NamedTuple):
@@ -107,8 +93,8 @@ class Model:
 
     ln MTF50 of a figure = curve of the optics, less the loss through a one-sided excess in 1 / MTF50^2 (a
     mixture, `Excess`), plus normal noise of its stated error and a common scatter; a few figures
-    are outliers of uniform density. Priors: Gaussian on the optics, Dirichlet-like pseudo counts on mixture
-    weights (pooled from zone to aperture), inverse-gamma-like on scatter.
+    are outliers of uniform density. Priors: Gaussian on the optics, Dirichlet on mixture weights, inverse-gamma-like
+    on scatter.
 
     Attributes
     ----------
@@ -149,7 +135,7 @@ class Model:
             Excess.at(data.f_numbers),
             Optics.at(data.f_numbers, np.array(data.pitch_um)),
             prior_for(data.source, known.shape[1]),
-            np.array(SCATTER_WEIGHT / typical**2),
+            np.array(_SCATTER_WEIGHT / typical**2),
         )  # fmt: skip
 
     @classmethod
@@ -213,6 +199,7 @@ class Model:
         total = lens + self.excess.nodes[..., None, :, :]  # (..., Z, K, M)
         mean, share = -0.5 * np.log(total), lens / total
         weight = self.excess.weights(state.shares) / np.sqrt(2 * np.pi)
+        weight = np.broadcast_to(weight[..., None, None, :], mean.shape)
         by_zone = (np.swapaxes(part, -3, -2) for part in (mean, share, weight))
         scatter2 = np.broadcast_to(
             state.scatter[..., None, :] ** 2, (*self.used.shape, curve.shape[-2])
@@ -303,7 +290,6 @@ class Model:
         State
             After.
         """
-        inlier_share, excess_shares = shares_of(self.sums(expectation.component))
         moment = self.sums(expectation.scatter_moment).sum(-2)  # (..., Z, 2)
         trust = self.trust[..., None]
         scatter = (moment[..., 0] + trust * SCATTER**2) / (moment[..., 1] + trust)
@@ -311,12 +297,8 @@ class Model:
         theta = self.gauss_newton(
             state.theta, jacobian, self.sums(expectation.gradient), self.sums(expectation.curvature)
         )
-        return State(
-            theta,
-            inlier_share,
-            excess_shares,
-            np.sqrt(np.maximum(scatter, _LEAST_SCATTER**2)),
-        )
+        shares = shares_of(self.sums(expectation.component).sum((-3, -2)))
+        return State(theta, shares, np.sqrt(np.maximum(scatter, _LEAST_SCATTER**2)))
 
     def gauss_newton(
         self, theta: Floats, jacobian: Floats, gradient: Floats, weight: Floats

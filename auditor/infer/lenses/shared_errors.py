@@ -24,14 +24,14 @@ Floats = NDArray[np.float64]
 
 HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
 """Median of the absolute value of a standard normal deviate."""
-_SCATTER: Final = 1.15
+_SCATTER: Final = 1.1
 """Error that inliers have in common (shape of the profiles, coding, depth that no frame is free of), over what
 they scatter beyond their own errors. Figures of plain steps hardly scatter, and their curves lie
 within 0.5%; those of drawn landscapes scatter by 1%, and their curves lie 2% low."""
-_PROFILES: Final = 0.0075
+_PROFILES: Final = 0.006
 """Error (ln MTF50) of a curve's level that no agreement of frames takes away: no lens's profile is wholly one of the
-family's. Of the intervals of lenses rendered from wavefronts, whose curves lie 0.8% low, 84 in a hundred hold (86 with
-0.01); of those of plain steps, whose blur is of the family, 98 (97 with 0.005)."""
+family's. Of the intervals of lenses rendered from wavefronts, whose curves lie 0.4% low, 89 in a hundred hold (88 with
+0.005, 90 with 0.0075); of those of plain steps, whose blur is of the family, 96 (94, 98)."""
 _FINISHING: Final = 0.03
 """How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's: cameras
 sharpen encoded light and bend its tones, which steepens the middle of an edge and hardly ever flattens it. Curves
@@ -101,7 +101,7 @@ def shared_errors(fit: CurveFit, draws: int, rng: np.random.Generator) -> Shared
     # As far as frames fall short through depth, and none of the inliers lies on the curve.
     unexplained = float(np.maximum(scatter2 - _DEPTH_SCATTER**2, 0).mean())
     depth_share = 1 / (1 + (objects**2 + unexplained) / _HALF_DEPTH**2)
-    depth_scale = depth_share * (1 - fit.state.inlier_share) ** cell_sums(
+    depth_scale = depth_share * (1 - fit.state.shares[0]) ** cell_sums(
         fit.data, fit.expectation.inlier
     )
     return SharedErrors(level, deviate, depth_scale, sharpening_bias)
