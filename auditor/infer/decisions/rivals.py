@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 import numpy as np
 from scipy.special import stdtr
@@ -46,11 +46,6 @@ __all__ = ["lens_choice", "lens_rivals"]
 
 Block = Mapping[str, Any]
 Sizes = Mapping[tuple[str, str], tuple[int, int]]
-
-_DEFICIT_SHARE: Final = 0.5
-"""Share of the difference between two lenses' typical deficits that may pass for one of the lenses. Of drawn
-lenses of which one fails twice as often, curves differ by a tenth of it beside the truth; of ones of which
-one is focused beside the subject by most of a depth of field throughout, by all of it, which is rare."""
 
 
 def lens_rivals(
@@ -196,9 +191,9 @@ def _ratio(
     """Log ratio and its standard error; None where either is unknown or rests on few frames.
 
     Given `outings` of each, they are on one body, in one kind of file. Then the measurement's level is common
-    to both and cancels. What remains is the error that the frames of each leave; the difference between the
-    typical deficits of both, as far as it may pass for one of the lenses; and that a deficit varies from
-    outing to outing by as much as it is.
+    to both and cancels. What remains is the error that the frames of each leave, and that what they typically fall
+    short by varies from outing to outing by as much as it is. A lens that is focused beside the subject throughout
+    passes for a softer one.
     """
     if not one or not two or min(one["frames"], two["frames"]) < FEW:
         return None
@@ -207,8 +202,7 @@ def _ratio(
         sides = list(zip((one, two), outings, strict=True))
         errors = [f["frames_error"] for f, _ in sides]
         errors += [f["lacking"] / math.sqrt(max(n, 1)) for f, n in sides]
-        deficit = _DEFICIT_SHARE * (one["lacking"] - two["lacking"])
-        return value, max(math.hypot(deficit, *errors), LEAST_ERROR)
+        return value, max(math.hypot(*errors), LEAST_ERROR)
     return value, math.hypot(log_error(one, share), log_error(two, share))
 
 
