@@ -24,7 +24,6 @@ __all__ = [
     "aperture",
     "brightness",
     "colour_temperature",
-    "exposure_bias",
     "exposure_time",
     "flash_fired",
     "focal_length",
@@ -54,8 +53,6 @@ _NOTE_GAIN: Final = (-400, 400)
 """The same for the gain upon it."""
 _NOTE_BASE: Final = 5
 """Stops that stand for ISO 100 there."""
-_BIAS_LIMITS_EV: Final = (-15, 15)
-"""Exposure compensation; no camera offers more than a third of this (common practice, no source)."""
 _FOCUS_LIMITS_M: Final = (0.001, 600)
 """Focus distances; others are damage or infinity, which makers' notes have as 65,535 cm (common practice, no
 source)."""
@@ -170,12 +167,6 @@ def _maker_sensitivity(tags: Tags) -> float | None:
     if base is not None:
         return float(round(100 * 2 ** ((base + (gain or 0)) / NOTE_STEPS - _NOTE_BASE)))
     return None
-
-
-def exposure_bias(tags: Tags) -> float | None:
-    """Exposure compensation in stops."""
-    value = first_number(tags, ("Exif.Photo.ExposureBiasValue",), _BIAS_LIMITS_EV)
-    return None if value is None else round(value, 3)
 
 
 def brightness(f_number: float | None, time: float | None, iso: float | None) -> float | None:

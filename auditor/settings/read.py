@@ -147,7 +147,6 @@ def _settings(raw: RawTags, name: str) -> Settings:
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
-        exposure_bias_ev=exposure_tags.exposure_bias(tags),
         ev100=exposure_tags.brightness(f_number, time, iso),
         taken=capture_time(tags, notes),
         focus_distance_m=exposure_tags.focus_distance(tags),

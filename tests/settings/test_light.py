@@ -144,13 +144,6 @@ def test_flash_is_its_lowest_bit(value: str, fired: bool) -> None:
     assert exposure_tags.flash_fired({"Exif.Photo.Flash": value}) is fired
 
 
-def test_exposure_bias_in_stops() -> None:
-    assert exposure_tags.exposure_bias({"Exif.Photo.ExposureBiasValue": "-2/3"}) == pytest.approx(
-        -2 / 3, abs=1e-3
-    )
-    assert exposure_tags.exposure_bias({"Exif.Photo.ExposureBiasValue": "5/0"}) is None
-
-
 @given(st.one_of(st.text(max_size=40), st.lists(st.text(max_size=10), max_size=4), st.none()))
 def test_numbers_never_raise_and_are_finite(value: Any) -> None:
     for number in numbers(value):

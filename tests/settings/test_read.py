@@ -43,14 +43,14 @@ def sidecar(rating: int, *words: str) -> bytes:
 def test_a_frame_as_a_camera_writes_it() -> None:
     tags = FrameTags(
         make="Northlight", model="NL-7", body_serial="123", lens="NL 24-70 mm f/2.8", lens_serial="77",
-        focal_length_mm=35, f_number=8, exposure_time_s=1 / 250, iso=100, exposure_bias_ev=-1 / 3,
+        focal_length_mm=35, f_number=8, exposure_time_s=1 / 250, iso=100,
         taken="2024-05-01T06:00:00.25", pixel_pitch_um=4.0, orientation=6, rating=4,
         keywords=("lake", "tripod"),
     )  # fmt: skip
     found = read_settings(jpeg_bytes(np.zeros((800, 1200, 3), np.uint8), tags), "a/DSC_0042.jpg")
     assert found == Settings(
         body="Northlight NL-7", body_serial="123", lens="NL 24-70 mm f/2.8", lens_serial="77",
-        focal_length_mm=35.0, f_number=8.0, exposure_time_s=0.004, iso=100.0, exposure_bias_ev=-0.333,
+        focal_length_mm=35.0, f_number=8.0, exposure_time_s=0.004, iso=100.0,
         ev100=13.966, taken="2024-05-01T06:00:00.25", pixel_pitch_um=4.0, width_px=1200, height_px=800,
         orientation=6, source="camera", file_number="0042", flash=False, rating=4,
         labels=("lake", "tripod"), pitch_basis="focal-plane", maker_note=False,
