@@ -5,7 +5,7 @@ One file can be wrong about itself; the other frames of its body and lens know b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -18,7 +18,6 @@ from auditor.settings.names import (
     LensRange,
     body_key,
     built_in_lens,
-    converter_from_range,
     lens_key,
     range_from_name,
 )
@@ -26,9 +25,6 @@ from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
 
 __all__ = ["one_spelling", "reconcile", "reconcile_kinds", "reconcile_lenses", "turn_back"]
-
-Pair = tuple[str, str]
-"""Body and lens by name."""
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
@@ -45,8 +41,8 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        A copy with the same rows in the same order, with settled `body`, `lens`, `converter`,
-        `pixel_pitch_um`, `pitch_basis`, `source` and what belongs to them.
+        A copy with the same rows in the same order, with settled `body`, `lens`, `pixel_pitch_um`,
+        `pitch_basis`, `source` and what belongs to them.
     """
     if frames.empty:
         return frames.copy(deep=False)
@@ -112,106 +108,43 @@ COMPACT_USUAL_MM: Final = 30.0
 
 
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
+    """The table with `lens` settled; `body` must be."""
     out = frames.copy(deep=False)
     out["lens"] = one_spelling(out["lens"], lens_key)
-    out["lens"] = _renamed(out, _with_maker)
-    out["lens"] = _renamed(out, _by_range)
-    out["converter"] = _converters(out)
+    out["lens"] = _by_range(out)
     out["lens"] = _built_in(out)
     out["lens"] = _copies(out)
     return out
 
 
-def _renamed(
-    frames: pd.DataFrame, names_of: Callable[[list[Pair]], Mapping[Pair, str | None]]
-) -> pd.Series:
-    """Lenses under other names: `names_of` gives those of some pairs of body and lens ('' where one is missing)."""
-    place, found = name_combinations(frames, ("body", "lens"))
-    pairs = [(body, lens) for body, lens in found]
-    names = names_of([pair for pair in pairs if pair[1]])
-    renamed = np.array([names.get(pair, pair[1]) or None for pair in pairs], dtype=object)
-    return pd.Series(renamed[place], index=frames.index, dtype="object", name="lens")
-
-
-def _with_maker(pairs: list[Pair]) -> dict[Pair, str]:
-    """A lens named without its maker, as some programs do, is the one that is named with it, where only one
-    of these was on its body or is by the body's maker."""
-    makers = {body: body.partition(" ")[0].casefold() for body, _ in pairs}
-    named: dict[str, set[tuple[str, str, str]]] = {}
-    for body, name in pairs:
-        first, _, rest = name.partition(" ")
-        if first.casefold() in makers.values() and rest[:1].isalnum():
-            named.setdefault(lens_key(rest), set()).add((body, first.casefold(), name))
-    names: dict[Pair, str] = {}
-    for body, name in pairs:
-        alike = named.get(lens_key(name), set())
-        near = {full for on, maker, full in alike if body in ("", on) or maker == makers[body]}
-        if len(near) == 1:
-            names[body, name] = near.pop()
-    return names
-
-
-def _by_range(pairs: list[Pair]) -> dict[Pair, str]:
+def _by_range(frames: pd.DataFrame) -> pd.Series:
     """A lens known by its ranges alone is the one named lens with these ranges, where its body has just
     one: programs drop the maker's note that names it."""
-    named: dict[tuple[str, LensRange], set[str]] = {}
-    unnamed: dict[Pair, LensRange] = {}
-    for body, name in pairs:
-        ranges = range_from_name(name)
-        if body and ranges is not None and ranges.name() == name:
-            unnamed[body, name] = ranges
-        elif body and ranges is not None:
-            named.setdefault((body, ranges), set()).add(name)
-    alike = {pair: named.get((pair[0], ranges), set()) for pair, ranges in unnamed.items()}
-    return {pair: next(iter(names)) for pair, names in alike.items() if len(names) == 1}
-
-
-def _converters(frames: pd.DataFrame) -> pd.Series:
-    """Converters that a focal length outside the lens's own range gives away."""
-    names = ["lens", "focal_length_mm", "f_number", "equivalent"]
-    result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
-    focal, told, diagonal = (
-        pd.Series(numbers(frames, name), index=frames.index)
-        for name in ("focal_length_mm", "focal_35mm", "sensor_diagonal_mm")
-    )
-    by_sensor = focal * FULL_FRAME_DIAGONAL_MM / diagonal
-    frames = frames.assign(equivalent=told.fillna(by_sensor))
-    candidates = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
-    unique = candidates.drop_duplicates()
-    ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
-    found: list[str | None] = []
-    for lens, *figures in unique.itertuples(index=False):
-        own = ranges[lens]
-        known = (None if pd.isna(v) else float(v) for v in figures)
-        found.append(None if own is None else converter_from_range(own, *known))
-    if not any(found):
-        return result
-    unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
-    converters = (
-        candidates.merge(unique, how="left", on=names).set_index(candidates.index)["found"].dropna()
-    )
-    result.loc[converters.index] = converters
-    return result
+    place, pairs = name_combinations(frames, ("body", "lens"))
+    ranges = [range_from_name(name) if body else None for body, name in pairs]
+    named: dict[tuple[str, LensRange | None], set[str]] = {}
+    for (body, name), own in zip(pairs, ranges, strict=True):
+        if own is not None and own.name() != name:
+            named.setdefault((body, own), set()).add(name)
+    settled = np.empty(len(pairs), object)
+    for at, ((body, name), own) in enumerate(zip(pairs, ranges, strict=True)):
+        alike = named.get((body, own), set()) if own is not None and own.name() == name else set()
+        settled[at] = (next(iter(alike)) if len(alike) == 1 else name) or None
+    return pd.Series(settled[place], index=frames.index, dtype="object", name="lens")
 
 
 def _built_in(frames: pd.DataFrame) -> pd.Series:
     """A lens per camera for bodies with a small sensor on which no lens was ever named."""
     lens = frames["lens"]
-    focal, equivalent, width, height, pitch, known = (
+    focal, equivalent, known = (
         pd.Series(numbers(frames, name), index=frames.index)
-        for name in (
-            "focal_length_mm", "focal_35mm", "width_px", "height_px", "pixel_pitch_um",
-            "sensor_diagonal_mm",
-        )
-    )  # fmt: skip
+        for name in ("focal_length_mm", "focal_35mm", "sensor_diagonal_mm")
+    )
     unnamed = lens.isna() & focal.notna()
     if not unnamed.any():
         return lens.astype(object).where(lens.notna(), None)
-    by_pitch = pitch * np.hypot(width, height) / 1000
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
-    whole = frames["source"].isin(["raw", "camera"])
-    diagonal = known.fillna(by_view).fillna(by_pitch.where(whole))
+    diagonal = known.fillna(by_view)
     named = lens.isin([n for n in lens.dropna().unique() if not str(n).startswith(BUILT_IN)])
     per_body = pd.DataFrame(
         {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}

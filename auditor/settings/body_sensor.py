@@ -12,7 +12,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
-from statistics import median
 from typing import Any, Final
 
 from auditor.record import Certainty, FileKind, Source
@@ -208,22 +207,15 @@ def _native_size(rows: Rows) -> tuple[Size | None, bool]:
     sizes = _sizes(rows)
     if noted:
         return _shown(sizes, max(sorted(noted), key=lambda size: noted[size])), True
-    written = _written(rows)
     by_camera = [size for size, by in sizes.items() if by["raw"] or by["camera"]]
     if by_camera:
         enough = [s for s in by_camera if sizes[s]["raw"] or sizes[s]["camera"] >= FEWEST]
         size = _shown(sizes, (enough or by_camera)[-1])
-        # Tags of another shape tell the size of a stitched or cut picture.
-        larger = (
-            written is not None
-            and written[0] > size[0] * (1 + SAME_SIZE)
-            and _same(written[0] / written[1], size[0] / size[1])
-        )
-        return (written, False) if larger else (size, bool(enough))
+        return size, bool(enough)
     by_tags = _left_in_tags(rows)
     if by_tags is not None:
         return _shown(sizes, by_tags), True
-    return written or _usual(sizes), False
+    return _written(rows) or _usual(sizes), False
 
 
 def _written(rows: Rows) -> Size | None:
@@ -282,8 +274,8 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
     whole = [(e, n) for e, n in rows if size is None or _same(_span(e, size), 1)]
     # Else the tags that programs left, which are of the whole.
     whole = whole or [(e, n) for e, n in rows if e.source == "edited"]
-    views = [(e, n) for e, n in whole if e.view_mm and e.source != "resized"]
-    by_view = _median((e.view_mm or math.nan, n) for e, n in views)
+    views = [(e.view_mm, n) for e, n in whole if e.view_mm and e.source != "resized"]
+    by_view = _median(views)
     basis = "database"
     if math.isnan(diagonal) or _another_sensor(diagonal, by_view):
         diagonal, basis = by_view, "equivalent"
@@ -306,21 +298,8 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
             return Sensor(size, tagged, diagonal, "tagged", True)
         return Sensor(size, scale, diagonal, basis, confirmed)
     contradicted = apart > CLOSE_VIEW and sum(n for _, n in views) >= max(FEWEST, agreeing)
+    if math.isnan(tagged) and math.isnan(scale):
+        return Sensor(size)
     if math.isnan(tagged) or contradicted:
-        if math.isnan(scale):
-            return _reduced(rows, size)
         return Sensor(size, scale, diagonal, basis, confirmed)
     return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", confirmed)
-
-
-def _reduced(rows: Rows, size: Size) -> Sensor:
-    """A sensor without any figure at its full size: tags that the camera's reduced files bear follow their size."""
-    pixels = [
-        e.tagged_um * min(_span(e, size), 1)
-        for e, _ in rows
-        if e.tagged_um and e.source == "camera"
-    ]
-    if not pixels:
-        return Sensor(size)
-    pixel = float(median(pixels))
-    return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "tagged")

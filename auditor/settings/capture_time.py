@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from auditor.settings.tags import Tags
@@ -16,17 +16,8 @@ _STAMP: Final = re.compile(
     r"(?:[T :]+(?:[^\W\d]+\s*)?(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
 )
-_MORNING: Final = re.compile(r"(?<![^\W\d_])(?:am\b|a\.m\.)|上午|午前|오전", re.IGNORECASE)
-_AFTERNOON: Final = re.compile(r"(?<![^\W\d_])(?:pm\b|p\.m\.)|下午|午後|오후", re.IGNORECASE)
-"""How some telephones write halves of the day into a time for which Exif has 24 hours (common practice, no
-source)."""
-_NOON_H: Final = 12
-"""Hours; with halves of the day the hour of noon and of midnight."""
 _MOST_OFFSET_H: Final = 15
 """Hours; clocks stand at most 14 before universal time (IANA time zone database)."""
-_FIRST_YEAR: Final = 1985
-"""Clocks that were never set begin in 1970 or 1980; files from cameras are younger (common practice, no
-source)."""
 _OFFSET: Final = re.compile(r"\s*(Z|[+-]\d{2}:?\d{2})")
 
 _PLACES: Final = (
@@ -45,7 +36,7 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
     """ISO 8601 local time of capture, '2024-05-01T06:00:00.25+02:00', with what the file has.
 
     A clock at the start of its time (1970, 1980) or ahead of now is kept, as it still tells the
-    order of frames, and noted.
+    order of frames.
     """
     unset = False
     for key, ending in _PLACES:
@@ -54,7 +45,7 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
             continue
         text = value[0] if isinstance(value, list) and value else str(value)
         match = _STAMP.match(text[:64])
-        stamp = _stamp(match, text) if match else None
+        stamp = _stamp(match) if match else None
         if match is None or stamp is None:
             unset = unset or bool(text.strip(" :0\x00"))
             continue
@@ -64,7 +55,6 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
             fraction = fraction or (digits[:9] if digits.isascii() and digits.isdigit() else "")
             found = _OFFSET.match(str(tags.get(f"Exif.Photo.OffsetTime{ending}", "")))
             offset = offset or (found[1] if found else "")
-        _judge_clock(stamp, notes)
         iso_text = stamp.isoformat(timespec="seconds")
         return iso_text + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
     if unset:
@@ -82,23 +72,11 @@ def _tidy_offset(offset: str) -> str:
     return zone.isoformat()[-len("+00:00") :] if ahead <= timedelta(hours=_MOST_OFFSET_H) else ""
 
 
-def _stamp(match: re.Match[str], text: str) -> datetime | None:
+def _stamp(match: re.Match[str]) -> datetime | None:
     year, month, day = (int(match[i]) for i in (1, 2, 3))
     hour, minute, second = (int(part or 0) for part in match.groups()[3:6])
-    if _AFTERNOON.search(text) and hour < _NOON_H:
-        hour += _NOON_H
-    elif _MORNING.search(text) and hour == _NOON_H:
-        hour = 0
     try:
         # Second 60 is a leap second in some clocks and a fault in others.
         return datetime(year, month, day, hour, minute, min(second, MINUTE_S - 1))
     except ValueError:
         return None
-
-
-def _judge_clock(stamp: datetime, notes: list[str]) -> None:
-    limit = datetime.now(UTC).replace(tzinfo=None)
-    if stamp > limit + timedelta(days=2):
-        notes.append(f"the camera's clock stood in the future ({stamp.year})")
-    elif stamp.year < _FIRST_YEAR:
-        notes.append(f"the camera's clock was not set ({stamp.year})")

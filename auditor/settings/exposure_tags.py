@@ -13,7 +13,6 @@ from auditor.settings.tags import (
     FOCAL_LIMITS_MM,
     NOTE_STEPS,
     Tags,
-    Value,
     clean_text,
     first_number,
     numbers,
@@ -35,10 +34,8 @@ __all__ = [
 
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))
 """`F_LIMITS` as APEX aperture values."""
-_NEARLY_F1: Final = 1.06
-"""A lens whose widest aperture is smaller was not at f/1.0: a sixth of a stop, as figures are rounded."""
 _REDUCED_TO_F1: Final = 1.5
-"""The same for a lens that may stand before a focal reducer of 0.71 (common practice, no source)."""
+"""Widest aperture of lenses that reach f/1.0 behind a focal reducer of 0.71 (common practice, no source)."""
 TIME_LIMITS_S: Final = (1e-7, 864_000.0)
 """From a flash's shortest light to ten days; anything beyond is damage (common practice, no source)."""
 _TV_LIMITS: Final = (-math.log2(TIME_LIMITS_S[1]), -math.log2(TIME_LIMITS_S[0]))
@@ -67,9 +64,6 @@ _LOG_FOCUS_START_M: Final = 0.01
 _LOG_FOCUS_STEPS: Final = 40
 """Steps for a factor of ten there."""
 
-_SENSITIVITY_TYPES: Final = {1: "StandardOutputSensitivity", 3: "ISOSpeed", 6: "ISOSpeed"}
-"""Exif's SensitivityType (2.32, tag 0x8830) -> which tag is meant first; for others the recommended index."""
-
 _PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
 """What Exif's 16-bit field holds when the value does not fit."""
 
@@ -88,15 +82,12 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
     raw = numbers(tags.get("Exif.Photo.FNumber"))
     apex = within(numbers(tags.get("Exif.Photo.ApertureValue")), *_AV_LIMITS)
-    xmp = tags.get("Xmp.exif.FNumber")
-    xmp = xmp.removeprefix("f/") if isinstance(xmp, str) else xmp
-    told = [within(raw, *F_LIMITS), within(numbers(xmp), *F_LIMITS)]
-    if not _opens_to_f1(tags):
-        told = [None if n == 1 else n for n in told]
+    value = within(raw, *F_LIMITS)
+    if value == 1 and not _opens_to_f1(tags):
+        value = None
     # Av = 0 would be f/1.0; in files it is nearly always an unset field.
     if apex and not (raw and raw[0] and raw[0] != 1):
-        told.insert(1, round(aperture_from_apex(apex), 2))
-    value = next((n for n in told if n is not None), None)
+        value = value or round(aperture_from_apex(apex), 2)
     if value is None and raw:
         shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
         notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
@@ -104,18 +95,13 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
 
 
 def _opens_to_f1(tags: Tags) -> bool:
-    """Whether the lens can have been at f/1.0, which bodies also write for lenses that tell them nothing.
-
-    It takes a lens with a name, or known ranges, that allow it; one of f/1.4 gets there behind a reducer.
-    """
-    widest = within(numbers(tags.get("Exif.Photo.MaxApertureValue")), *_AV_LIMITS)
-    if widest and aperture_from_apex(widest) > _NEARLY_F1:
-        return False
+    """Whether the lens can have been at f/1.0, which bodies also write for lenses that tell them nothing: it takes
+    one with a name, or known ranges, that allow it; one of f/1.4 gets there behind a reducer."""
     name = lens_name(tags)
     ranges = lens_range(tags) or (range_from_name(name) if name else None)
-    if ranges is None or ranges.f_short is None:
-        return name is not None and ranges is None
-    return ranges.f_short <= _REDUCED_TO_F1
+    if ranges is None:
+        return name is not None
+    return ranges.f_short is not None and ranges.f_short <= _REDUCED_TO_F1
 
 
 def exposure_time(tags: Tags, notes: list[str]) -> float | None:
@@ -125,7 +111,6 @@ def exposure_time(tags: Tags, notes: list[str]) -> float | None:
     places = (
         within(raw, *TIME_LIMITS_S),
         time_from_apex(apex) if apex is not None and (apex != 0 or not raw) else None,
-        first_number(tags, ("Xmp.exif.ExposureTime",), TIME_LIMITS_S),
     )
     return _told(places, raw, notes, "exposure time")
 
@@ -134,16 +119,14 @@ def sensitivity(tags: Tags, notes: list[str]) -> float | None:
     """ISO from every place that Exif has for it.
 
     Exif 2.3: where the value exceeds 65,535 the 16-bit PhotographicSensitivity holds 65,535 and the
-    true one is in the 32-bit tag that SensitivityType names (1 standard output sensitivity,
-    2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
+    true one is in the 32-bit tag of one of the three kinds of sensitivity.
     """
     raw = numbers(tags.get("Exif.Photo.ISOSpeedRatings"))
-    kind = first_number(tags, ("Exif.Photo.SensitivityType",), (0, 255))
-    first = _SENSITIVITY_TYPES.get(int(kind or 0), "RecommendedExposureIndex")
-    names = ("ISOSpeedRatings", first, "RecommendedExposureIndex", "StandardOutputSensitivity")
-    keys = [f"Exif.Photo.{name}" for name in (*names, "ISOSpeed", "ExposureIndex")]
-    keys += ["Xmp.exifEX.PhotographicSensitivity", "Xmp.exif.ISOSpeedRatings"]
-    found = [within(numbers(tags.get(key)), *ISO_LIMITS) for key in keys]
+    names = (
+        *("ISOSpeedRatings", "RecommendedExposureIndex", "StandardOutputSensitivity"),
+        *("ISOSpeed", "ExposureIndex"),
+    )
+    found = [within(numbers(tags.get(f"Exif.Photo.{name}")), *ISO_LIMITS) for name in names]
     places = [iso for iso in found if iso not in _PLACEHOLDER_ISO]
     # The placeholder itself says: at least so much.
     return _told([*places, _maker_sensitivity(tags), found[0]], raw, notes, "ISO")
@@ -178,17 +161,14 @@ def brightness(f_number: float | None, time: float | None, iso: float | None) ->
 
 def focal_length(tags: Tags, notes: list[str]) -> float | None:
     """Focal length in mm; zero, as adapted lenses write it, is missing."""
-    keys = ("Exif.Photo.FocalLength", "Xmp.exif.FocalLength")
-    raw = numbers(tags.get(keys[0]))
-    value = _told([first_number(tags, keys, FOCAL_LIMITS_MM)], raw, notes, "focal length")
+    raw = numbers(tags.get("Exif.Photo.FocalLength"))
+    value = _told([within(raw, *FOCAL_LIMITS_MM)], raw, notes, "focal length")
     return None if value is None else round(value, 3)
 
 
 def focal_length_35mm(tags: Tags) -> float | None:
     """Focal length of the same view on 24 x 36 mm, in mm."""
-    key = "FocalLengthIn35mmFilm"
-    written = tags.get(f"Exif.Photo.{key}", tags.get(f"Xmp.exif.{key}"))
-    return within(numbers(written), *FOCAL_LIMITS_MM)
+    return first_number(tags, ("Exif.Photo.FocalLengthIn35mmFilm",), FOCAL_LIMITS_MM)
 
 
 def focus_distance(tags: Tags) -> float | None:
@@ -229,7 +209,6 @@ _LIGHT: Final = {
 }  # fmt: skip
 """LightSource of Exif 2.32, table 'light source'; 0 is unknown, 255 another light."""
 
-_NO_SETTING: Final = frozenset(["as shot", "unknown", "normal", "other", "0"])
 _KELVIN: Final = (1000.0, 50_000.0)
 """Colour temperatures from a candle to the open blue sky; others are damage (common practice, no source)."""
 
@@ -241,22 +220,14 @@ def white_balance(tags: Tags) -> str | None:
     Exif's WhiteBalance (0 automatic, 1 manual) with LightSource as the kind of light.
     """
     developed = clean_text(tags.get("Xmp.crs.WhiteBalance"))
-    if developed and developed.casefold() not in _NO_SETTING:
+    if developed and developed.casefold() != "as shot":
         return developed.casefold()
-    mode = within(numbers(_either(tags, "WhiteBalance")), 0, 1)
+    mode = first_number(tags, ("Exif.Photo.WhiteBalance",), (0, 1))
     if mode == 0:
         return "auto"
-    light = within(numbers(_either(tags, "LightSource")), 0, 255)
+    light = first_number(tags, ("Exif.Photo.LightSource",), (0, 255))
     kind = _LIGHT.get(int(light)) if light is not None else None
-    if kind is not None:
-        return kind
-    if mode == 1:
-        return "manual"
-    for key in ("Exif.Nikon3.WhiteBalance", "Exif.Nikon1.WhiteBalance"):
-        text = clean_text(tags.get(key))
-        if text and text.casefold() not in _NO_SETTING:
-            return text.casefold()
-    return None
+    return kind or ("manual" if mode == 1 else None)
 
 
 def colour_temperature(tags: Tags) -> float | None:
@@ -277,7 +248,3 @@ def colour_temperature(tags: Tags) -> float | None:
         "Exif.Pentax.ColorTemperature",
     )
     return first_number(tags, keys, _KELVIN)
-
-
-def _either(tags: Tags, name: str) -> Value | None:
-    return tags.get(f"Exif.Photo.{name}", tags.get(f"Xmp.exif.{name}"))

@@ -81,7 +81,6 @@ def test_an_absurd_time_or_focal_length_is_missing_and_said(text: str) -> None:
         (
             {
                 "ISOSpeedRatings": "65535", "SensitivityType": "3", "ISOSpeed": "81920",
-                "RecommendedExposureIndex": "102400",
             },
             81_920,
         ),
