@@ -207,15 +207,22 @@ def _native_size(rows: Rows) -> tuple[Size | None, bool]:
     sizes = _sizes(rows)
     if noted:
         return _shown(sizes, max(sorted(noted), key=lambda size: noted[size])), True
+    written = _written(rows)
     by_camera = [size for size, by in sizes.items() if by["raw"] or by["camera"]]
     if by_camera:
         enough = [s for s in by_camera if sizes[s]["raw"] or sizes[s]["camera"] >= FEWEST]
         size = _shown(sizes, (enough or by_camera)[-1])
-        return size, bool(enough)
+        # Tags of another shape tell the size of a stitched or cut picture.
+        larger = (
+            written is not None
+            and written[0] > size[0] * (1 + SAME_SIZE)
+            and _same(written[0] / written[1], size[0] / size[1])
+        )
+        return (written, False) if larger else (size, bool(enough))
     by_tags = _left_in_tags(rows)
     if by_tags is not None:
         return _shown(sizes, by_tags), True
-    return _written(rows) or _usual(sizes), False
+    return written or _usual(sizes), False
 
 
 def _written(rows: Rows) -> Size | None:

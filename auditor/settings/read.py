@@ -10,8 +10,6 @@ from typing import Final, Literal
 from auditor.crawl.suffixes import suffix_of
 from auditor.record import LOWER_SIDE, Settings
 from auditor.settings import exposure_tags
-from auditor.settings.capture_time import capture_time
-from auditor.settings.exposure_tags import colour_temperature, white_balance
 from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.kinds import settle
 from auditor.settings.names import (
@@ -148,7 +146,7 @@ def _settings(raw: RawTags, name: str) -> Settings:
         exposure_time_s=time,
         iso=iso,
         ev100=exposure_tags.brightness(f_number, time, iso),
-        taken=capture_time(tags, notes),
+        taken=exposure_tags.capture_time(tags, notes),
         focus_distance_m=exposure_tags.focus_distance(tags),
         width_px=width,
         height_px=height,
@@ -165,8 +163,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(tags) if raw.has_exif else None,
-        white_balance=white_balance(tags),
-        colour_temperature_k=colour_temperature(tags),
+        white_balance=exposure_tags.white_balance(tags),
+        colour_temperature_k=exposure_tags.colour_temperature(tags),
         file_source=source,
         told_pitch_um=told_um,
         sensor_diagonal_mm=sensor_diagonal(body),

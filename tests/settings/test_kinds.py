@@ -17,10 +17,10 @@ from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
+from auditor.settings.agreement import reconcile_scale
 from auditor.settings.body_sensor import Evidence, Sensor, known_sensor
 from auditor.settings.kinds import judge, settle
 from auditor.settings.names import body_key, lens_key, lens_name
-from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import native_size
 from auditor.settings.tags import built_by_program
 
