@@ -202,7 +202,7 @@ def load(out: Place, *, every_column: bool = False) -> pd.DataFrame:
     out : path
         Output folder of a scan.
     every_column : bool
-        Also load what no inference reads for all frames (edge counts, places, notes).
+        Also load what no inference reads for all frames (edge counts, notes).
 
     Returns
     -------

@@ -153,8 +153,8 @@ def test_loaded_frames_are_related_and_reconciled(place: Path, frames: pd.DataFr
     assert measured["outing"].nunique() == 2
     assert measured["capture"].nunique() == 6  # an export is one exposure with its original
     assert measured["best"].sum() == 6
-    assert "weakest_x" not in frames
-    assert "weakest_x" in auditor.load(place / "gear-profile", every_column=True)
+    assert "centre_edges" not in frames
+    assert "centre_edges" in auditor.load(place / "gear-profile", every_column=True)
 
 
 def test_no_column_that_inference_reads_is_left_on_disk(

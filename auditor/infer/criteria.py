@@ -84,10 +84,9 @@ class Criteria:
         Returns
         -------
         model.Criteria
-            All fields, and `output_width_px`.
+            All fields.
         """
-        own = {**asdict(self), "print_cm": list(self.print_cm)}
-        return cast("model.Criteria", {**own, "output_width_px": self.output_width_px})
+        return cast("model.Criteria", {**asdict(self), "print_cm": list(self.print_cm)})
 
     @property
     def output_width_px(self) -> int:

@@ -60,7 +60,7 @@ _NAMES: Final = (
 """Columns of few names, each of them for many frames."""
 _SHARPNESS: Final = re.compile(
     r"_(mtf50_cpp|stderr_cpp|edges)$|^(horizontal|falling|vertical|rising)_cpp$|lateral|^fringe_"
-    r"|^(sharpest|weakest)_"
+    r"|^sharpest_"
 )
 
 

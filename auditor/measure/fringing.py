@@ -113,7 +113,7 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
         return None
     edges = edges.take(edges.clean & (edges.step > _LEAST_STEP))
     if len(edges) < _MIN_EDGES:
-        return Fringing(None, None, None, edges=len(edges))
+        return Fringing(None, None, None)
     profiles, steps = _channel_profiles(picture, edges)
     green, others = profiles[:, 1:2], profiles[:, (0, 2)]
     radius = radius_of(edges.y, edges.x, picture.shape)
@@ -138,7 +138,7 @@ def measure_fringing(picture: Picture, edges: Edges) -> Fringing | None:
     clean = valid & (np.abs(steps[:, 1]) > _HIGH_CONTRAST)
     neutral = clean & (np.abs(_balance(steps, clean) - 1) < _NEUTRAL).all(1)
     seam = _seam_width(np.abs(difference[neutral]).max(1))
-    return Fringing(red, blue, seam, int((weight > _USED).sum(0).max()), *corner)
+    return Fringing(red, blue, seam, *corner)
 
 
 def _is_grey(picture: Picture) -> bool:

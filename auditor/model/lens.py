@@ -157,7 +157,6 @@ class ConverterComparison(TypedDict):
     frames: Count
     frames_without: Count
     focal_mm: Ends | None
-    focal_mm_without: Ends | None
     zones: dict[str, ConverterZone | None]
     text: str
 

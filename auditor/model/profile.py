@@ -74,7 +74,6 @@ class Criteria(TypedDict, total=False):
     output_megapixels: Annotated[
         Positive, "output size at which noise is judged and bodies are compared"
     ]
-    output_width_px: Annotated[int, "its long side at 3:2"]
     interval: Annotated[Share, "share of the truth that intervals are meant to hold"]
     fringe_px: Annotated[Positive, "displacement from which colour seams count"]
     coc_pixels: Annotated[Positive, "blur circle that hyperfocal distances allow"]

@@ -23,7 +23,6 @@ __all__ = [
     "OUTPUT_MEGAPIXELS",
     "SIDES",
     "SIGNAL_BIN_EDGES",
-    "SITE_COLOURS",
     "TONE_SIGNALS",
     "UPRIGHT",
     "ZONES",
@@ -72,9 +71,6 @@ TONE_SIGNALS: Final = (0.01125, 0.0225, 0.045, 0.09, 0.18, 0.36, 0.72)
 OUTPUT_MEGAPIXELS: Final = 8.0
 """Common output size of noise: 8 megapixels, about 3460 x 2310 at 3:2, an A4 print at 300 dots per inch."""
 
-SITE_COLOURS: Final = ("red", "green", "blue")
-"""Colours of a mosaic's sites, in the order of `Mosaic.colours`."""
-
 SIGNAL_BIN_EDGES: Final = tuple(half / 2 for half in range(-20, 1))
 """Edges in log2 of linear signal of the stored histogram; darker pixels count in the first bin."""
 
@@ -111,7 +107,6 @@ class Settings:
     f_number: float | None = None
     exposure_time_s: float | None = None
     iso: float | None = None
-    exposure_bias_ev: float | None = None
     ev100: float | None = None
     taken: str | None = None
     """ISO 8601 local time with sub-seconds and offset where the file has them."""
@@ -212,8 +207,6 @@ class Sharpness:
     falling_cpp: float | None = None
     vertical_cpp: float | None = None
     rising_cpp: float | None = None
-    overshoot: float | None = None
-    """Median overshoot of edges as a share of the step: 0 none, 0.1 and more sharpened."""
     streaks: float | None = None
     """How much of the finest detail is missing along one direction, in scatters of single windows: about 0.3 for a
     still frame."""
@@ -246,13 +239,10 @@ class Noise:
     at_most: tuple[Tone, ...] = ()
     """Levels without measurable noise: their `sigma` is what it has at most (less than a code value,
     or less than the texture that hides it)."""
-    sigma_output_code8: float | None = None
-    """`sigma_code8` as it would be after area-averaging to the common output size."""
     tone_output_scale: float | None = None
-    """Factor on a tone's sigma for the common output size (grain taken into account)."""
+    """Factor on a sigma for area-averaging to the common output size (grain taken into account)."""
     signal_shares: tuple[float, ...] | None = None
     """Share of the frame's pixels in each bin of `SIGNAL_BIN_EDGES`."""
-    banding: bool = False
     hot_pixels: int | None = None
     note: str | None = None
 
@@ -264,13 +254,7 @@ class PhotonTransfer:
     gain_e_per_dn: float
     read_noise_e: float | None
     """None where the frame holds no dark flat area to show it."""
-    gain_stderr: float | None = None
-    read_noise_stderr_e: float | None = None
-    patches: int = 0
     white_dn: float | None = None
-    by_colour: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
-    """Colour of `SITE_COLOURS` -> (gain in e- per DN, read noise in e-) from flat patches of its sites
-    alone; None where they do not tell. The figures above are those of all sites."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +264,6 @@ class Fringing:
     lateral_red_px: float | None
     lateral_blue_px: float | None
     fringe_width_px: float | None
-    edges: int = 0
     corner_lateral_red_px: float | None = None
     """The corner's own displacements; the others are those at the half-diagonal, from all edges."""
     corner_lateral_blue_px: float | None = None

@@ -1,7 +1,7 @@
 """A frame's record as a row of the store, and a row as the JSON object that the program prints.
 
 A field of a record that holds one figure or one text is a column of its own, of its own name; what lies
-deeper (zones, places, tones, colours) has the name of its place before it. Kinds come from the fields' types.
+deeper (zones, tones) has the name of its place before it. Kinds come from the fields' types.
 """
 
 from __future__ import annotations
@@ -15,14 +15,12 @@ from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hi
 from auditor.record.frame import (
     SIDES,
     SIGNAL_BIN_EDGES,
-    SITE_COLOURS,
     TONE_SIGNALS,
     ZONES,
     FrameRecord,
     Fringing,
     Noise,
     PhotonTransfer,
-    Place,
     Settings,
     Sharpness,
     ZoneSharpness,
@@ -99,7 +97,6 @@ def _single(record: type) -> dict[str, Kind]:
 _FRAME: Final = _single(FrameRecord)
 _SETTINGS: Final = _single(Settings)
 _ZONE: Final = _single(ZoneSharpness)
-_PLACE: Final = _single(Place)
 _PARTS: Final = {
     name: _single(record)
     for name, record in (
@@ -113,29 +110,16 @@ _PARTS: Final = {
 _RENAMED: Final = {
     ("sharpness", "note"): "sharpness_note",
     ("noise", "note"): "noise_note",
-    ("photon_transfer", "patches"): "transfer_patches",
-    ("fringing", "edges"): "fringe_edges",
 }
 """Columns of fields whose name alone would not tell of what they are."""
 _ON_DISK: Final = frozenset(
     [
         "size_bytes",
         "mtime_ns",
-        "exposure_bias_ev",
         "notes",
         "edges",
         "in_focus",
         "note",
-        "x",
-        "y",
-        "width",
-        "height",
-        "weakest_mtf50_cpp",
-        "sigma_output_code8",
-        "banding",
-        "gain_stderr",
-        "read_noise_stderr_e",
-        "patches",
     ]
 )
 """Fields, and columns, that are not loaded for every frame."""
@@ -157,8 +141,7 @@ def _columns() -> Iterator[Column]:
     yield from below("", _SETTINGS)
     for zone in (*ZONES, *SIDES):
         yield from below(zone, _ZONE)
-    for place in ("sharpest", "weakest"):
-        yield from below(place, _PLACE)
+    yield Column("sharpest_mtf50_cpp", "float")
     for part, fields in _PARTS.items():
         for name, column in _of_part(part).items():
             yield Column(column, fields[name], name not in _ON_DISK)
@@ -166,9 +149,6 @@ def _columns() -> Iterator[Column]:
         yield from below(tone_column(signal), {"sigma": "float", "at_most": "float"})
         yield Column(f"{tone_column(signal)}_pixels", "int")
     yield from (Column(name, "float") for name in SHARE_COLUMNS)
-    for colour in SITE_COLOURS:
-        yield Column(f"{colour}_gain_e_per_dn", "float", False)
-        yield Column(f"{colour}_read_noise_e", "float", False)
 
 
 COLUMNS: Final = tuple(_columns())
@@ -207,21 +187,18 @@ def to_row(record: FrameRecord) -> Row:
         if held is not None:
             row |= {column: getattr(held, name) for name, column in _of_part(part).items()}
     if record.sharpness is not None:
-        _places_row(record.sharpness, row)
+        _zones_row(record.sharpness, row)
     if record.noise is not None:
         _tones_row(record.noise, row)
-    if record.photon_transfer is not None:
-        for colour, (gain, read) in record.photon_transfer.by_colour.items():
-            row[f"{colour}_gain_e_per_dn"], row[f"{colour}_read_noise_e"] = gain, read
     return row
 
 
-def _places_row(s: Sharpness, row: Row) -> None:
-    places = (*s.zones.items(), *s.sides.items(), ("sharpest", s.sharpest), ("weakest", s.weakest))
-    for place, found in places:
+def _zones_row(s: Sharpness, row: Row) -> None:
+    for zone, found in (*s.zones.items(), *s.sides.items()):
         if found is not None:
-            names = _ZONE if isinstance(found, ZoneSharpness) else _PLACE
-            row |= {f"{place}_{name}": _plain(getattr(found, name)) for name in names}
+            row |= {f"{zone}_{name}": _plain(getattr(found, name)) for name in _ZONE}
+    if s.sharpest is not None:
+        row["sharpest_mtf50_cpp"] = s.sharpest.mtf50_cpp
 
 
 def _tones_row(n: Noise, row: Row) -> None:
@@ -274,9 +251,6 @@ def row_to_object(row: Mapping[str, Any]) -> Mapping[str, Any]:
                     {"signal": signal, "sigma": sigma, "snr": signal / sigma, "pixels": pixels}
                 )
     transfer, fringing = part("photon_transfer"), part("fringing")
-    transfer["by_colour"] = {
-        c: {n: get(f"{c}_{n}") for n in ("gain_e_per_dn", "read_noise_e")} for c in SITE_COLOURS
-    }
     seams = (fringing["lateral_red_px"], fringing["fringe_width_px"])
     return {
         "path": get("path"),

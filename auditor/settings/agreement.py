@@ -1,34 +1,48 @@
 """Cross-checks names, scale and kind of file over all frames of an archive.
 
-One file can be wrong about itself; the other frames of its body and lens know better.
+One file can be wrong about itself; the other frames of its body and lens know better. They tell what the body's
+full size is and, where the database of sensors is silent, how large its sensor is. Then every frame is judged by
+the rules for one file (`kinds`), with that knowledge in place of its own; nothing is averaged over sizes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Final
+import dataclasses
+from collections.abc import Callable
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from auditor.record import SIDES, ZoneSharpness
-from auditor.record.values import map_names, name_combinations, numbers
+from auditor.record import SIDES, FileKind, ZoneSharpness
+from auditor.record.values import map_names, name_combinations, numbers, texts, words
+from auditor.settings.body_sensor import (
+    Evidence,
+    Sensor,
+    Verdict,
+    evidence_of,
+    known_sensor,
+)
+from auditor.settings.kinds import figures, judge
 from auditor.settings.names import (
     BUILT_IN,
     LensRange,
     body_key,
     built_in_lens,
-    converter_from_range,
     lens_key,
     range_from_name,
 )
-from auditor.settings.scale import reconcile_scale
-from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM
+from auditor.settings.sensors import FULL_FRAME_DIAGONAL_MM, SMALL_MM
 
-__all__ = ["one_spelling", "reconcile", "reconcile_kinds", "reconcile_lenses", "turn_back"]
-
-Pair = tuple[str, str]
-"""Body and lens by name."""
+__all__ = [
+    "one_spelling",
+    "reconcile",
+    "reconcile_kinds",
+    "reconcile_lenses",
+    "reconcile_scale",
+    "turn_back",
+]
 
 
 def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
@@ -45,8 +59,8 @@ def reconcile(frames: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        A copy with the same rows in the same order, with settled `body`, `lens`, `converter`,
-        `pixel_pitch_um`, `pitch_basis`, `source` and what belongs to them.
+        A copy with the same rows in the same order, with settled `body`, `lens`, `pixel_pitch_um`,
+        `pitch_basis`, `source` and what belongs to them.
     """
     if frames.empty:
         return frames.copy(deep=False)
@@ -112,106 +126,43 @@ COMPACT_USUAL_MM: Final = 30.0
 
 
 def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
-    """The table with `lens` and `converter` settled; `body` and `pixel_pitch_um` must be."""
+    """The table with `lens` settled; `body` must be."""
     out = frames.copy(deep=False)
     out["lens"] = one_spelling(out["lens"], lens_key)
-    out["lens"] = _renamed(out, _with_maker)
-    out["lens"] = _renamed(out, _by_range)
-    out["converter"] = _converters(out)
+    out["lens"] = _by_range(out)
     out["lens"] = _built_in(out)
     out["lens"] = _copies(out)
     return out
 
 
-def _renamed(
-    frames: pd.DataFrame, names_of: Callable[[list[Pair]], Mapping[Pair, str | None]]
-) -> pd.Series:
-    """Lenses under other names: `names_of` gives those of some pairs of body and lens ('' where one is missing)."""
-    place, found = name_combinations(frames, ("body", "lens"))
-    pairs = [(body, lens) for body, lens in found]
-    names = names_of([pair for pair in pairs if pair[1]])
-    renamed = np.array([names.get(pair, pair[1]) or None for pair in pairs], dtype=object)
-    return pd.Series(renamed[place], index=frames.index, dtype="object", name="lens")
-
-
-def _with_maker(pairs: list[Pair]) -> dict[Pair, str]:
-    """A lens named without its maker, as some programs do, is the one that is named with it, where only one
-    of these was on its body or is by the body's maker."""
-    makers = {body: body.partition(" ")[0].casefold() for body, _ in pairs}
-    named: dict[str, set[tuple[str, str, str]]] = {}
-    for body, name in pairs:
-        first, _, rest = name.partition(" ")
-        if first.casefold() in makers.values() and rest[:1].isalnum():
-            named.setdefault(lens_key(rest), set()).add((body, first.casefold(), name))
-    names: dict[Pair, str] = {}
-    for body, name in pairs:
-        alike = named.get(lens_key(name), set())
-        near = {full for on, maker, full in alike if body in ("", on) or maker == makers[body]}
-        if len(near) == 1:
-            names[body, name] = near.pop()
-    return names
-
-
-def _by_range(pairs: list[Pair]) -> dict[Pair, str]:
+def _by_range(frames: pd.DataFrame) -> pd.Series:
     """A lens known by its ranges alone is the one named lens with these ranges, where its body has just
     one: programs drop the maker's note that names it."""
-    named: dict[tuple[str, LensRange], set[str]] = {}
-    unnamed: dict[Pair, LensRange] = {}
-    for body, name in pairs:
-        ranges = range_from_name(name)
-        if body and ranges is not None and ranges.name() == name:
-            unnamed[body, name] = ranges
-        elif body and ranges is not None:
-            named.setdefault((body, ranges), set()).add(name)
-    alike = {pair: named.get((pair[0], ranges), set()) for pair, ranges in unnamed.items()}
-    return {pair: next(iter(names)) for pair, names in alike.items() if len(names) == 1}
-
-
-def _converters(frames: pd.DataFrame) -> pd.Series:
-    """Converters that a focal length outside the lens's own range gives away."""
-    names = ["lens", "focal_length_mm", "f_number", "equivalent"]
-    result = frames["converter"].astype("object").where(frames["converter"].notna(), None)
-    focal, told, diagonal = (
-        pd.Series(numbers(frames, name), index=frames.index)
-        for name in ("focal_length_mm", "focal_35mm", "sensor_diagonal_mm")
-    )
-    by_sensor = focal * FULL_FRAME_DIAGONAL_MM / diagonal
-    frames = frames.assign(equivalent=told.fillna(by_sensor))
-    candidates = frames.loc[frames["converter"].isna() & frames["lens"].notna(), names]
-    unique = candidates.drop_duplicates()
-    ranges = {lens: range_from_name(str(lens)) for lens in unique["lens"].unique()}
-    found: list[str | None] = []
-    for lens, *figures in unique.itertuples(index=False):
-        own = ranges[lens]
-        known = (None if pd.isna(v) else float(v) for v in figures)
-        found.append(None if own is None else converter_from_range(own, *known))
-    if not any(found):
-        return result
-    unique = unique.assign(found=pd.Series(found, index=unique.index, dtype="object"))
-    converters = (
-        candidates.merge(unique, how="left", on=names).set_index(candidates.index)["found"].dropna()
-    )
-    result.loc[converters.index] = converters
-    return result
+    place, pairs = name_combinations(frames, ("body", "lens"))
+    ranges = [range_from_name(name) if body else None for body, name in pairs]
+    named: dict[tuple[str, LensRange | None], set[str]] = {}
+    for (body, name), own in zip(pairs, ranges, strict=True):
+        if own is not None and own.name() != name:
+            named.setdefault((body, own), set()).add(name)
+    settled = np.empty(len(pairs), object)
+    for at, ((body, name), own) in enumerate(zip(pairs, ranges, strict=True)):
+        alike = named.get((body, own), set()) if own is not None and own.name() == name else set()
+        settled[at] = (next(iter(alike)) if len(alike) == 1 else name) or None
+    return pd.Series(settled[place], index=frames.index, dtype="object", name="lens")
 
 
 def _built_in(frames: pd.DataFrame) -> pd.Series:
     """A lens per camera for bodies with a small sensor on which no lens was ever named."""
     lens = frames["lens"]
-    focal, equivalent, width, height, pitch, known = (
+    focal, equivalent, known = (
         pd.Series(numbers(frames, name), index=frames.index)
-        for name in (
-            "focal_length_mm", "focal_35mm", "width_px", "height_px", "pixel_pitch_um",
-            "sensor_diagonal_mm",
-        )
-    )  # fmt: skip
+        for name in ("focal_length_mm", "focal_35mm", "sensor_diagonal_mm")
+    )
     unnamed = lens.isna() & focal.notna()
     if not unnamed.any():
         return lens.astype(object).where(lens.notna(), None)
-    by_pitch = pitch * np.hypot(width, height) / 1000
     by_view = FULL_FRAME_DIAGONAL_MM * focal / equivalent
-    whole = frames["source"].isin(["raw", "camera"])
-    diagonal = known.fillna(by_view).fillna(by_pitch.where(whole))
+    diagonal = known.fillna(by_view)
     named = lens.isin([n for n in lens.dropna().unique() if not str(n).startswith(BUILT_IN)])
     per_body = pd.DataFrame(
         {"body": frames["body"], "diagonal": diagonal, "named": named, "focal": focal}
@@ -252,3 +203,127 @@ def one_spelling(names: pd.Series, key: Callable[[str], str]) -> pd.Series:
         chosen.setdefault(keys[name], name)
     mapping = {name: chosen[group] for name, group in keys.items()}
     return pd.Series(map_names(names, mapping, None), names.index, dtype="object", name=names.name)
+
+
+STEP: Final = 0.01
+"""Step of logarithms in which figures are told apart: within one nothing changes."""
+
+SAME_FIGURE: Final = 1e-3
+"""Relative difference within which a pitch is the one that tags tell: tags are rounded."""
+_FIGURES: Final = ("pixel_pitch_um", "sensor_share", "sensor_pixel_um")
+"""Settled columns of numbers; the others are of text."""
+_READ: Final = (
+    *("width_px", "height_px", "written_width_px", "written_height_px"),
+    *("native_width_px", "native_height_px", "sensor_diagonal_mm"),
+    *("recoded", "maker_note", "resampled"),
+)
+"""Columns of evidence that are taken as they are."""
+
+
+def reconcile_scale(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table with `source`, `file_kind`, `pixel_pitch_um` and what goes with them settled; `body` must
+    be. Columns of evidence (`file_source`, `told_pitch_um`) are filled where a table lacks them, so
+    that a second time nothing changes."""
+    out = frames.copy(deep=False)
+    told = _told(frames)
+    code = told.groupby(list(told), sort=False, dropna=False).ngroup().to_numpy(np.int64)
+    rows = told.iloc[np.unique(code, return_index=True)[1]].astype(object)
+    settled = _settled(rows.where(rows.notna(), None), np.bincount(code, minlength=len(rows)))
+    columns = {
+        name: np.array([one[name] for one in settled], float if name in _FIGURES else object)[code]
+        for name in settled[0]
+    }
+    columns |= {name: told[name].to_numpy() for name in ("file_source", "told_pitch_um")}
+    # A pitch that the file's own tags tell stays theirs.
+    basis = words(frames, "pitch_basis")
+    apart = np.abs(columns["told_pitch_um"] / columns["pixel_pitch_um"] - 1)
+    own = np.isin(basis.astype(str), ("focal-plane", "maker")) & (apart <= SAME_FIGURE)
+    columns["pitch_basis"] = np.where(own, basis, columns["pitch_basis"])
+    for name, column in columns.items():
+        if name in out or name in ("source", "pixel_pitch_um", "pitch_basis"):
+            like = "object" if column.dtype == object else None
+            out[name] = pd.Series(column, index=out.index, dtype=like)
+    return out
+
+
+def _told(frames: pd.DataFrame) -> pd.DataFrame:
+    """What every frame says of itself, named as in `Settings`; bodies by number, see `_cameras`."""
+    own, writer = words(frames, "file_source"), words(frames, "source", "unknown")
+    # Tables made by hand give the pitch that tags tell as the frame's own.
+    by_tags = (own == "") & np.isin(words(frames, "pitch_basis").astype(str), _BY_TAGS)
+    tagged, pitch = numbers(frames, "told_pitch_um"), numbers(frames, "pixel_pitch_um")
+    focal, equivalent = numbers(frames, "focal_length_mm"), numbers(frames, "focal_35mm")
+    with np.errstate(all="ignore"):
+        view_mm = FULL_FRAME_DIAGONAL_MM * focal / equivalent
+    return pd.DataFrame({
+        "body": _cameras(frames, view_mm),
+        "file_source": np.where(own == "", writer, own),
+        "told_pitch_um": np.where(np.isnan(tagged) & by_tags, pitch, tagged),
+        "view_mm": _stepped(view_mm),
+        "whole_side_px": _stepped(numbers(frames, "whole_side_px")),
+        "year": pd.to_numeric(texts(frames, "taken").str[:4], errors="coerce").to_numpy(float),
+        **{name: numbers(frames, name) for name in _READ},
+    })  # fmt: skip
+
+
+_BY_TAGS: Final = ("focal-plane", "maker", "")
+
+
+def _stepped(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    with np.errstate(all="ignore"):
+        return np.exp(np.round(np.log(values) / STEP) * STEP)
+
+
+MOST_CAMERAS: Final = 5
+"""No telephone has more (common practice, no source)."""
+LONGEST_OF_SMALL_MM: Final = 20.0
+"""No telephone's camera has a longer focal length (common practice, no source)."""
+OTHER_VIEW: Final = 1.1
+"""Largest over smallest diagonal of a body's focal lengths from which it has several sensors."""
+
+
+def _cameras(frames: pd.DataFrame, view_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Cameras by number, NaN without a name: a body each, but telephones have several under one name. Few focal
+    lengths that tell of different diagonals are a camera each, unless the body's sensor is known to be large.
+    """
+    focal = numbers(frames, "focal_length_mm")
+    rows = pd.DataFrame({
+        "body": pd.factorize(frames["body"].astype("object"))[0],
+        "focal": _stepped(np.where(focal < LONGEST_OF_SMALL_MM, focal, np.nan)),
+        "view": view_mm,
+    })  # fmt: skip
+    views = rows.dropna().groupby(["body", "focal"])["view"].median().groupby("body")
+    apart = views.max() > views.min() * OTHER_VIEW
+    several = apart.index[apart & (views.size() <= MOST_CAMERAS)]
+    large = rows["body"][numbers(frames, "sensor_diagonal_mm") > SMALL_MM]
+    parted = rows["body"].isin(several.difference(large))
+    rows["focal"] = rows["focal"].where(parted)
+    number = rows.groupby(["body", "focal"], sort=False, dropna=False).ngroup()
+    return number.where(rows["body"] >= 0).to_numpy(float)
+
+
+def _settled(rows: pd.DataFrame, frames: NDArray[np.int64]) -> list[dict[str, Any]]:
+    """What is settled of each row; frames without a known size stay whose they were."""
+    told = list(rows.itertuples(index=False))
+    seen = [evidence_of(r, r.view_mm, r.year) for r in told]  # type: ignore[arg-type]
+    bodies: dict[object, list[tuple[Evidence, int]]] = {}
+    by_camera = set()
+    for r, e, n in zip(told, seen, frames.tolist(), strict=True):
+        if e is not None and r.body is not None:
+            bodies.setdefault(r.body, []).append((e, n))
+            if e.source == "camera" and e.recoded is False:
+                by_camera.add((r.body, e.long, e.short))
+    sensors = {body: known_sensor(found) for body, found in bodies.items()}
+    out = []
+    for r, e in zip(told, seen, strict=True):
+        if e is None:
+            kind: FileKind = "raw" if r.file_source == "raw" else "unknown"
+            unsized = Verdict(r.file_source, kind, "its size is not known")  # type: ignore[arg-type]
+            out.append(figures(unsized, Sensor(), None))
+            continue
+        if e.source == "edited" and (r.body, e.long, e.short) in by_camera:
+            e = dataclasses.replace(e, cameras_size=True)
+        sensor = sensors.get(r.body, Sensor())
+        basis = "consensus" if sensor.basis in ("tagged", "equivalent") else sensor.basis
+        out.append(figures(judge(e, sensor), sensor, basis))
+    return out

@@ -12,7 +12,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
-from statistics import median
 from typing import Any, Final
 
 from auditor.record import Certainty, FileKind, Source
@@ -282,8 +281,8 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
     whole = [(e, n) for e, n in rows if size is None or _same(_span(e, size), 1)]
     # Else the tags that programs left, which are of the whole.
     whole = whole or [(e, n) for e, n in rows if e.source == "edited"]
-    views = [(e, n) for e, n in whole if e.view_mm and e.source != "resized"]
-    by_view = _median((e.view_mm or math.nan, n) for e, n in views)
+    views = [(e.view_mm, n) for e, n in whole if e.view_mm and e.source != "resized"]
+    by_view = _median(views)
     basis = "database"
     if math.isnan(diagonal) or _another_sensor(diagonal, by_view):
         diagonal, basis = by_view, "equivalent"
@@ -306,21 +305,8 @@ def _sensor(rows: Rows, size: Size | None, confirmed: bool) -> Sensor:
             return Sensor(size, tagged, diagonal, "tagged", True)
         return Sensor(size, scale, diagonal, basis, confirmed)
     contradicted = apart > CLOSE_VIEW and sum(n for _, n in views) >= max(FEWEST, agreeing)
+    if math.isnan(tagged) and math.isnan(scale):
+        return Sensor(size)
     if math.isnan(tagged) or contradicted:
-        if math.isnan(scale):
-            return _reduced(rows, size)
         return Sensor(size, scale, diagonal, basis, confirmed)
     return Sensor(size, tagged, math.hypot(*size) * tagged / 1000, "tagged", confirmed)
-
-
-def _reduced(rows: Rows, size: Size) -> Sensor:
-    """A sensor without any figure at its full size: tags that the camera's reduced files bear follow their size."""
-    pixels = [
-        e.tagged_um * min(_span(e, size), 1)
-        for e, _ in rows
-        if e.tagged_um and e.source == "camera"
-    ]
-    if not pixels:
-        return Sensor(size)
-    pixel = float(median(pixels))
-    return Sensor(size, pixel, math.hypot(*size) * pixel / 1000, "tagged")

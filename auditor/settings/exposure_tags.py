@@ -1,9 +1,11 @@
-"""Exposure and focus out of the tags: aperture, time, sensitivity, distances."""
+"""Exposure, focus and moment out of the tags: aperture, time, sensitivity, distances, colour of the light, capture time."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
 from typing import Final
 
 from auditor.exposure import aperture_from_apex, ev100, time_from_apex
@@ -13,18 +15,18 @@ from auditor.settings.tags import (
     FOCAL_LIMITS_MM,
     NOTE_STEPS,
     Tags,
-    Value,
     clean_text,
     first_number,
     numbers,
     within,
 )
+from auditor.units import MINUTE_S
 
 __all__ = [
     "aperture",
     "brightness",
+    "capture_time",
     "colour_temperature",
-    "exposure_bias",
     "exposure_time",
     "flash_fired",
     "focal_length",
@@ -36,10 +38,8 @@ __all__ = [
 
 _AV_LIMITS: Final = (2 * math.log2(F_LIMITS[0]), 2 * math.log2(F_LIMITS[1]))
 """`F_LIMITS` as APEX aperture values."""
-_NEARLY_F1: Final = 1.06
-"""A lens whose widest aperture is smaller was not at f/1.0: a sixth of a stop, as figures are rounded."""
 _REDUCED_TO_F1: Final = 1.5
-"""The same for a lens that may stand before a focal reducer of 0.71 (common practice, no source)."""
+"""Widest aperture of lenses that reach f/1.0 behind a focal reducer of 0.71 (common practice, no source)."""
 TIME_LIMITS_S: Final = (1e-7, 864_000.0)
 """From a flash's shortest light to ten days; anything beyond is damage (common practice, no source)."""
 _TV_LIMITS: Final = (-math.log2(TIME_LIMITS_S[1]), -math.log2(TIME_LIMITS_S[0]))
@@ -54,8 +54,6 @@ _NOTE_GAIN: Final = (-400, 400)
 """The same for the gain upon it."""
 _NOTE_BASE: Final = 5
 """Stops that stand for ISO 100 there."""
-_BIAS_LIMITS_EV: Final = (-15, 15)
-"""Exposure compensation; no camera offers more than a third of this (common practice, no source)."""
 _FOCUS_LIMITS_M: Final = (0.001, 600)
 """Focus distances; others are damage or infinity, which makers' notes have as 65,535 cm (common practice, no
 source)."""
@@ -69,9 +67,6 @@ _LOG_FOCUS_START_M: Final = 0.01
 """The distance for which 0 would stand there."""
 _LOG_FOCUS_STEPS: Final = 40
 """Steps for a factor of ten there."""
-
-_SENSITIVITY_TYPES: Final = {1: "StandardOutputSensitivity", 3: "ISOSpeed", 6: "ISOSpeed"}
-"""Exif's SensitivityType (2.32, tag 0x8830) -> which tag is meant first; for others the recommended index."""
 
 _PLACEHOLDER_ISO: Final = (65_535.0, 65_534.0)
 """What Exif's 16-bit field holds when the value does not fit."""
@@ -91,15 +86,12 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
     raw = numbers(tags.get("Exif.Photo.FNumber"))
     apex = within(numbers(tags.get("Exif.Photo.ApertureValue")), *_AV_LIMITS)
-    xmp = tags.get("Xmp.exif.FNumber")
-    xmp = xmp.removeprefix("f/") if isinstance(xmp, str) else xmp
-    told = [within(raw, *F_LIMITS), within(numbers(xmp), *F_LIMITS)]
-    if not _opens_to_f1(tags):
-        told = [None if n == 1 else n for n in told]
+    value = within(raw, *F_LIMITS)
+    if value == 1 and not _opens_to_f1(tags):
+        value = None
     # Av = 0 would be f/1.0; in files it is nearly always an unset field.
     if apex and not (raw and raw[0] and raw[0] != 1):
-        told.insert(1, round(aperture_from_apex(apex), 2))
-    value = next((n for n in told if n is not None), None)
+        value = value or round(aperture_from_apex(apex), 2)
     if value is None and raw:
         shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
         notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
@@ -107,18 +99,13 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
 
 
 def _opens_to_f1(tags: Tags) -> bool:
-    """Whether the lens can have been at f/1.0, which bodies also write for lenses that tell them nothing.
-
-    It takes a lens with a name, or known ranges, that allow it; one of f/1.4 gets there behind a reducer.
-    """
-    widest = within(numbers(tags.get("Exif.Photo.MaxApertureValue")), *_AV_LIMITS)
-    if widest and aperture_from_apex(widest) > _NEARLY_F1:
-        return False
+    """Whether the lens can have been at f/1.0, which bodies also write for lenses that tell them nothing: it takes
+    one with a name, or known ranges, that allow it; one of f/1.4 gets there behind a reducer."""
     name = lens_name(tags)
     ranges = lens_range(tags) or (range_from_name(name) if name else None)
-    if ranges is None or ranges.f_short is None:
-        return name is not None and ranges is None
-    return ranges.f_short <= _REDUCED_TO_F1
+    if ranges is None:
+        return name is not None
+    return ranges.f_short is not None and ranges.f_short <= _REDUCED_TO_F1
 
 
 def exposure_time(tags: Tags, notes: list[str]) -> float | None:
@@ -128,7 +115,6 @@ def exposure_time(tags: Tags, notes: list[str]) -> float | None:
     places = (
         within(raw, *TIME_LIMITS_S),
         time_from_apex(apex) if apex is not None and (apex != 0 or not raw) else None,
-        first_number(tags, ("Xmp.exif.ExposureTime",), TIME_LIMITS_S),
     )
     return _told(places, raw, notes, "exposure time")
 
@@ -137,16 +123,14 @@ def sensitivity(tags: Tags, notes: list[str]) -> float | None:
     """ISO from every place that Exif has for it.
 
     Exif 2.3: where the value exceeds 65,535 the 16-bit PhotographicSensitivity holds 65,535 and the
-    true one is in the 32-bit tag that SensitivityType names (1 standard output sensitivity,
-    2 recommended exposure index, 3 ISO speed, 4 to 7 combinations of them).
+    true one is in the 32-bit tag of one of the three kinds of sensitivity.
     """
     raw = numbers(tags.get("Exif.Photo.ISOSpeedRatings"))
-    kind = first_number(tags, ("Exif.Photo.SensitivityType",), (0, 255))
-    first = _SENSITIVITY_TYPES.get(int(kind or 0), "RecommendedExposureIndex")
-    names = ("ISOSpeedRatings", first, "RecommendedExposureIndex", "StandardOutputSensitivity")
-    keys = [f"Exif.Photo.{name}" for name in (*names, "ISOSpeed", "ExposureIndex")]
-    keys += ["Xmp.exifEX.PhotographicSensitivity", "Xmp.exif.ISOSpeedRatings"]
-    found = [within(numbers(tags.get(key)), *ISO_LIMITS) for key in keys]
+    names = (
+        *("ISOSpeedRatings", "RecommendedExposureIndex", "StandardOutputSensitivity"),
+        *("ISOSpeed", "ExposureIndex"),
+    )
+    found = [within(numbers(tags.get(f"Exif.Photo.{name}")), *ISO_LIMITS) for name in names]
     places = [iso for iso in found if iso not in _PLACEHOLDER_ISO]
     # The placeholder itself says: at least so much.
     return _told([*places, _maker_sensitivity(tags), found[0]], raw, notes, "ISO")
@@ -172,12 +156,6 @@ def _maker_sensitivity(tags: Tags) -> float | None:
     return None
 
 
-def exposure_bias(tags: Tags) -> float | None:
-    """Exposure compensation in stops."""
-    value = first_number(tags, ("Exif.Photo.ExposureBiasValue",), _BIAS_LIMITS_EV)
-    return None if value is None else round(value, 3)
-
-
 def brightness(f_number: float | None, time: float | None, iso: float | None) -> float | None:
     """EV100 of the exposure, None when a part is missing."""
     if f_number is None or time is None or iso is None:
@@ -187,17 +165,14 @@ def brightness(f_number: float | None, time: float | None, iso: float | None) ->
 
 def focal_length(tags: Tags, notes: list[str]) -> float | None:
     """Focal length in mm; zero, as adapted lenses write it, is missing."""
-    keys = ("Exif.Photo.FocalLength", "Xmp.exif.FocalLength")
-    raw = numbers(tags.get(keys[0]))
-    value = _told([first_number(tags, keys, FOCAL_LIMITS_MM)], raw, notes, "focal length")
+    raw = numbers(tags.get("Exif.Photo.FocalLength"))
+    value = _told([within(raw, *FOCAL_LIMITS_MM)], raw, notes, "focal length")
     return None if value is None else round(value, 3)
 
 
 def focal_length_35mm(tags: Tags) -> float | None:
     """Focal length of the same view on 24 x 36 mm, in mm."""
-    key = "FocalLengthIn35mmFilm"
-    written = tags.get(f"Exif.Photo.{key}", tags.get(f"Xmp.exif.{key}"))
-    return within(numbers(written), *FOCAL_LIMITS_MM)
+    return first_number(tags, ("Exif.Photo.FocalLengthIn35mmFilm",), FOCAL_LIMITS_MM)
 
 
 def focus_distance(tags: Tags) -> float | None:
@@ -238,7 +213,6 @@ _LIGHT: Final = {
 }  # fmt: skip
 """LightSource of Exif 2.32, table 'light source'; 0 is unknown, 255 another light."""
 
-_NO_SETTING: Final = frozenset(["as shot", "unknown", "normal", "other", "0"])
 _KELVIN: Final = (1000.0, 50_000.0)
 """Colour temperatures from a candle to the open blue sky; others are damage (common practice, no source)."""
 
@@ -250,22 +224,14 @@ def white_balance(tags: Tags) -> str | None:
     Exif's WhiteBalance (0 automatic, 1 manual) with LightSource as the kind of light.
     """
     developed = clean_text(tags.get("Xmp.crs.WhiteBalance"))
-    if developed and developed.casefold() not in _NO_SETTING:
+    if developed and developed.casefold() != "as shot":
         return developed.casefold()
-    mode = within(numbers(_either(tags, "WhiteBalance")), 0, 1)
+    mode = first_number(tags, ("Exif.Photo.WhiteBalance",), (0, 1))
     if mode == 0:
         return "auto"
-    light = within(numbers(_either(tags, "LightSource")), 0, 255)
+    light = first_number(tags, ("Exif.Photo.LightSource",), (0, 255))
     kind = _LIGHT.get(int(light)) if light is not None else None
-    if kind is not None:
-        return kind
-    if mode == 1:
-        return "manual"
-    for key in ("Exif.Nikon3.WhiteBalance", "Exif.Nikon1.WhiteBalance"):
-        text = clean_text(tags.get(key))
-        if text and text.casefold() not in _NO_SETTING:
-            return text.casefold()
-    return None
+    return kind or ("manual" if mode == 1 else None)
 
 
 def colour_temperature(tags: Tags) -> float | None:
@@ -288,5 +254,72 @@ def colour_temperature(tags: Tags) -> float | None:
     return first_number(tags, keys, _KELVIN)
 
 
-def _either(tags: Tags, name: str) -> Value | None:
-    return tags.get(f"Exif.Photo.{name}", tags.get(f"Xmp.exif.{name}"))
+_STAMP: Final = re.compile(
+    r"\s*(\d{4})[:\-/. ](\d{1,2})[:\-/. ](\d{1,2})"
+    r"(?:[T :]+(?:[^\W\d]+\s*)?(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
+    r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
+)
+_MOST_OFFSET_H: Final = 15
+"""Hours; clocks stand at most 14 before universal time (IANA time zone database)."""
+_OFFSET: Final = re.compile(r"\s*(Z|[+-]\d{2}:?\d{2})")
+
+_PLACES: Final = (
+    ("Exif.Photo.DateTimeOriginal", "Original"),
+    ("Exif.Photo.DateTimeDigitized", "Digitized"),
+    ("Xmp.exif.DateTimeOriginal", None),
+    ("Xmp.photoshop.DateCreated", None),
+    ("Xmp.xmp.CreateDate", None),
+    ("Exif.Image.DateTime", ""),
+)
+"""Where the time may stand, the best first, and how the tags of its fraction and offset end. Exif's DateTime is of the last change (Exif 2.32, tag 306), so that
+programs set it anew; XMP's CreateDate is of the picture's making."""
+
+
+def capture_time(tags: Tags, notes: list[str]) -> str | None:
+    """ISO 8601 local time of capture, '2024-05-01T06:00:00.25+02:00', with what the file has.
+
+    A clock at the start of its time (1970, 1980) or ahead of now is kept, as it still tells the
+    order of frames.
+    """
+    unset = False
+    for key, ending in _PLACES:
+        value = tags.get(key)
+        if value is None:
+            continue
+        text = value[0] if isinstance(value, list) and value else str(value)
+        match = _STAMP.match(text[:64])
+        stamp = _stamp(match) if match else None
+        if match is None or stamp is None:
+            unset = unset or bool(text.strip(" :0\x00"))
+            continue
+        fraction, offset = match[7] or "", match[8] or ""
+        if ending is not None:
+            digits = str(tags.get(f"Exif.Photo.SubSecTime{ending}", "")).strip(" \x00")
+            fraction = fraction or (digits[:9] if digits.isascii() and digits.isdigit() else "")
+            found = _OFFSET.match(str(tags.get(f"Exif.Photo.OffsetTime{ending}", "")))
+            offset = offset or (found[1] if found else "")
+        iso_text = stamp.isoformat(timespec="seconds")
+        return iso_text + (f".{fraction}" if fraction else "") + _tidy_offset(offset)
+    if unset:
+        notes.append("the capture time is not a date")
+    return None
+
+
+def _tidy_offset(offset: str) -> str:
+    """'+02:00' of '+0200' or 'Z'; '' of what is no offset."""
+    try:
+        zone = datetime.strptime(offset, "%z")
+    except ValueError:
+        return ""
+    ahead = abs(zone.utcoffset() or timedelta())
+    return zone.isoformat()[-len("+00:00") :] if ahead <= timedelta(hours=_MOST_OFFSET_H) else ""
+
+
+def _stamp(match: re.Match[str]) -> datetime | None:
+    year, month, day = (int(match[i]) for i in (1, 2, 3))
+    hour, minute, second = (int(part or 0) for part in match.groups()[3:6])
+    try:
+        # Second 60 is a leap second in some clocks and a fault in others.
+        return datetime(year, month, day, hour, minute, min(second, MINUTE_S - 1))
+    except ValueError:
+        return None

@@ -42,10 +42,6 @@ _NOTE_UNITS: Final = (1, 10_000)
 """Units per mm that one maker's notes may count in; others are damage."""
 _NOTE_F: Final = (1, 10 * NOTE_STEPS)
 """Apertures of one maker's notes in `NOTE_STEPS` of a stop: to f/32, which no lens has at its widest."""
-_F_STEPS: Final = 256
-"""Another maker keeps the f-number as sqrt(2) ** (value / 256) ..."""
-_F_VALUES: Final = (1, 4000)
-"""... and values beyond these are damage."""
 _FACTOR_LIMITS: Final = (0.4, 4)
 """Factors of converters and focal reducers (common practice, no source); 1 changes nothing."""
 _FOCAL_TOLERANCE: Final = 1.06
@@ -93,9 +89,6 @@ def _name(value: Value | None) -> str | None:
     text = clean_text(value)
     if text is None or _NO_NAME.match(text) or _NOTHING.search(text):
         return None
-    first, _, rest = text.partition(" ")
-    if rest.casefold().startswith(f"{first} ".casefold()):
-        text = rest  # the maker's name twice
     ranges = range_from_name(text) if _ONLY_RANGES.fullmatch(text) else None
     return ranges.name() if ranges is not None else text
 
@@ -162,14 +155,6 @@ def lens_range(tags: Tags) -> LensRange | None:
         # be named by it.
         f_short = 2 ** (fastest / (2 * NOTE_STEPS)) if fastest and canon[0] == canon[1] else None
         return _range([canon[1] / unit, canon[0] / unit, f_short, f_short])
-    short = within(numbers(tags.get("Exif.OlympusEq.MinFocalLength")), *FOCAL_LIMITS_MM)
-    if short:
-        long = within(numbers(tags.get("Exif.OlympusEq.MaxFocalLength")), *FOCAL_LIMITS_MM)
-        ends = [
-            within(numbers(tags.get(f"Exif.OlympusEq.MaxApertureAt{end}Focal")), *_F_VALUES)
-            for end in ("Min", "Max")
-        ]
-        return _range([short, long, *(2 ** (e / (2 * _F_STEPS)) if e else None for e in ends)])
     return None
 
 
@@ -196,12 +181,9 @@ def lens_serial(tags: Tags) -> str | None:
     return first_serial(tags, (f"{place}.LensSerialNumber" for place in places))
 
 
-_FOCALS: Final = (
-    r"(?<!\d)(?<!\d\.)(\d{1,4}(?:\.\d{1,3})?)(?:\s*(?:mm)?\s*[-–~]\s*(\d{1,4}(?:\.\d{1,3})?))?"
-)
-_FOCAL_IN_NAME: Final = re.compile(rf"{_FOCALS}\s*mm\b", re.I)
-_FOCAL_BEFORE_STOP: Final = re.compile(
-    rf"{_FOCALS}\s*(?:f\s*/?\s*|/\s*|1\s*:\s*)(?=\d{{1,2}}(?:\.\d)?(?![\d]))", re.I
+_FOCAL_IN_NAME: Final = re.compile(
+    r"(?<!\d)(?<!\d\.)(\d{1,4}(?:\.\d{1,3})?)(?:\s*(?:mm)?\s*[-–~]\s*(\d{1,4}(?:\.\d{1,3})?))?\s*mm\b",
+    re.I,
 )
 _F_IN_NAME: Final = re.compile(
     r"(?:\bf\s*/?\s*|\b1\s*:\s*|(?<=\d)/)(\d{1,2}(?:\.\d{1,2})?)"
@@ -217,7 +199,7 @@ _ONLY_RANGES: Final = re.compile(
 
 
 def range_from_name(name: str) -> LensRange | None:
-    """Ranges that a lens's name states ('70-200mm F2.8', '50/1.8').
+    """Ranges that a lens's name states ('70-200mm F2.8').
 
     Parameters
     ----------
@@ -229,7 +211,7 @@ def range_from_name(name: str) -> LensRange | None:
     LensRange or None
         Focal lengths and widest f-numbers; None where the name states no focal length.
     """
-    focal = _FOCAL_IN_NAME.search(name) or _FOCAL_BEFORE_STOP.search(name)
+    focal = _FOCAL_IN_NAME.search(name)
     if focal is None:
         return None
     stop = _F_IN_NAME.search(name)
@@ -335,15 +317,11 @@ def body_name(make: str | None, model: str | None) -> str | None:
         model = _FIRMWARE.sub("", model).strip() or model
     if make:
         kept = [w for w in re.split(r"[\s,]+", make) if w.strip(".").casefold() not in _LEGAL]
-        kept = [w for w in kept if not re.fullmatch(r"(?i)co\.?,?ltd\.?", w)]
         make = " ".join(kept).strip(" .,") or make
     if not model or not make:
         return model or make
     make_words, model_words = _tokens(make), _tokens(model)
     if model_words and make_words and model_words[0] in make_words:
-        return model
-    joined = "".join(make_words)
-    if joined and "".join(model_words).startswith(joined):
         return model
     return f"{make} {model}"
 

@@ -10,8 +10,6 @@ from typing import Final, Literal
 from auditor.crawl.suffixes import suffix_of
 from auditor.record import LOWER_SIDE, Settings
 from auditor.settings import exposure_tags
-from auditor.settings.capture_time import capture_time
-from auditor.settings.exposure_tags import colour_temperature, white_balance
 from auditor.settings.file_source import has_maker_note, kind_of_file, real_camera, written_size
 from auditor.settings.kinds import settle
 from auditor.settings.names import (
@@ -120,9 +118,9 @@ def _settings(raw: RawTags, name: str) -> Settings:
     tags = with_first_directory(raw.tags)
     words = {**tags, **raw.beside}
     notes = list(raw.notes)
-    make = clean_text(tags.get("Exif.Image.Make", tags.get("Xmp.tiff.Make")))
-    model = clean_text(tags.get("Exif.Image.Model", tags.get("Xmp.tiff.Model")))
-    software = clean_text(tags.get("Exif.Image.Software", tags.get("Xmp.tiff.Software")))
+    make = clean_text(tags.get("Exif.Image.Make"))
+    model = clean_text(tags.get("Exif.Image.Model"))
+    software = clean_text(tags.get("Exif.Image.Software"))
     f_number = exposure_tags.aperture(tags, notes)
     time = exposure_tags.exposure_time(tags, notes)
     iso = exposure_tags.sensitivity(tags, notes)
@@ -147,9 +145,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
         f_number=f_number,
         exposure_time_s=time,
         iso=iso,
-        exposure_bias_ev=exposure_tags.exposure_bias(tags),
         ev100=exposure_tags.brightness(f_number, time, iso),
-        taken=capture_time(tags, notes),
+        taken=exposure_tags.capture_time(tags, notes),
         focus_distance_m=exposure_tags.focus_distance(tags),
         width_px=width,
         height_px=height,
@@ -166,8 +163,8 @@ def _settings(raw: RawTags, name: str) -> Settings:
         written_width_px=written[0] if written else None,
         written_height_px=written[1] if written else None,
         maker_note=has_maker_note(tags) if raw.has_exif else None,
-        white_balance=white_balance(tags),
-        colour_temperature_k=colour_temperature(tags),
+        white_balance=exposure_tags.white_balance(tags),
+        colour_temperature_k=exposure_tags.colour_temperature(tags),
         file_source=source,
         told_pitch_um=told_um,
         sensor_diagonal_mm=sensor_diagonal(body),
@@ -199,18 +196,9 @@ def _lens(
     converter = None
     if name is not None:
         name, converter = split_converter(name)
-    for key in (
-        "Exif.OlympusEq.ConversionLens",
-        "Exif.OlympusEq.ExtenderModel",
-        "Exif.Nikon1.AuxiliaryLens",
-        "Exif.Nikon2.AuxiliaryLens",
-    ):
-        text = clean_text(tags.get(key))
-        if converter is None and text and text.casefold() not in ("off", "none", "0"):
-            converter = split_converter(f"lens + {text}")[1] or text
-    wide_or_tele = {"2": "wide converter", "3": "tele converter"}
-    if converter is None:
-        converter = wide_or_tele.get(str(tags.get("Exif.Panasonic.ConversionLens", "")))
+    text = clean_text(tags.get("Exif.OlympusEq.ExtenderModel"))
+    if converter is None and text and text.casefold() != "none":
+        converter = split_converter(f"lens + {text}")[1] or text
     if converter is None:
         ranges = lens_range(tags) or (range_from_name(name) if name else None)
         if ranges is not None:

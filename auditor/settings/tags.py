@@ -59,7 +59,6 @@ Tags = Mapping[str, Value]
 _FIRST_DIRECTORY: Final = (
     "ApertureValue",
     "DateTimeOriginal",
-    "ExposureBiasValue",
     "ExposureIndex",
     "ExposureTime",
     "FNumber",

@@ -69,7 +69,7 @@ def frame(f_number=8.0, factor=1.0, **more):
         "path": "a.jpg", "status": "measured", "source": "camera", "lens": "Holm 35mm f/2.8",
         "body": "Skerry", "focal_length_mm": 35.0, "f_number": f_number, "iso": 100.0,
         "exposure_time_s": 1 / 500, "ev100": 13.0, "pixel_pitch_um": 6.0, "width_px": 6000,
-        "height_px": 4000, "orientation": 1, "best": True, "overshoot": 0.06,
+        "height_px": 4000, "orientation": 1, "best": True,
     }  # fmt: skip
     row |= {f"{d}_cpp": CURVE["centre"][at] * factor for d in DIRECTIONS}
     for zone, curve in CURVE.items():

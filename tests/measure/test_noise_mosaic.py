@@ -42,8 +42,6 @@ def test_read_noise_is_left_open_where_even_full_knowledge_of_the_scene_would_no
         assert found.gain_e_per_dn == pytest.approx(full_well / SPAN, rel=0.03)
         assert found.read_noise_e is None or bound < 1
         assert found.read_noise_e is not None or full_well > 4_000
-        if found.read_noise_stderr_e is not None:
-            assert found.read_noise_stderr_e > 0.7 * bound
 
 
 @pytest.mark.parametrize("full_well", [60_000, 15_000, 4_000])
@@ -55,28 +53,6 @@ def test_frames_with_truly_dark_areas_tell_their_read_noise(full_well: float) ->
         assert found is not None
         assert found.gain_e_per_dn == pytest.approx(full_well / SPAN, rel=0.03)
         assert found.read_noise_e == pytest.approx(3.0, abs=0.8)
-
-
-@pytest.mark.parametrize("full_well", [30_000, 4_000])
-def test_gain_by_colour(full_well: float) -> None:
-    found = measure_photon_transfer(draw.raw(draw.land(seed=12), full_well))
-    assert found is not None
-    assert set(found.by_colour) == {"red", "green", "blue"}
-    for gain, read in found.by_colour.values():
-        assert gain == pytest.approx(full_well / SPAN, rel=0.05)
-        assert read is None or read == pytest.approx(3.0, abs=1.5)
-
-
-def test_colours_amplified_by_themselves_show_in_their_gains() -> None:
-    """Some cameras multiply the red and blue numbers before they write them."""
-    picture = draw.raw(draw.land(seed=12), 4000)
-    assert picture.mosaic is not None
-    red = picture.mosaic.raw.astype(float)
-    red[0::2, 0::2] = (red[0::2, 0::2] - draw.BLACK) * 1.5 + draw.BLACK
-    found = measure_photon_transfer(_with(picture, raw=np.rint(red).astype(np.uint16)))
-    assert found is not None
-    assert found.by_colour["red"][0] == pytest.approx(4000 / SPAN / 1.5, rel=0.06)
-    assert found.by_colour["green"][0] == pytest.approx(4000 / SPAN, rel=0.06)
 
 
 @pytest.mark.parametrize("full_well", [60_000, 7_500])
@@ -190,12 +166,3 @@ def test_what_is_no_number_costs_its_own_place_alone() -> None:
     floats = picture.mosaic.raw.astype(np.float32)
     floats[3, 3] = np.nan
     assert measure_noise(_with(picture, raw=floats)).sigma_code8 is not None
-
-
-def test_a_colour_without_noise_has_no_gain() -> None:
-    picture = draw.raw(draw.land(400, 600, seed=12), 4000)
-    assert picture.mosaic is not None
-    constant = picture.mosaic.raw.copy()
-    constant[1::2, 1::2] = 600
-    found = measure_photon_transfer(_with(picture, raw=constant))
-    assert found is None or found.by_colour["blue"] == (None, None)

@@ -17,10 +17,10 @@ from auditor.measure.resized import resampled, whole_side_px
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.record.pools import pool_words, pools
 from auditor.settings import sensors
+from auditor.settings.agreement import reconcile_scale
 from auditor.settings.body_sensor import Evidence, Sensor, known_sensor
 from auditor.settings.kinds import judge, settle
 from auditor.settings.names import body_key, lens_key, lens_name
-from auditor.settings.scale import reconcile_scale
 from auditor.settings.sensors import native_size
 from auditor.settings.tags import built_by_program
 
@@ -193,7 +193,6 @@ def test_one_lens_has_one_name() -> None:
 
     assert name("6.0-72.0 mm") == name("6-72 mm") == "6-72 mm"
     assert name("18.0-55.0 mm f/3.5-5.6") == "18-55 mm f/3.5-5.6"
-    assert name("NORTHLIGHT Northlight M.17mm F1.8") == "Northlight M.17mm F1.8"
     assert name("NL 70.0 mm") == "NL 70.0 mm"
     assert lens_key("NL 70.0-200.0 mm f/4.0") == lens_key("NL 70-200mm F4")
     assert lens_key("NL 10.5 mm") != lens_key("NL 105 mm")

@@ -81,7 +81,6 @@ def test_an_absurd_time_or_focal_length_is_missing_and_said(text: str) -> None:
         (
             {
                 "ISOSpeedRatings": "65535", "SensitivityType": "3", "ISOSpeed": "81920",
-                "RecommendedExposureIndex": "102400",
             },
             81_920,
         ),
@@ -142,13 +141,6 @@ def test_focus_distance_from_any_tag(exif: dict[str, str], metres: float | None)
 )
 def test_flash_is_its_lowest_bit(value: str, fired: bool) -> None:
     assert exposure_tags.flash_fired({"Exif.Photo.Flash": value}) is fired
-
-
-def test_exposure_bias_in_stops() -> None:
-    assert exposure_tags.exposure_bias({"Exif.Photo.ExposureBiasValue": "-2/3"}) == pytest.approx(
-        -2 / 3, abs=1e-3
-    )
-    assert exposure_tags.exposure_bias({"Exif.Photo.ExposureBiasValue": "5/0"}) is None
 
 
 @given(st.one_of(st.text(max_size=40), st.lists(st.text(max_size=10), max_size=4), st.none()))

@@ -43,14 +43,14 @@ def sidecar(rating: int, *words: str) -> bytes:
 def test_a_frame_as_a_camera_writes_it() -> None:
     tags = FrameTags(
         make="Northlight", model="NL-7", body_serial="123", lens="NL 24-70 mm f/2.8", lens_serial="77",
-        focal_length_mm=35, f_number=8, exposure_time_s=1 / 250, iso=100, exposure_bias_ev=-1 / 3,
+        focal_length_mm=35, f_number=8, exposure_time_s=1 / 250, iso=100,
         taken="2024-05-01T06:00:00.25", pixel_pitch_um=4.0, orientation=6, rating=4,
         keywords=("lake", "tripod"),
     )  # fmt: skip
     found = read_settings(jpeg_bytes(np.zeros((800, 1200, 3), np.uint8), tags), "a/DSC_0042.jpg")
     assert found == Settings(
         body="Northlight NL-7", body_serial="123", lens="NL 24-70 mm f/2.8", lens_serial="77",
-        focal_length_mm=35.0, f_number=8.0, exposure_time_s=0.004, iso=100.0, exposure_bias_ev=-0.333,
+        focal_length_mm=35.0, f_number=8.0, exposure_time_s=0.004, iso=100.0,
         ev100=13.966, taken="2024-05-01T06:00:00.25", pixel_pitch_um=4.0, width_px=1200, height_px=800,
         orientation=6, source="camera", file_number="0042", flash=False, rating=4,
         labels=("lake", "tripod"), pitch_basis="focal-plane", maker_note=False,
@@ -126,12 +126,6 @@ def test_adapted_lenses_write_zero_for_what_they_do_not_know() -> None:
         ({"DateTimeOriginal": "2024:02:30 06:00:00"}, None),
         ({"DateTimeOriginal": "0000:00:00 00:00:00"}, None),
         ({"DateTimeOriginal": "soon"}, None),
-        ({"DateTimeOriginal": "2024:05:01 下午06:00:00"}, "2024-05-01T18:00:00"),
-        ({"DateTimeOriginal": "2024:05:01 오후 12:30:00"}, "2024-05-01T12:30:00"),
-        ({"DateTimeOriginal": "2024:05:01 03:12:11PM"}, "2024-05-01T15:12:11"),
-        ({"DateTimeOriginal": "2024:05:01 3:12 p.m."}, "2024-05-01T15:12:00"),
-        ({"DateTimeOriginal": "2024:05:01 오전 12:30:00"}, "2024-05-01T00:30:00"),
-        ({"DateTimeOriginal": "2024:05:01 6:00:00 PM"}, "2024-05-01T18:00:00"),
         ({"DateTimeOriginal": "2024:05:01 06:00:60"}, "2024-05-01T06:00:59"),
         ({"Exif.Image.DateTime": "2024:05:01 06:00:00"}, "2024-05-01T06:00:00"),
         ({"Xmp.exif.DateTimeOriginal": "2024-05-01T06:00:00.5+02:00"}, "2024-05-01T06:00:00.5+02:00"),
@@ -142,13 +136,10 @@ def test_capture_time(tags: dict[str, str], taken: str | None) -> None:
     assert settings_of(tags).taken == taken
 
 
-@pytest.mark.parametrize(
-    ("year", "word"), [("1970", "not set"), ("2099", "future"), ("1980", "not set")]
-)
-def test_clocks_that_were_wrong_are_kept_and_said(year: str, word: str) -> None:
+@pytest.mark.parametrize("year", ["1970", "2099", "1980"])
+def test_clocks_that_were_wrong_are_kept(year: str) -> None:
     found = settings_of({"DateTimeOriginal": f"{year}:01:01 00:00:00"})
     assert found.taken == f"{year}-01-01T00:00:00"
-    assert any(word in note for note in found.notes)
 
 
 # --- text
@@ -316,7 +307,6 @@ def test_a_size_left_in_the_first_directory_is_what_the_camera_wrote(
         ({"FocalLength": "50/1", "LensSpecification": "50/1 50/1 0/0 0/0"}, None),
         ({"FocalLength": "28/1", "LensModel": "NL 28mm f/2.8"}, None),
         ({"FocalLength": "28/1", "MaxApertureValue": "400/100"}, None),
-        ({"LensModel": "NL zoom", "MaxApertureValue": "4/1", "ApertureValue": "6/1"}, 8.0),
         # Lenses that open so wide, with the reducer that makes f/1.0 of f/1.4.
         ({"FocalLength": "50/1", "LensModel": "NL 50mm f/1.0", "MaxApertureValue": "0/1"}, 1.0),
         ({"FocalLength": "58/1", "LensModel": "NL 58mm f/0.95"}, 1.0),
@@ -331,9 +321,6 @@ def test_f1_is_an_aperture_only_of_a_lens_that_has_it(
     """ApertureValue and MaxApertureValue are 2 log2 of the f-number (Exif 2.32, annex C); 0 is f/1.0, or unset."""
     found = settings_of({"ApertureValue": "0/100", **tags, "FNumber": "100/100"})
     assert found.f_number == f_number
-    beside = {k: v for k, v in tags.items() if k != "ApertureValue"}
-    beside = {**beside, "Xmp.exif.FNumber": "1/1"}
-    assert settings_of(beside).f_number == (None if f_number == 8 else f_number)
 
 
 def test_the_time_of_the_last_change_stands_behind_that_of_the_making() -> None:
@@ -410,20 +397,6 @@ def test_a_lens_behind_an_extender_in_its_name_is_the_bare_one_at_every_focal_le
 )
 def test_software_is_firmware_or_a_program(software: str | None, source: str) -> None:
     assert settings_of({"Exif.Image.Software": software} if software else {}).source == source
-
-
-def test_xmp_that_tells_of_work_on_the_pixels() -> None:
-    history = "Xmp.xmpMM.History[1]/stEvt:"
-    base = {"Xmp.xmpMM.History": "type=Seq", "Xmp.xmpMM.History[1]": "type=Struct"}
-    agent = {f"{history}softwareAgent": "Photo Mill 9", f"{history}action": "saved"}
-    assert settings_of({"Xmp.xmp.CreatorTool": "Photo Mill 9"}).source == "edited"
-    assert settings_of({"Xmp.xmp.CreatorTool": "1.02"}).source == "camera"
-    assert settings_of({"Xmp.xmp.Rating": "3"}).source == "camera"
-    from auditor.settings.file_source import _worked_on
-
-    assert _worked_on({**base, **agent, f"{history}changed": "/"}, None, None)
-    assert _worked_on({**base, **agent}, None, None)
-    assert not _worked_on({**base, **agent, f"{history}changed": "/metadata"}, None, None)
 
 
 def test_kinds_that_no_camera_writes() -> None:

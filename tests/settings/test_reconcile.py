@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from auditor.record import FrameRecord, Settings, to_row
 from auditor.settings import reconcile
+from auditor.settings.names import LensRange, converter_from_range
 
 NATIVE = {"width_px": 6000, "height_px": 4000, "pixel_pitch_um": 4.0, "pitch_basis": "focal-plane"}
 
@@ -78,25 +79,9 @@ def test_lenses_of_two_makers_with_the_same_figures_are_two() -> None:
             {"lens": one, "n": 3},
             {"body": "Halden H2", "lens": other, "n": 2},
             {"lens": other},
-            # Without a maker: on the other body it is by that body's, on the first it may be either.
-            {"body": "Halden H2", "lens": "50mm f/1.8"},
-            {"lens": "50mm f/1.8"},
         )
     )
-    assert table["lens"].tolist() == [one] * 3 + [other] * 4 + ["50mm f/1.8"]
-
-
-def test_a_lens_that_is_named_without_its_maker_is_the_one_of_its_body() -> None:
-    full = "Northlight 50mm f/1.8"
-    table = reconcile(
-        frames(
-            {"lens": full},
-            {"lens": "50 mm F1.8", "n": 2},
-            {"body": "Halden H2", "lens": "50mm f/1.8"},
-        )
-    )
-    assert table["lens"].tolist()[:3] == [full] * 3
-    assert table["lens"].iloc[3] != full, "nothing ties it to the other maker's lens"
+    assert table["lens"].tolist() == [one] * 3 + [other] * 3
 
 
 # --- converters
@@ -108,31 +93,20 @@ def test_a_lens_that_is_named_without_its_maker_is_the_one_of_its_body() -> None
 def test_a_focal_length_outside_the_lens_range_is_a_converter(
     focal: float, f_number: float, converter: str | None
 ) -> None:
-    table = reconcile(frames({"n": 2}, {"focal_length_mm": focal, "f_number": f_number}))
-    found = table["converter"].tolist()
-    assert found[:2] == [None, None]
-    assert found[2] == converter
+    assert converter_from_range(LensRange(24, 70, 2.8, 2.8), focal, f_number) == converter
 
 
-@pytest.mark.parametrize("told", ["by the tag", "by the sensor's size"])
-def test_a_compact_named_by_equivalents_has_no_converter(told: str) -> None:
-    """One frame each of six bodies."""
+@pytest.mark.parametrize("focal", [10.4, 13.0, 18.6, 22.0, 26.0, 37.1])
+def test_a_compact_named_by_equivalents_has_no_converter(focal: float) -> None:
     crop = 2.72  # a sensor of one inch, 13.2 x 8.8 mm
-    compact = {"lens": "28-100mm F1.8-4.9", "f_number": 5.6}
-    made = []
-    for body, focal in zip("ABCDEF", (10.4, 13.0, 18.6, 22.0, 26.0, 37.1), strict=True):
-        sensor = (
-            {"focal_35mm": round(crop * focal)} if told == "by the tag"
-            else {"sensor_diagonal_mm": 43.27 / crop}
-        )  # fmt: skip
-        made.append({"body": f"Brenner {body}", "focal_length_mm": focal, **compact, **sensor})
-    assert reconcile(frames(*made))["converter"].tolist() == [None] * len(made)
+    assert converter_from_range(LensRange(28, 100, 1.8, 4.9), focal, 5.6, crop * focal) is None
 
 
 @pytest.mark.parametrize("crop", [1.0, 1.5, 2.0])
 def test_a_reducer_on_a_small_sensor_stays_a_reducer(crop: float) -> None:
-    reduced = {"focal_length_mm": 0.71 * 24, "focal_35mm": round(crop * 0.71 * 24)}
-    assert last(reduced)["converter"] == "0.71x"
+    focal = 0.71 * 24
+    found = converter_from_range(LensRange(24, 70, 2.8, 2.8), focal, 8.0, round(crop * focal))
+    assert found == "0.71x"
 
 
 def test_a_converter_that_a_file_names_is_kept() -> None:

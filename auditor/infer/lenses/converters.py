@@ -64,7 +64,6 @@ def compare_converter(
         "frames": len(one.rows),
         "frames_without": len(other.rows),
         "focal_mm": None if one.focal_mm is None else list(one.focal_mm),
-        "focal_mm_without": None if other.focal_mm is None else list(other.focal_mm),
         "zones": zones,
         "text": converter_text(zones, factor),
     }

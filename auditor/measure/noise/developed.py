@@ -186,9 +186,7 @@ def _whole_frame(frame: _Frame, noisy: list[_Tone], partial: Noise) -> Noise:
     return dataclasses.replace(
         partial,
         sigma_code8=sigma,
-        sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
-        banding=frame.banding,
         hot_pixels=noise_texture.count_hot_pixels(frame.sample[0], shape[0] * shape[1]),
     )
 

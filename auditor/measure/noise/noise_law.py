@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from auditor.measure.noise.cfa_patches import COUNTS, Sites
 from auditor.measure.noise.flats import FEWEST
 
-__all__ = ["BY_CHANCE", "Fit", "fit_noise", "line_through"]
+__all__ = ["BY_CHANCE", "Fit", "fit_noise"]
 
 Floats = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ class Fit:
         return np.asarray(self.slope * signal + self.offset + self.prnu * signal**2)
 
 
-def line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats, Floats]:
+def _line_through(design: Floats, found: Floats, freedom: float) -> tuple[Floats, Floats]:
     """Coefficients of mean squares of Gaussian values, by iteratively reweighted least squares.
 
     A mean square of n values has 2 / n of its squared expectation as variance.
@@ -122,14 +122,14 @@ def _law(design: Floats, found: Floats) -> tuple[Floats, Floats]:
     the places it would say anything. The covariance is that of all terms, so that nothing seems better known.
     """
     freedom = COUNTS[1:].sum()
-    law, covariance = line_through(design, found, freedom)
+    law, covariance = _line_through(design, found, freedom)
     terms = 3
     if law[2] <= BY_CHANCE * np.sqrt(covariance[2, 2]):
         terms = 2
-        law, covariance = line_through(design[:, :2], found, freedom)
+        law, covariance = _line_through(design[:, :2], found, freedom)
     kept = (law > 0) | (law < -BY_CHANCE * np.sqrt(np.diag(covariance)))
     out = np.zeros(3)
-    out[:terms][kept] = line_through(design[:, :terms][:, kept], found, freedom)[0]
+    out[:terms][kept] = _line_through(design[:, :terms][:, kept], found, freedom)[0]
     return out, covariance[:2, :2]
 
 

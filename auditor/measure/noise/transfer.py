@@ -20,15 +20,14 @@ from auditor import srgb
 from auditor.measure.noise import signal, spectrum
 from auditor.measure.noise.cfa_patches import (
     FAULTY,
-    FREEDOM,
     SIDE,
     Sites,
     site_patches,
 )
 from auditor.measure.noise.flats import FEWEST
-from auditor.measure.noise.noise_law import BY_CHANCE, Fit, fit_noise, line_through
+from auditor.measure.noise.noise_law import BY_CHANCE, Fit, fit_noise
 from auditor.measure.picture import Mosaic, Picture
-from auditor.record import SITE_COLOURS, TONE_SIGNALS, Noise, PhotonTransfer, Tone
+from auditor.record import TONE_SIGNALS, Noise, PhotonTransfer, Tone
 from auditor.robust import SHEPPARD
 
 __all__ = [
@@ -142,53 +141,11 @@ def measure_photon_transfer(picture: Picture) -> PhotonTransfer | None:
     below_black = sites.signal < -BY_CHANCE * np.sqrt(max(fit.offset, 0.0)) / SIDE
     known_black = below_black.mean() < FAULTY
     known = known_black and _NINETY * error < _WITHIN_E and read_variance > 0
-    colours = {
-        name: _of_colour(sites, fit, i, rounding_variance(mosaic)) if known_black else (None, None)
-        for i, name in enumerate(SITE_COLOURS)
-        if (sites.colour == i).any()
-    }
     return PhotonTransfer(
         gain_e_per_dn=gain,
         read_noise_e=gain * float(np.sqrt(read_variance)) if known else None,
-        gain_stderr=gain * float(slope_error) / fit.slope,
-        read_noise_stderr_e=float(error) if known else None,
-        patches=len(fit.flat),
         white_dn=float(mosaic.white - mosaic.black.mean()),
-        by_colour=colours,
     )
-
-
-def _of_colour(
-    sites: Sites, fit: Fit, colour: int, rounding: float
-) -> tuple[float | None, float | None]:
-    """Gain and read noise of the sites of one colour, each None where flat patches do not tell it.
-
-    Sites of one colour are two pixels apart, so that texture which lenses pass shows in their variance: the
-    line through all colours is found in the same way, and must be the fit's.
-    """
-    flat = sites.take(fit.flat)
-    some = flat.colour == colour
-    try:
-        a, b, covariance = _line(flat.signal[:, some], flat.variance[:, some], fit)
-        a_all, b_all, _ = _line(flat.signal, flat.variance, fit)
-    except np.linalg.LinAlgError:
-        return None, None
-    middle = float(np.median(flat.signal))
-    ratio = (fit.slope * middle + fit.offset) / max(a_all * middle + b_all, 1e-12)
-    a, b = a * ratio, b * ratio - rounding
-    slope_error, offset_error = _REMAINDER * ratio * np.sqrt(np.diag(covariance))
-    if a <= 0 or max(_NINETY * slope_error / a, abs(ratio - 1)) > _WITHIN:
-        return None, None
-    known = b > 0 and _NINETY * _read_error(b, float(offset_error), 1 / a) < _WITHIN_E
-    return 1 / a, float(np.sqrt(b)) / a if known else None
-
-
-def _line(signal: Floats, variance: Floats, fit: Fit) -> tuple[float, float, Floats]:
-    """Slope, offset and covariance of the line through the sites of flat places, (n, kinds)."""
-    x = signal.ravel()
-    design = np.stack([x, np.ones(len(x))], 1)
-    (a, b), covariance = line_through(design, variance.ravel() - fit.prnu * x**2, FREEDOM)
-    return float(a), float(b), covariance
 
 
 def _read_error(variance: float, error: float, gain: float) -> float:
@@ -270,7 +227,6 @@ def measure_mosaic_noise(mosaic: Mosaic) -> Noise:
     return Noise(
         sigma_code8=sigma,
         tones=tuple(out),
-        sigma_output_code8=sigma * factor,
         tone_output_scale=factor,
         signal_shares=shares,
     )

@@ -37,8 +37,6 @@ class Edges:
         Standard deviation of a pixel beside the edge, light.
     chi2 : (n,) ndarray of float64
         Misfit per degree of freedom.
-    overshoot : (n,) ndarray of float64
-        Ringing beyond the plateaus as a share of the step.
     clean : (n,) ndarray of bool
         A step and nothing else; the others stand in texture and are less certain.
     by_share : (n, 3, SHARES) ndarray of float64
@@ -60,7 +58,6 @@ class Edges:
     base: Floats
     noise: Floats
     chi2: Floats
-    overshoot: Floats
     clean: NDArray[np.bool_]
     by_share: Floats
     misfit: Floats

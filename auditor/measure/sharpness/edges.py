@@ -342,8 +342,6 @@ def _judge(
     """
     place, y, x = at
     misfit = _misfit(mean, count, fit)
-    excess = np.where((count > 0) & (np.abs(OFFSETS) > 1.0), _left(mean, fit), 0)
-    overshoot = np.maximum(excess.max(1), 0)
     accepted = (
         (fit.step > _MIN_STEP)
         & (np.abs(fit.shift) < 0.5)
@@ -361,7 +359,6 @@ def _judge(
         fit.base,
         noise,
         fit.chi2,
-        overshoot / np.maximum(fit.step, 1e-9),
         misfit < CLEAN_MISFIT,
         fit.by_share,
         misfit,

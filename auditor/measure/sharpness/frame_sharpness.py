@@ -141,7 +141,6 @@ def sharpness_and_edges(
         falling_cpp=by_direction["falling"],
         vertical_cpp=by_direction["vertical"],
         rising_cpp=by_direction["rising"],
-        overshoot=_overshoot(edges),
         streaks=texture.streaks,
         fineness=texture.fineness,
         upsampled=is_upsampled(light, windows),
@@ -184,9 +183,3 @@ def _missing_places(clean: list[int]) -> list[int]:
         min(most, (max(_SETTLED - n, 0) * first) // max(n, 1))
         for n, first, most in zip(clean, _FIRST_PER_ZONE, _PER_ZONE, strict=True)
     ]
-
-
-def _overshoot(edges: Edges) -> float | None:
-    """Median overshoot of the clean edges, share of the step."""
-    clean = edges.overshoot[edges.clean]
-    return float(np.median(clean)) if len(clean) else None
