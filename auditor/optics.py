@@ -15,7 +15,6 @@ __all__ = [
     "GREEN_UM",
     "blur_sigma_for_mtf50",
     "circle_of_confusion_um",
-    "defocus_disc_px",
     "diffraction_mtf",
     "gaussian_mtf",
     "half_frequency",
@@ -270,34 +269,3 @@ def hyperfocal_m(focal_length_mm: Number, f_number: Number, coc_um: Number) -> N
     """
     coc_mm = coc_um / 1000
     return (focal_length_mm**2 / (f_number * coc_mm) + focal_length_mm) / 1000
-
-
-def defocus_disc_px(
-    focal_length_mm: ArrayLike,
-    f_number: ArrayLike,
-    pitch_um: ArrayLike,
-    focus_m: ArrayLike,
-    subject_m: float = float("inf"),
-) -> Floats:
-    """Diameter of the geometric blur disc of a point out of focus.
-
-    c = f^2 |s2 - s1| / (N s2 (s1 - f)); for a subject at infinity c = f^2 / (N (s1 - f)).
-
-    Parameters
-    ----------
-    focal_length_mm, f_number, pitch_um : array_like
-        Focal length f in millimetres, f-number N, pixel pitch in micrometres.
-    focus_m : array_like
-        Distance s1 that is in focus, in metres.
-    subject_m : float
-        Distance s2 of the point, in metres.
-
-    Returns
-    -------
-    ndarray of float64
-        Diameter in pixels, in the shape to which the arguments broadcast.
-    """
-    f, focus = np.asarray(focal_length_mm, float) / 1000, np.asarray(focus_m, float)
-    ratio = 1.0 if np.isinf(subject_m) else np.abs(subject_m - focus) / subject_m
-    disc_m = f * f * ratio / (np.asarray(f_number, float) * (focus - f))
-    return np.asarray(disc_m * 1e6 / np.asarray(pitch_um, float))

@@ -1,8 +1,7 @@
 """A whole invented archive: who photographed what with which gear, and what went wrong.
 
 An `ArchiveRecipe` names bodies, lenses with their true curves, and series of frames. `plan` turns it
-into `Shot`s, deterministically; `render.draw_archive` draws them as files. `lens_truth` says
-what a perfect audit would find.
+into `Shot`s, deterministically; `render.draw_archive` draws them as files.
 """
 
 from __future__ import annotations
@@ -20,7 +19,6 @@ from auditor.artificial.scenes import BRIGHTNESS
 __all__ = [
     "LABELS",
     "Shot",
-    "lens_truth",
     "plan",
     "shot_optics",
 ]
@@ -154,9 +152,6 @@ def _failed(shot: Shot, fault: str, size: float, angle: float) -> Shot:
     return replace(shot, **changes)
 
 
-# --- truth -------------------------------------------------------------------------------------
-
-
 def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
     """The optics through which a shot is drawn."""
     body, lens = recipe.body(shot.body), recipe.lens(shot.lens)
@@ -170,58 +165,3 @@ def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
         lateral_red_px=lens.lateral_px[0],
         lateral_blue_px=lens.lateral_px[1],
     )
-
-
-def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
-    """Curve, sweet spot and ranges of each lens, body and focal length in use.
-
-    The definitions are the profile's: the sweet spot is where the weaker of centre and corner is sharpest;
-    ranges keep 75% and 60% of that, and end with the apertures that were used.
-
-    Parameters
-    ----------
-    recipe : ArchiveRecipe
-        The archive.
-
-    Returns
-    -------
-    list of dict
-        `lens`, `body`, `focal_mm`, `frames`, `f_numbers`, `weaker_cpp`, `sweet_spot`,
-        `pin_sharp`, `acceptable`.
-    """
-    groups: dict[tuple[str, str, float], list[Shot]] = {}
-    for shot in plan(recipe):
-        groups.setdefault((shot.lens, shot.body, shot.focal_mm), []).append(shot)
-    rows = []
-    for (lens, body, focal), shots in groups.items():
-        used = sorted({s.f_number for s in shots})
-        first, developed = shots[0], any(s.kind == "jpg" for s in shots)
-
-        def weaker(n: float, first: Shot = first, colour: bool = developed) -> float:
-            optics = shot_optics(recipe, replace(first, f_number=n))
-            return min(optics.luma_mtf50(zone, colour) for zone in ("centre", "corner"))
-
-        grid = np.geomspace(used[0], used[-1], 240)
-        curve = np.array([weaker(float(n)) for n in grid])
-        rows.append(
-            {
-                "lens": lens,
-                "body": body,
-                "focal_mm": focal,
-                "frames": len(shots),
-                "f_numbers": used,
-                "weaker_cpp": [weaker(n) for n in used],
-                "sweet_spot": float(grid[np.argmax(curve)]),
-                "pin_sharp": _range(grid, curve, 0.75),
-                "acceptable": _range(grid, curve, 0.60),
-            }
-        )
-    return rows
-
-
-def _range(grid: np.ndarray, curve: np.ndarray, share: float) -> list[float]:
-    """First and last f-number around the peak at which the curve keeps this share of it."""
-    peak = int(np.argmax(curve))
-    falls = np.cumsum(curve < share * curve[peak])
-    inside = grid[(falls == falls[peak]) & (curve >= share * curve[peak])]
-    return [float(inside[0]), float(inside[-1])]
