@@ -24,7 +24,6 @@ from auditor.report.iso_words import (
 from auditor.report.rendering import environment, static
 from auditor.report.scales import RangeKey, all_used, ends_intervals, stops, used_span
 from auditor.report.summary import filter_words
-from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
 
 __all__ = [
@@ -220,7 +219,7 @@ def render_card(profile: Profile) -> str:
         "predicted": any(x.predicted for _, row in card.rows for cell in row for x in cell),
         "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
         "css": Markup(static("card.css")),
-        "day": Markup(css_variables(night=False)),
-        "night": Markup(css_variables(night=True)),
+        "day": Markup(static("day.css")),
+        "night": Markup(static("night.css")),
     }
     return environment().get_template("card.html.j2").render(context)
