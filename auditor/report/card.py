@@ -17,7 +17,6 @@ from auditor.report.iso_words import (
     IsoLimit,
     band_name,
     by_light,
-    highest_used,
     iso_limit,
     settled_bands,
 )
@@ -143,10 +142,7 @@ def best_between(part: FocalRange) -> str:
 def iso_rows(bodies: Sequence[Body]) -> list[tuple[str, list[list[IsoLimit]]]]:
     """(light, for each body its limits of both levels), of the light of which any is known."""
     bands = [settled_bands(body) for body in bodies]
-    limits = [
-        {band_name(b): [iso_limit(b, level, highest_used(body)) for level in LEVELS] for b in of}
-        for body, of in zip(bodies, bands, strict=True)
-    ]
+    limits = [{band_name(b): [iso_limit(b, level) for level in LEVELS] for b in of} for of in bands]
     lights = dict.fromkeys(band_name(b) for b in by_light([b for of in bands for b in of]))
     return [(light, [of.get(light, []) for of in limits]) for light in lights]
 
