@@ -5,7 +5,6 @@ Frequencies are in cycles per pixel (c/px), blur in pixels, pitch and wavelength
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Final, TypeVar
 
 import numpy as np
@@ -17,7 +16,6 @@ __all__ = [
     "circle_of_confusion_um",
     "diffraction_mtf",
     "gaussian_mtf",
-    "half_frequency",
     "hyperfocal_m",
     "mtf50",
     "pixel_mtf",
@@ -190,28 +188,10 @@ def mtf50(
     n, pitch, blur = np.broadcast_arrays(
         np.asarray(f_number, float), np.asarray(pitch_um, float), np.asarray(blur_px, float)
     )
-    return half_frequency(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
-
-
-def half_frequency(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
-    """Frequency between 0 and 1 c/px at which a falling MTF is one half, by bisection.
-
-    Parameters
-    ----------
-    mtf : callable
-        Gives the MTF at an array of frequencies (cycles per pixel) of the shape `shape`, element by element.
-    shape : tuple of int
-        Shape of the result.
-
-    Returns
-    -------
-    ndarray of float64
-        Frequencies in cycles per pixel; 1 where the MTF stays above one half.
-    """
-    low, high = np.zeros(shape), np.ones(shape)
+    low, high = np.zeros(n.shape), np.ones(n.shape)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        above = mtf(middle) > 0.5
+        above = system_mtf(middle, n, pitch, blur, wavelength_um) > 0.5
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.asarray((low + high) / 2)
 
