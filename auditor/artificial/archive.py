@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -82,31 +83,30 @@ def plan(recipe: ArchiveRecipe) -> list[Shot]:
             scene_seed = int(rng.integers(1, 10_000))
             light = (BRIGHTNESS[s.place] if s.ev100 is None else s.ev100) + rng.uniform(-0.4, 0.4)
             minutes[s.outing] = minutes.get(s.outing, 40.0) + 7.0
-            for f_number in s.f_numbers:
-                for iso in s.isos:
-                    for label in (None, s.label) if s.label else (None,):
-                        minutes[s.outing] += 0.4
-                        counters[body.name] = counters[body.name] % 9999 + 1
-                        lost = LABELS.get(label, (0.0, ()))[0] if label else 0.0
-                        name = f"{body.prefix}_{counters[body.name]:04d}.{s.kind}"
-                        shot = Shot(
-                            path=f"{s.folder}/{s.outing}/{name}",
-                            series=index,
-                            body=s.body,
-                            lens=s.lens,
-                            focal_mm=s.focal_mm,
-                            f_number=f_number,
-                            iso=iso,
-                            exposure_time_s=_shutter(f_number, iso, light - lost),
-                            taken=_clock(s.outing[:10], minutes[s.outing]),
-                            place=s.place,
-                            scene_seed=scene_seed,
-                            exposure=2.0**-s.darker_ev,
-                            label=label,
-                            kind=s.kind,
-                            seed=int(rng.integers(1 << 31)),
-                        )
-                        shots.append(_with_fault(shot, s, rng))
+            labels = (None, s.label) if s.label else (None,)
+            for f_number, iso, label in product(s.f_numbers, s.isos, labels):
+                minutes[s.outing] += 0.4
+                counters[body.name] = counters[body.name] % 9999 + 1
+                lost = LABELS.get(label, (0.0, ()))[0] if label else 0.0
+                name = f"{body.prefix}_{counters[body.name]:04d}.{s.kind}"
+                shot = Shot(
+                    path=f"{s.folder}/{s.outing}/{name}",
+                    series=index,
+                    body=s.body,
+                    lens=s.lens,
+                    focal_mm=s.focal_mm,
+                    f_number=f_number,
+                    iso=iso,
+                    exposure_time_s=_shutter(f_number, iso, light - lost),
+                    taken=_clock(s.outing[:10], minutes[s.outing]),
+                    place=s.place,
+                    scene_seed=scene_seed,
+                    exposure=2.0**-s.darker_ev,
+                    label=label,
+                    kind=s.kind,
+                    seed=int(rng.integers(1 << 31)),
+                )
+                shots.append(_with_fault(shot, s, rng))
     return shots
 
 

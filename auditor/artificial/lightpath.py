@@ -205,10 +205,12 @@ def _blend(field: Image, levels: int) -> list[tuple[Image | None, float]]:
     ]
 
 
-def _axes(spectrum: SceneSpectrum) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    rows, cols = (n * spectrum.oversample for n in spectrum.padded)
-    fy = np.fft.fftfreq(rows, 1 / spectrum.oversample).astype(np.float32)
-    fx = np.fft.rfftfreq(cols, 1 / spectrum.oversample).astype(np.float32)
+def _axes(
+    padded: tuple[int, int], oversample: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    rows, cols = (n * oversample for n in padded)
+    fy = np.fft.fftfreq(rows, 1 / oversample).astype(np.float32)
+    fx = np.fft.rfftfreq(cols, 1 / oversample).astype(np.float32)
     return fy, fx
 
 
@@ -216,25 +218,15 @@ def _axes(spectrum: SceneSpectrum) -> tuple[NDArray[np.float32], NDArray[np.floa
 def _diffraction_plane(
     padded: tuple[int, int], oversample: int, cutoff_cpp: float
 ) -> NDArray[np.float32]:
-    """Radial diffraction transfer on the half-plane grid, looked up in a fine table."""
-    rows, cols = padded[0] * oversample, padded[1] * oversample
-    fy = np.fft.fftfreq(rows, 1 / oversample).astype(np.float32)
-    fx = np.fft.rfftfreq(cols, 1 / oversample).astype(np.float32)
-    steps = 4096
-    table = optics.diffraction_mtf(np.linspace(0, 1, steps + 1), 1.0, 1.0, 1.0).astype(np.float32)
-    radial = np.sqrt(fy[: rows // 2 + 1, None] ** 2 + fx[None, :] ** 2) * (steps / cutoff_cpp)
-    index = np.minimum(radial, steps - 1e-3).astype(np.int32)
-    share = np.minimum(radial, steps) - index
-    half = table[index] * (1 - share) + table[np.minimum(index + 1, steps)] * share
-    plane = np.empty((rows, cols // 2 + 1), np.float32)
-    plane[: rows // 2 + 1] = half
-    plane[rows // 2 + 1 :] = half[1 : rows - rows // 2][::-1]
-    return plane
+    """Radial diffraction transfer on the half-plane grid."""
+    fy, fx = _axes(padded, oversample)
+    radial = np.hypot(fy[:, None], fx[None, :]) / np.float32(cutoff_cpp)
+    return optics.diffraction_mtf(radial, 1.0, 1.0, 1.0).astype(np.float32)
 
 
 def _common(spectrum: SceneSpectrum, lens: Optics) -> NDArray[np.complex64]:
     """Transfer of everything that is the same all over the frame: diffraction, pixel, motion."""
-    fy, fx = _axes(spectrum)
+    fy, fx = _axes(spectrum.padded, spectrum.oversample)
     n = spectrum.oversample
     cutoff = lens.pitch_um / (lens.wavelength_um * lens.f_number)
     # Sample where the pixel's centre lies, half way through its n small squares.
@@ -253,7 +245,7 @@ def _common(spectrum: SceneSpectrum, lens: Optics) -> NDArray[np.complex64]:
 
 def _local(spectrum: SceneSpectrum, blur_px: float, disc_px: float) -> NDArray[np.float32]:
     """Transfer of what changes over the frame: the Gaussian remainder and the blur disc."""
-    fy, fx = _axes(spectrum)
+    fy, fx = _axes(spectrum.padded, spectrum.oversample)
     y, x = (optics.gaussian_mtf(f, blur_px).astype(np.float32) for f in (fy, fx))
     plane = y[:, None] * x[None, :]
     if disc_px:
