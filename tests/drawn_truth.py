@@ -11,9 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from auditor import optics
-from auditor.artificial.archive import Shot, plan, shot_optics
-from auditor.artificial.drawn_lens import Optics, disc_otf, radius_map, rise
-from auditor.artificial.recipe import ArchiveRecipe
+from auditor.artificial.archive import ArchiveRecipe, Shot, plan, shot_optics
+from auditor.artificial.lightpath import Optics, disc_otf, radius_map, rise
 
 __all__ = [
     "blur_at",

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor import srgb
-from auditor.artificial.drawn_lens import Optics
-from auditor.artificial.lightpath import SceneSpectrum, through_optics
+from auditor.artificial.lightpath import Optics, SceneSpectrum, through_optics
 
 __all__ = [
     "LUMINANCE",

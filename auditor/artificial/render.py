@@ -16,11 +16,10 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from auditor.artificial.archive import LABELS, Shot, plan, shot_optics
+from auditor.artificial.archive import LABELS, ArchiveRecipe, Shot, load_recipe, plan, shot_optics
 from auditor.artificial.camera import Mosaic, expose, mosaic
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
-from auditor.artificial.recipe import ArchiveRecipe, load_recipe
 from auditor.artificial.scenes import landscape
 
 __all__ = ["build_demo", "draw_archive", "draw_shot", "main", "shot_tags"]

@@ -13,8 +13,7 @@ from auditor.artificial.camera import (
     expose,
     mosaic,
 )
-from auditor.artificial.drawn_lens import Optics, radius_map
-from auditor.artificial.lightpath import spectrum_of, through_optics
+from auditor.artificial.lightpath import Optics, radius_map, spectrum_of, through_optics
 
 
 def slanted_edge(size, oversample, degrees=5.0, low=0.2, high=0.6):

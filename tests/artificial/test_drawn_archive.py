@@ -15,17 +15,18 @@ from fault_archive import fault_archive
 from PIL import Image
 
 from auditor import exposure, optics
-from auditor.artificial.archive import plan, shot_optics
-from auditor.artificial.camera import Sensor
-from auditor.artificial.drawn_lens import Optics
-from auditor.artificial.recipe import (
+from auditor.artificial.archive import (
     ArchiveRecipe,
     BodyRecipe,
     FocalCurve,
     LensRecipe,
     Series,
     load_recipe,
+    plan,
+    shot_optics,
 )
+from auditor.artificial.camera import Sensor
+from auditor.artificial.lightpath import Optics
 from auditor.artificial.render import draw_archive
 
 DEMO = Path(__file__).parents[2] / "demo_archive"

@@ -16,9 +16,8 @@ from drawn_pairs import Accessory, PairWorld, Taken, Takes, draw_pairs
 from drawn_truth import defocus_disc_px, directional_mtf50
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import FrameTags, write_picture
-from auditor.artificial.lightpath import spectrum_of, through_optics
+from auditor.artificial.lightpath import Optics, spectrum_of, through_optics
 from auditor.artificial.scenes import PLACES, landscape
 from auditor.optics import hyperfocal_m
 
