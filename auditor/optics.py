@@ -5,7 +5,6 @@ Frequencies are in cycles per pixel (c/px), blur in pixels, pitch and wavelength
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Final, TypeVar
 
 import numpy as np
@@ -15,10 +14,8 @@ __all__ = [
     "GREEN_UM",
     "blur_sigma_for_mtf50",
     "circle_of_confusion_um",
-    "defocus_disc_px",
     "diffraction_mtf",
     "gaussian_mtf",
-    "half_frequency",
     "hyperfocal_m",
     "mtf50",
     "pixel_mtf",
@@ -191,28 +188,10 @@ def mtf50(
     n, pitch, blur = np.broadcast_arrays(
         np.asarray(f_number, float), np.asarray(pitch_um, float), np.asarray(blur_px, float)
     )
-    return half_frequency(lambda f: system_mtf(f, n, pitch, blur, wavelength_um), n.shape)
-
-
-def half_frequency(mtf: Callable[[Floats], Floats], shape: tuple[int, ...]) -> Floats:
-    """Frequency between 0 and 1 c/px at which a falling MTF is one half, by bisection.
-
-    Parameters
-    ----------
-    mtf : callable
-        Gives the MTF at an array of frequencies (cycles per pixel) of the shape `shape`, element by element.
-    shape : tuple of int
-        Shape of the result.
-
-    Returns
-    -------
-    ndarray of float64
-        Frequencies in cycles per pixel; 1 where the MTF stays above one half.
-    """
-    low, high = np.zeros(shape), np.ones(shape)
+    low, high = np.zeros(n.shape), np.ones(n.shape)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        above = mtf(middle) > 0.5
+        above = system_mtf(middle, n, pitch, blur, wavelength_um) > 0.5
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.asarray((low + high) / 2)
 
@@ -270,34 +249,3 @@ def hyperfocal_m(focal_length_mm: Number, f_number: Number, coc_um: Number) -> N
     """
     coc_mm = coc_um / 1000
     return (focal_length_mm**2 / (f_number * coc_mm) + focal_length_mm) / 1000
-
-
-def defocus_disc_px(
-    focal_length_mm: ArrayLike,
-    f_number: ArrayLike,
-    pitch_um: ArrayLike,
-    focus_m: ArrayLike,
-    subject_m: float = float("inf"),
-) -> Floats:
-    """Diameter of the geometric blur disc of a point out of focus.
-
-    c = f^2 |s2 - s1| / (N s2 (s1 - f)); for a subject at infinity c = f^2 / (N (s1 - f)).
-
-    Parameters
-    ----------
-    focal_length_mm, f_number, pitch_um : array_like
-        Focal length f in millimetres, f-number N, pixel pitch in micrometres.
-    focus_m : array_like
-        Distance s1 that is in focus, in metres.
-    subject_m : float
-        Distance s2 of the point, in metres.
-
-    Returns
-    -------
-    ndarray of float64
-        Diameter in pixels, in the shape to which the arguments broadcast.
-    """
-    f, focus = np.asarray(focal_length_mm, float) / 1000, np.asarray(focus_m, float)
-    ratio = 1.0 if np.isinf(subject_m) else np.abs(subject_m - focus) / subject_m
-    disc_m = f * f * ratio / (np.asarray(f_number, float) * (focus - f))
-    return np.asarray(disc_m * 1e6 / np.asarray(pitch_um, float))

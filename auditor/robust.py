@@ -21,7 +21,6 @@ __all__ = [
     "SHEPPARD",
     "Location",
     "bisquare_regression",
-    "bisquare_slope",
     "bisquare_weight",
     "group_medians",
     "half_width",
@@ -122,25 +121,6 @@ def bisquare_weight(residuals: Floats, scale: float, cut: float = BISQUARE_CUT) 
         (1 - (r / c)^2)^2, and 0 beyond c.
     """
     return _inside(residuals, scale, cut) ** 2
-
-
-def bisquare_slope(residuals: Floats, scale: float) -> Floats:
-    """Derivative of the bisquare's influence function r w(r).
-
-    Parameters
-    ----------
-    residuals : ndarray of float64
-        Residuals.
-    scale : float
-        Their standard deviation, in the same unit.
-
-    Returns
-    -------
-    ndarray of float64
-        (1 - z^2)(1 - 5 z^2) with z = r / c, and 0 beyond c = `BISQUARE_CUT` scales.
-    """
-    inside = _inside(residuals, scale, BISQUARE_CUT)
-    return inside * (inside - 4 * (1 - inside))
 
 
 def bisquare_regression(
@@ -346,7 +326,9 @@ def robust_location(values: Floats, least_sd: float) -> Location:
     for _ in range(_ROUNDS):
         weight = bisquare_weight(x - middle, scale)
         middle = float(np.sum(weight * x) / np.sum(weight))
-    slope = float(np.sum(bisquare_slope(x - middle, scale)))
+    # The slope of the influence r w(r) is (1 - z^2)(1 - 5 z^2) with z = r / c, and 0 beyond c.
+    inside = _inside(x - middle, scale, BISQUARE_CUT)
+    slope = float(np.sum(inside * (inside - 4 * (1 - inside))))
     influence = float(np.sum((weight * (x - middle)) ** 2)) * n / max(n - 1, 1)
     weight_sum = float(np.sum(weight))
     # What agreeing values share still leaves the scatter that is known of beforehand.

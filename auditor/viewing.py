@@ -17,7 +17,6 @@ from numpy.typing import ArrayLike, NDArray
 from auditor.optics import (
     diffraction_mtf,
     gaussian_mtf,
-    half_frequency,
     pixel_mtf,
     unsharp_mtf,
 )
@@ -73,8 +72,7 @@ _EYE_DEG: Final = 12.0
 _MM_PER_CM: Final = 10
 """Millimetres of a centimetre."""
 _MOST_SHARPENED: Final = 1.8
-"""Amount of sharpening beyond which the whole curve is stretched instead: the most that curves are fitted
-with (`infer.lenses.physics`)."""
+"""The most sharpening that a curve is taken to have: the most that curves are fitted with (`infer.lenses.physics`)."""
 REMAINDER: Final = 1.7
 """Index n of the remainder exp(-(f / fc)^n): between what pupils with mixed aberrations leave and a Gaussian it errs
 least where it errs most (`test_viewing`). The form and an index of 1.1 to 2.1 are of C. B. Johnson, Photogr. Sci. Eng.
@@ -248,7 +246,8 @@ def curve_mtf(
 
     Diffraction and pixel as known from f-number and pitch, the development's sharpening (amount of an
     unsharp mask of one pixel) as far as it is known, and a remainder exp(-(f / fc)^power) that puts the
-    curve's half at `mtf50_cpp`. Where it lies higher than these allow, files are sharpened by more.
+    curve's half at `mtf50_cpp`. Where it lies higher than these allow, files are sharpened by more, up to
+    `_MOST_SHARPENED`.
 
     Parameters
     ----------
@@ -274,29 +273,13 @@ def curve_mtf(
     unsharpened = np.maximum(diffraction_mtf(half, number, pitch_um) * pixel_mtf(half), 1e-6)
     needed = (0.5 / unsharpened - 1) / (1 - gaussian_mtf(half, 1.0))
     amount = np.clip(needed, sharpening, max(sharpening, _MOST_SHARPENED))
-    stretch = np.ones_like(half)
-    beyond = needed > amount
-    if beyond.any():
-        stretch = np.where(beyond, _half_frequency(number, pitch_um, amount) / half, 1.0)
-    at, f = half * stretch, freq * stretch
 
     def known(f: Floats) -> Floats:
         unsharpened = diffraction_mtf(f, number, pitch_um) * pixel_mtf(f)
         return np.asarray(unsharpened * unsharp_mtf(f, amount))
 
-    remainder = np.log(np.maximum(2 * known(at), 1.0))
-    return np.asarray(known(f) * np.exp(-remainder * (f / at) ** power))
-
-
-def _half_frequency(f_number: Floats, pitch_um: float, amount: Floats) -> Floats:
-    """Frequency (c/px) at which diffraction, pixel and sharpening by this amount leave one half."""
-
-    def mtf(f: Floats) -> Floats:
-        return np.asarray(
-            diffraction_mtf(f, f_number, pitch_um) * pixel_mtf(f) * unsharp_mtf(f, amount)
-        )
-
-    return half_frequency(mtf, f_number.shape)
+    remainder = np.log(np.maximum(2 * known(half), 1.0))
+    return np.asarray(known(freq) * np.exp(-remainder * (freq / half) ** power))
 
 
 def quality(

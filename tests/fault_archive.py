@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from auditor.artificial.archive import ArchiveRecipe, BodyRecipe, FocalCurve, LensRecipe, Series
 from auditor.artificial.camera import Sensor
-from auditor.artificial.recipe import ArchiveRecipe, BodyRecipe, FocalCurve, LensRecipe, Series
 from auditor.artificial.scenes import PLACES
 
 

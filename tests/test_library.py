@@ -21,8 +21,8 @@ from command import call
 
 import auditor
 from auditor import library
+from auditor.artificial.archive import ArchiveRecipe, BodyRecipe, FocalCurve, LensRecipe, Series
 from auditor.artificial.camera import Sensor
-from auditor.artificial.recipe import ArchiveRecipe, BodyRecipe, FocalCurve, LensRecipe, Series
 from auditor.artificial.render import draw_archive
 from auditor.audit import InferOptions
 from auditor.output import OutputError

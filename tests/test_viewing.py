@@ -64,8 +64,10 @@ def test_a_sharpened_curve_is_that_of_the_unsharp_mask():
 
 
 def test_a_sharpened_curve_goes_through_its_half():
-    for half in (0.2, 0.35, 0.48):
+    """A half beyond where f/16 has any contrast at all (0.45 c/px at 4 um) is not believed."""
+    for half in (0.15, 0.2, 0.28):
         assert curve_mtf(np.array([half]), half, 16.0, 4.0)[0] == pytest.approx(0.5, abs=1e-3)
+    assert curve_mtf(np.array([0.48]), 0.48, 16.0, 4.0)[0] < 1e-6
 
 
 def _half_of(freq: np.ndarray, mtf: np.ndarray) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.artificial.camera import Sensor, expose
-from auditor.artificial.drawn_lens import Optics
+from auditor.artificial.lightpath import Optics
 from auditor.artificial.scenes import PLACES, landscape
 
 LARGEST_PLACE: Final = 6_000_000

@@ -1,26 +1,35 @@
 """A whole invented archive: who photographed what with which gear, and what went wrong.
 
 An `ArchiveRecipe` names bodies, lenses with their true curves, and series of frames. `plan` turns it
-into `Shot`s, deterministically; `render.draw_archive` draws them as files. `lens_truth` says
-what a perfect audit would find.
+into `Shot`s, deterministically; `render.draw_archive` draws them as files.
 """
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import product
+from pathlib import Path
 from typing import Any, Final, Literal
 
 import numpy as np
 
-from auditor.artificial.drawn_lens import Optics
-from auditor.artificial.recipe import FAULTS, ArchiveRecipe, Series
-from auditor.artificial.scenes import BRIGHTNESS
+from auditor.artificial.camera import Sensor
+from auditor.artificial.lightpath import Optics
+from auditor.artificial.scenes import BRIGHTNESS, PLACES
 
 __all__ = [
+    "FAULTS",
     "LABELS",
+    "ArchiveRecipe",
+    "BodyRecipe",
+    "FocalCurve",
+    "LensRecipe",
+    "Series",
     "Shot",
-    "lens_truth",
+    "load_recipe",
     "plan",
     "shot_optics",
 ]
@@ -29,6 +38,172 @@ LABELS: Final[Mapping[str, tuple[float, tuple[float, float, float]]]] = {
     "polariser": (1.32, (1.03, 1.0, 0.95)),
 }
 """Stops of light that a labelled filter takes, and its factors on red, green and blue."""
+
+
+FAULTS: Final = ("focus", "shake", "haze", "underexposure")
+"""Faults that a series can have by share; small apertures and high ISO are settings."""
+
+
+@dataclass(frozen=True, slots=True)
+class BodyRecipe:
+    """One camera."""
+
+    name: str
+    make: str
+    serial: str
+    pitch_um: float
+    sensor: Sensor
+    prefix: str = "IMG"
+    """First letters of its file names."""
+
+
+@dataclass(frozen=True, slots=True)
+class FocalCurve:
+    """A lens at one focal length: the blur that aberration leaves, by aperture.
+
+    Gaussian standard deviation in micrometres on the sensor, hypot(floor, wide * (widest / N) **
+    power), on the axis and in the corner.
+    """
+
+    focal_mm: float
+    widest: float
+    centre: tuple[float, float, float]
+    """floor_um, wide_um, power"""
+    corner: tuple[float, float, float]
+
+    def blur_um(self, zone: Literal["centre", "corner"], f_number: float) -> float:
+        """Standard deviation of the lens's blur on the sensor, in micrometres."""
+        floor, wide, power = self.centre if zone == "centre" else self.corner
+        return math.hypot(floor, wide * (self.widest / f_number) ** power)
+
+    def optics(self, f_number: float, pitch_um: float, **more: Any) -> Optics:
+        """Optics of a frame at this aperture on pixels of this pitch."""
+        return Optics(
+            f_number,
+            pitch_um,
+            self.blur_um("centre", f_number) / pitch_um,
+            self.blur_um("corner", f_number) / pitch_um,
+            **more,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LensRecipe:
+    """A lens to be drawn with: its curves by focal length and its faults."""
+
+    name: str
+    serial: str
+    focals: tuple[FocalCurve, ...]
+    lateral_px: tuple[float, float] = (0.0, 0.0)
+    """Displacement of red and blue at the half-diagonal."""
+
+    def at(self, focal_mm: float) -> FocalCurve:
+        """The curve of the nearest focal length."""
+        return min(self.focals, key=lambda f: abs(f.focal_mm - focal_mm))
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Frames of one outing with one lens: every scene at every aperture and ISO."""
+
+    outing: str
+    """'2023-06-11 Upper Skarn': the folder, and the day."""
+    body: str
+    lens: str
+    focal_mm: float
+    place: str
+    f_numbers: tuple[float, ...]
+    isos: tuple[float, ...] = (100.0,)
+    scenes: int = 1
+    ev100: float | None = None
+    """Brightness; the place's own when None. Each scene lies within half a stop of it."""
+    faults: Mapping[str, float] = field(default_factory=dict)
+    """Share of frames with each of `FAULTS`."""
+    label: str | None = None
+    """A keyword; every frame is taken with it and again without it."""
+    kind: Literal["jpg", "dng"] = "jpg"
+    darker_ev: float = 0.0
+    """Stops by which the frame is kept darker than it could be, as dusk is."""
+    folder: Literal["frames", "sample"] = "frames"
+
+
+@dataclass(frozen=True, slots=True)
+class ArchiveRecipe:
+    """An archive to be drawn: whose it is, the size of its frames in px, its gear and its series."""
+
+    photographer: str
+    width: int
+    height: int
+    bodies: tuple[BodyRecipe, ...]
+    lenses: tuple[LensRecipe, ...]
+    series: tuple[Series, ...]
+    seed: int = 1
+    quality: int = 95
+    truncated: int = 0
+    """So many of the last frames are cut off in the middle of the file."""
+    exports: int = 0
+    """So many frames also lie there as smaller copies that a program wrote."""
+
+    def body(self, name: str) -> BodyRecipe:
+        """The body of this name. Raises StopIteration where there is none."""
+        return next(b for b in self.bodies if b.name == name)
+
+    def lens(self, name: str) -> LensRecipe:
+        """The lens of this name. Raises StopIteration where there is none."""
+        return next(x for x in self.lenses if x.name == name)
+
+
+def load_recipe(path: Path) -> ArchiveRecipe:
+    """Read a recipe written as JSON.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    ArchiveRecipe
+        Whose series name bodies, lenses and places that there are.
+
+    Raises
+    ------
+    ValueError
+        Names the part that does not fit.
+    """
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))
+        bodies = tuple(
+            BodyRecipe(**(b | {"sensor": Sensor(**b["sensor"])})) for b in raw.pop("bodies")
+        )
+        lenses = tuple(_lens(x) for x in raw.pop("lenses"))
+        series = tuple(_series(s) for s in raw.pop("series"))
+        recipe = ArchiveRecipe(bodies=bodies, lenses=lenses, series=series, **raw)
+        for s in series:
+            recipe.body(s.body)
+            recipe.lens(s.lens)
+    except (KeyError, TypeError, json.JSONDecodeError, StopIteration) as error:
+        raise ValueError(f"{path.name}: the recipe does not fit: {error!r}") from error
+    return recipe
+
+
+def _lens(raw: dict[str, Any]) -> LensRecipe:
+    focals = tuple(
+        FocalCurve(f["focal_mm"], f["widest"], tuple(f["centre"]), tuple(f["corner"]))
+        for f in raw["focals"]
+    )
+    rest = {k: v for k, v in raw.items() if k not in ("focals", "lateral_px")}
+    red, blue = raw.get("lateral_px", (0.0, 0.0))
+    return LensRecipe(focals=focals, lateral_px=(red, blue), **rest)
+
+
+def _series(raw: dict[str, Any]) -> Series:
+    lists: dict[str, Any] = {k: tuple(raw[k]) for k in ("f_numbers", "isos") if k in raw}
+    series = Series(**(raw | lists))
+    unknown = set(series.faults) - set(FAULTS)
+    if unknown or series.place not in PLACES:
+        raise KeyError(f"place {series.place!r} or faults {sorted(unknown)}")
+    return series
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,31 +259,30 @@ def plan(recipe: ArchiveRecipe) -> list[Shot]:
             scene_seed = int(rng.integers(1, 10_000))
             light = (BRIGHTNESS[s.place] if s.ev100 is None else s.ev100) + rng.uniform(-0.4, 0.4)
             minutes[s.outing] = minutes.get(s.outing, 40.0) + 7.0
-            for f_number in s.f_numbers:
-                for iso in s.isos:
-                    for label in (None, s.label) if s.label else (None,):
-                        minutes[s.outing] += 0.4
-                        counters[body.name] = counters[body.name] % 9999 + 1
-                        lost = LABELS.get(label, (0.0, ()))[0] if label else 0.0
-                        name = f"{body.prefix}_{counters[body.name]:04d}.{s.kind}"
-                        shot = Shot(
-                            path=f"{s.folder}/{s.outing}/{name}",
-                            series=index,
-                            body=s.body,
-                            lens=s.lens,
-                            focal_mm=s.focal_mm,
-                            f_number=f_number,
-                            iso=iso,
-                            exposure_time_s=_shutter(f_number, iso, light - lost),
-                            taken=_clock(s.outing[:10], minutes[s.outing]),
-                            place=s.place,
-                            scene_seed=scene_seed,
-                            exposure=2.0**-s.darker_ev,
-                            label=label,
-                            kind=s.kind,
-                            seed=int(rng.integers(1 << 31)),
-                        )
-                        shots.append(_with_fault(shot, s, rng))
+            labels = (None, s.label) if s.label else (None,)
+            for f_number, iso, label in product(s.f_numbers, s.isos, labels):
+                minutes[s.outing] += 0.4
+                counters[body.name] = counters[body.name] % 9999 + 1
+                lost = LABELS.get(label, (0.0, ()))[0] if label else 0.0
+                name = f"{body.prefix}_{counters[body.name]:04d}.{s.kind}"
+                shot = Shot(
+                    path=f"{s.folder}/{s.outing}/{name}",
+                    series=index,
+                    body=s.body,
+                    lens=s.lens,
+                    focal_mm=s.focal_mm,
+                    f_number=f_number,
+                    iso=iso,
+                    exposure_time_s=_shutter(f_number, iso, light - lost),
+                    taken=_clock(s.outing[:10], minutes[s.outing]),
+                    place=s.place,
+                    scene_seed=scene_seed,
+                    exposure=2.0**-s.darker_ev,
+                    label=label,
+                    kind=s.kind,
+                    seed=int(rng.integers(1 << 31)),
+                )
+                shots.append(_with_fault(shot, s, rng))
     return shots
 
 
@@ -154,9 +328,6 @@ def _failed(shot: Shot, fault: str, size: float, angle: float) -> Shot:
     return replace(shot, **changes)
 
 
-# --- truth -------------------------------------------------------------------------------------
-
-
 def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
     """The optics through which a shot is drawn."""
     body, lens = recipe.body(shot.body), recipe.lens(shot.lens)
@@ -170,58 +341,3 @@ def shot_optics(recipe: ArchiveRecipe, shot: Shot) -> Optics:
         lateral_red_px=lens.lateral_px[0],
         lateral_blue_px=lens.lateral_px[1],
     )
-
-
-def lens_truth(recipe: ArchiveRecipe) -> list[dict[str, Any]]:
-    """Curve, sweet spot and ranges of each lens, body and focal length in use.
-
-    The definitions are the profile's: the sweet spot is where the weaker of centre and corner is sharpest;
-    ranges keep 75% and 60% of that, and end with the apertures that were used.
-
-    Parameters
-    ----------
-    recipe : ArchiveRecipe
-        The archive.
-
-    Returns
-    -------
-    list of dict
-        `lens`, `body`, `focal_mm`, `frames`, `f_numbers`, `weaker_cpp`, `sweet_spot`,
-        `pin_sharp`, `acceptable`.
-    """
-    groups: dict[tuple[str, str, float], list[Shot]] = {}
-    for shot in plan(recipe):
-        groups.setdefault((shot.lens, shot.body, shot.focal_mm), []).append(shot)
-    rows = []
-    for (lens, body, focal), shots in groups.items():
-        used = sorted({s.f_number for s in shots})
-        first, developed = shots[0], any(s.kind == "jpg" for s in shots)
-
-        def weaker(n: float, first: Shot = first, colour: bool = developed) -> float:
-            optics = shot_optics(recipe, replace(first, f_number=n))
-            return min(optics.luma_mtf50(zone, colour) for zone in ("centre", "corner"))
-
-        grid = np.geomspace(used[0], used[-1], 240)
-        curve = np.array([weaker(float(n)) for n in grid])
-        rows.append(
-            {
-                "lens": lens,
-                "body": body,
-                "focal_mm": focal,
-                "frames": len(shots),
-                "f_numbers": used,
-                "weaker_cpp": [weaker(n) for n in used],
-                "sweet_spot": float(grid[np.argmax(curve)]),
-                "pin_sharp": _range(grid, curve, 0.75),
-                "acceptable": _range(grid, curve, 0.60),
-            }
-        )
-    return rows
-
-
-def _range(grid: np.ndarray, curve: np.ndarray, share: float) -> list[float]:
-    """First and last f-number around the peak at which the curve keeps this share of it."""
-    peak = int(np.argmax(curve))
-    falls = np.cumsum(curve < share * curve[peak])
-    inside = grid[(falls == falls[peak]) & (curve >= share * curve[peak])]
-    return [float(inside[0]), float(inside[-1])]

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.artificial.drawn_lens import Optics
-from auditor.artificial.lightpath import SceneSpectrum, through_optics
+from auditor import srgb
+from auditor.artificial.lightpath import Optics, SceneSpectrum, through_optics
 
 __all__ = [
     "LUMINANCE",
@@ -21,7 +21,6 @@ __all__ = [
     "Sensor",
     "add_photon_noise",
     "develop",
-    "encode_srgb",
     "expose",
     "mosaic",
 ]
@@ -152,21 +151,14 @@ def add_photon_noise(
     return np.asarray(np.minimum(noisy / np.float32(white), 1.0), np.float32)
 
 
-def encode_srgb(linear: NDArray[np.floating]) -> Image:
-    """Linear light to sRGB's curve, both 0 to 1 (IEC 61966-2-1)."""
-    x = np.clip(np.asarray(linear, np.float32), 0, 1)
-    return np.where(x <= 0.0031308, x * 12.92, 1.055 * np.power(x, 1 / 2.4) - 0.055)
-
-
 _CURVE_STEPS: Final = 65_536
-_CURVE = encode_srgb(np.linspace(0, 1, _CURVE_STEPS, dtype=np.float32)).astype(np.float32)
+_CURVE: Final = np.rint(srgb.encoded(np.linspace(0, 1, _CURVE_STEPS)) * 255).astype(np.uint8)
 
 
 def develop(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
     """Linear light to code values with sRGB's curve; noise below black clips as in a camera."""
     index = np.clip(linear, 0, 1) * np.float32(_CURVE_STEPS - 1) + np.float32(0.5)
-    table = np.rint(_CURVE * 255).astype(np.uint8)
-    return np.asarray(table[index.astype(np.uint16)])
+    return np.asarray(_CURVE[index.astype(np.uint16)])
 
 
 def mosaic(

@@ -21,9 +21,16 @@ import scipy.special
 from numpy.typing import NDArray
 
 from auditor import optics
-from auditor.artificial.drawn_lens import Optics, disc_otf, radius_map, rise
 
-__all__ = ["SceneSpectrum", "spectrum_of", "through_optics"]
+__all__ = [
+    "Optics",
+    "SceneSpectrum",
+    "disc_otf",
+    "radius_map",
+    "rise",
+    "spectrum_of",
+    "through_optics",
+]
 
 Image = NDArray[np.float32]
 
@@ -32,6 +39,57 @@ MARGIN_PX: Final = 24
 
 AIRLIGHT: Final = 0.55
 """Linear radiance of the haze that veils a scene."""
+
+
+@dataclass(frozen=True, slots=True)
+class Optics:
+    """One lens at one setting in front of a sensor of one pitch.
+
+    The Gaussian remainder (aberration) has the standard deviation `blur_px` on the axis and
+    `corner_blur_px` (the same if None) at the half-diagonal. Its square is level within each zone, half
+    way up in the middle one, so that a zone's MTF50 is one number.
+    """
+
+    f_number: float
+    pitch_um: float = 4.0
+    blur_px: float = 0.0
+    corner_blur_px: float | None = None
+    wavelength_um: float = optics.GREEN_UM
+    motion_px: float = 0.0
+    """Length of a straight movement of the camera during the exposure."""
+    motion_deg: float = 0.0
+    defocus_px: float = 0.0
+    """Diameter of the geometric blur disc over the whole frame."""
+    lateral_red_px: float = 0.0
+    """Displacement at the half-diagonal against green, positive away from the centre."""
+    lateral_blue_px: float = 0.0
+    haze: float = 0.0
+    """Share of the light that is veil: contrast falls by it."""
+
+
+def radius_map(height: int, width: int) -> Image:
+    """Distance of every pixel's centre from the frame's centre over the half-diagonal; (h, w)."""
+    y = np.arange(height, dtype=np.float32) - (height - 1) / 2
+    x = np.arange(width, dtype=np.float32) - (width - 1) / 2
+    half_diagonal = math.hypot(height, width) / 2
+    return np.asarray(np.sqrt(y[:, None] ** 2 + x[None, :] ** 2) / half_diagonal, np.float32)
+
+
+def rise(radius: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Share of the way from the axis's squared blur to the corner's at these radii."""
+    steps = np.zeros(np.shape(radius), np.float32)
+    for low, high in ((0.32, 0.38), (0.67, 0.73)):
+        t = np.clip((radius - low) / (high - low), 0, 1)
+        steps = steps + t * t * (3 - 2 * t) / 2
+    return np.asarray(steps)
+
+
+def disc_otf(product: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Geometric defocus, 2 J1(z) / z with z = pi * diameter * frequency (Goodman, aberrated OTF)."""
+    z = np.pi * np.asarray(product)
+    small = z < 1e-3
+    safe = np.where(small, 1.0, z)
+    return np.where(small, 1.0, 2 * scipy.special.j1(safe) / safe)
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +263,12 @@ def _blend(field: Image, levels: int) -> list[tuple[Image | None, float]]:
     ]
 
 
-def _axes(spectrum: SceneSpectrum) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    rows, cols = (n * spectrum.oversample for n in spectrum.padded)
-    fy = np.fft.fftfreq(rows, 1 / spectrum.oversample).astype(np.float32)
-    fx = np.fft.rfftfreq(cols, 1 / spectrum.oversample).astype(np.float32)
+def _axes(
+    padded: tuple[int, int], oversample: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    rows, cols = (n * oversample for n in padded)
+    fy = np.fft.fftfreq(rows, 1 / oversample).astype(np.float32)
+    fx = np.fft.rfftfreq(cols, 1 / oversample).astype(np.float32)
     return fy, fx
 
 
@@ -216,25 +276,15 @@ def _axes(spectrum: SceneSpectrum) -> tuple[NDArray[np.float32], NDArray[np.floa
 def _diffraction_plane(
     padded: tuple[int, int], oversample: int, cutoff_cpp: float
 ) -> NDArray[np.float32]:
-    """Radial diffraction transfer on the half-plane grid, looked up in a fine table."""
-    rows, cols = padded[0] * oversample, padded[1] * oversample
-    fy = np.fft.fftfreq(rows, 1 / oversample).astype(np.float32)
-    fx = np.fft.rfftfreq(cols, 1 / oversample).astype(np.float32)
-    steps = 4096
-    table = optics.diffraction_mtf(np.linspace(0, 1, steps + 1), 1.0, 1.0, 1.0).astype(np.float32)
-    radial = np.sqrt(fy[: rows // 2 + 1, None] ** 2 + fx[None, :] ** 2) * (steps / cutoff_cpp)
-    index = np.minimum(radial, steps - 1e-3).astype(np.int32)
-    share = np.minimum(radial, steps) - index
-    half = table[index] * (1 - share) + table[np.minimum(index + 1, steps)] * share
-    plane = np.empty((rows, cols // 2 + 1), np.float32)
-    plane[: rows // 2 + 1] = half
-    plane[rows // 2 + 1 :] = half[1 : rows - rows // 2][::-1]
-    return plane
+    """Radial diffraction transfer on the half-plane grid."""
+    fy, fx = _axes(padded, oversample)
+    radial = np.hypot(fy[:, None], fx[None, :]) / np.float32(cutoff_cpp)
+    return optics.diffraction_mtf(radial, 1.0, 1.0, 1.0).astype(np.float32)
 
 
 def _common(spectrum: SceneSpectrum, lens: Optics) -> NDArray[np.complex64]:
     """Transfer of everything that is the same all over the frame: diffraction, pixel, motion."""
-    fy, fx = _axes(spectrum)
+    fy, fx = _axes(spectrum.padded, spectrum.oversample)
     n = spectrum.oversample
     cutoff = lens.pitch_um / (lens.wavelength_um * lens.f_number)
     # Sample where the pixel's centre lies, half way through its n small squares.
@@ -253,7 +303,7 @@ def _common(spectrum: SceneSpectrum, lens: Optics) -> NDArray[np.complex64]:
 
 def _local(spectrum: SceneSpectrum, blur_px: float, disc_px: float) -> NDArray[np.float32]:
     """Transfer of what changes over the frame: the Gaussian remainder and the blur disc."""
-    fy, fx = _axes(spectrum)
+    fy, fx = _axes(spectrum.padded, spectrum.oversample)
     y, x = (optics.gaussian_mtf(f, blur_px).astype(np.float32) for f in (fy, fx))
     plane = y[:, None] * x[None, :]
     if disc_px:

@@ -16,11 +16,10 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from auditor.artificial.archive import LABELS, Shot, lens_truth, plan, shot_optics
+from auditor.artificial.archive import LABELS, ArchiveRecipe, Shot, load_recipe, plan, shot_optics
 from auditor.artificial.camera import Mosaic, expose, mosaic
 from auditor.artificial.files import FrameTags, write_picture
 from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
-from auditor.artificial.recipe import ArchiveRecipe, load_recipe
 from auditor.artificial.scenes import landscape
 
 __all__ = ["build_demo", "draw_archive", "draw_shot", "main", "shot_tags"]
@@ -37,7 +36,7 @@ def draw_archive(
 ) -> list[dict[str, Any]]:
     """Draw what is not there yet of an archive.
 
-    Beside the pictures it writes `frames/truth.json` (frames and lenses). Frames of one scene are drawn
+    Beside the pictures it writes `frames/truth.json`, a line on every frame. Frames of one scene are drawn
     together. The same recipe gives the same files.
 
     Parameters
@@ -82,7 +81,7 @@ def draw_archive(
     ]
     for row in truth[len(truth) - recipe.truncated :]:
         row["fault"] = "truncated"
-    text = json.dumps({"frames": truth, "lenses": lens_truth(recipe)}, indent=1)
+    text = json.dumps({"frames": truth}, indent=1)
     (folder / "frames").mkdir(exist_ok=True)
     (folder / "frames" / "truth.json").write_text(text, encoding="utf-8")
     return truth

@@ -17,14 +17,12 @@ from auditor.report.iso_words import (
     IsoLimit,
     band_name,
     by_light,
-    highest_used,
     iso_limit,
     settled_bands,
 )
 from auditor.report.rendering import environment, static
 from auditor.report.scales import RangeKey, all_used, ends_intervals, stops, used_span
 from auditor.report.summary import filter_words
-from auditor.report.svg_charts import css_variables
 from auditor.report.words import criterion
 
 __all__ = [
@@ -144,10 +142,7 @@ def best_between(part: FocalRange) -> str:
 def iso_rows(bodies: Sequence[Body]) -> list[tuple[str, list[list[IsoLimit]]]]:
     """(light, for each body its limits of both levels), of the light of which any is known."""
     bands = [settled_bands(body) for body in bodies]
-    limits = [
-        {band_name(b): [iso_limit(b, level, highest_used(body)) for level in LEVELS] for b in of}
-        for body, of in zip(bodies, bands, strict=True)
-    ]
+    limits = [{band_name(b): [iso_limit(b, level) for level in LEVELS] for b in of} for of in bands]
     lights = dict.fromkeys(band_name(b) for b in by_light([b for of in bands for b in of]))
     return [(light, [of.get(light, []) for of in limits]) for light in lights]
 
@@ -220,7 +215,7 @@ def render_card(profile: Profile) -> str:
         "predicted": any(x.predicted for _, row in card.rows for cell in row for x in cell),
         "circles": [f"{blur_px * p:.3g}" for p in sorted(pitches)],
         "css": Markup(static("card.css")),
-        "day": Markup(css_variables(night=False)),
-        "night": Markup(css_variables(night=True)),
+        "day": Markup(static("day.css")),
+        "night": Markup(static("night.css")),
     }
     return environment().get_template("card.html.j2").render(context)

@@ -19,7 +19,6 @@ from auditor.report import words
 from auditor.report.iso_words import (
     IsoLimit,
     band_name,
-    highest_used,
     iso_limit,
     settled_bands,
     short_frames,
@@ -34,10 +33,10 @@ __all__ = [
     "body_lines",
     "by_frames",
     "distinct",
+    "found_first",
     "lens_lines",
     "other_lenses",
     "role_of",
-    "surest_first",
     "use_of",
     "within_rows",
 ]
@@ -178,14 +177,14 @@ def body_lines(profile: Profile, bodies: Sequence[Body]) -> list[BodyLine]:
     out = []
     for i, body in enumerate(bodies):
         bands = settled_bands(body) if role_of(profile, body) == "in use" else []
-        limits = _limits(bands, highest_used(body))
+        limits = _limits(bands)
         if limits:
             out.append(BodyLine(i, body, limits))
     return out
 
 
-def _limits(bands: Sequence[Band], top: float | None) -> list[tuple[str, IsoLimit, int | None]]:
-    known = [(b, iso_limit(b, "acceptable", top)) for b in bands]
+def _limits(bands: Sequence[Band]) -> list[tuple[str, IsoLimit, int | None]]:
+    known = [(b, iso_limit(b, "acceptable")) for b in bands]
     usable = [(b, limit) for b, limit in known if limit.iso]
     missed = [(b, limit) for b, limit in known if not limit.iso]
     groups = [usable[:1], usable[1:][-1:]] + [[one] for one in missed]
@@ -214,33 +213,11 @@ def distinct(entries: Sequence[Lens] | Sequence[Body], one: str) -> set[tuple[st
     return {(name, x.get("lens_serial" if name else "body")) for name, x in names}
 
 
-def surest_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
-    """Comparisons as a table has them: rows of a label and its opposite together, first those of which one stands out
-    most from its uncertainty.
+def found_first(comparisons: Sequence[Comparison]) -> list[Comparison]:
+    """Comparisons as a table has them: first the labels of which a difference was found."""
 
-    Parameters
-    ----------
-    comparisons : sequence of Comparison
-        The profile's.
+    def sides(c: Comparison) -> tuple[str, ...]:
+        return tuple(words.clean(k) for k in (c.get("label"), c.get("against"), c.get("lens")))
 
-    Returns
-    -------
-    list of Comparison
-        All of them.
-    """
-    most: dict[tuple[str, ...], float] = {}
-    for c in comparisons:
-        most[_sides(c)] = max(most.get(_sides(c), 0.0), _standing_out(c))
-    return sorted(comparisons, key=lambda c: -most[_sides(c)])
-
-
-def _sides(c: Comparison) -> tuple[str, ...]:
-    return tuple(words.clean(k) for k in (c.get("label"), c.get("against"), c.get("lens")))
-
-
-def _standing_out(c: Comparison) -> float:
-    """Size of a difference in halves of its interval; 0 where none was found, or one of them is not known."""
-    difference, low, high = c.get("difference"), c.get("low"), c.get("high")
-    if difference is None or low is None or high is None or not (low > 0 or high < 0):
-        return 0.0
-    return 2 * abs(difference) / (high - low) if high > low else 0.0
+    found = {sides(c) for c in comparisons if (c.get("low") or 0) > 0 or (c.get("high") or 0) < 0}
+    return sorted(comparisons, key=lambda c: sides(c) not in found)

@@ -14,12 +14,14 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from auditor.exposure import nominal_f_number
 from auditor.infer.frame_values import evenly
 from auditor.model import Body, Lens
 from auditor.record import ZONES
 from auditor.record.pools import SAME_SCALE
+from auditor.record.values import numbers
 from auditor.record.values import words as names_of
 from auditor.report import words
 from auditor.report.rendering import link
@@ -39,20 +41,10 @@ _FIGURES: Final = {
 }  # fmt: skip
 """Columns that a row shows, with the digits that are kept."""
 
-_NAMES: Final = ("source", "body", "lens", "converter", "lens_serial")
-"""Columns by which the rows behind a point are found."""
-_SIZES: Final = ("pixel_pitch_um", "width_px", "height_px")
-"""Columns of what a lens's pictures measure."""
-_SHOWN: Final = ("path", "file_id", "taken")
-"""Columns of text that a row shows or is pictured by."""
-
 Points = dict[str, list[int]]
 Block = dict[str, object]
 """Rows behind the points of a lens or body, by columns, as the page unpacks them."""
-
-
-_LOOKED_UP: Final = ("source", "lens_serial", "nominal")
-"""Columns by which rows are put to the points of a lens or body, beside the figures."""
+Rows = NDArray[np.int64]
 
 
 class FrameIndex:
@@ -63,10 +55,29 @@ class FrameIndex:
 
     def __init__(self, frames: pd.DataFrame | None) -> None:
         self.begin()
-        self._table = self._prepare(frames)
-        # Rows are picked out of single columns: a row of the table copies all of them.
-        self._column = {n: self._table[n].to_numpy() for n in (*_LOOKED_UP, *_SIZES, *_FIGURES)}
-        self._text = {n: self._table[n].array for n in _SHOWN}
+        frames = pd.DataFrame() if frames is None else frames
+        kept = np.ones(len(frames), bool)
+        if "status" in frames:
+            kept &= ~frames["status"].isin(["set-aside", "counted"]).to_numpy(bool)
+        for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
+            if name in frames:
+                kept &= (frames[name].isna() | (frames[name] == wanted)).to_numpy(bool)
+        weaker = np.fmin(numbers(frames, "centre_mtf50_cpp"), numbers(frames, "corner_mtf50_cpp"))
+        order = np.argsort(-np.nan_to_num(weaker, nan=-1.0), kind="stable")
+        order = order[kept[order]]
+        # Single columns: a row picked out of the table would copy all of them.
+        sizes = ("pixel_pitch_um", "width_px", "height_px")
+        self._number = {name: numbers(frames, name)[order] for name in (*sizes, *_FIGURES)}
+        names = ("source", "body", "lens", "converter", "lens_serial")
+        self._name = {name: names_of(frames, name)[order] for name in names}
+        found, code = np.unique(self._number["f_number"], return_inverse=True)
+        nominal = [nominal_f_number(n) if math.isfinite(n) and n > 0 else math.nan for n in found]
+        self._nominal = np.array(nominal, float)[code]
+        self._text = {
+            name: (frames[name] if name in frames else pd.Series("", frames.index)).array
+            for name in ("path", "file_id", "taken")
+        }
+        self._order = order
         self._by_lens = self._groups(["body", "lens", "converter"])
         self._by_body = self._groups(["body"])
 
@@ -76,52 +87,26 @@ class FrameIndex:
         """File ids worth a picture: one list per point, the sharpest first, then from the softest on."""
         self._keys: dict[str, str] = {}
 
-    @staticmethod
-    def _prepare(frames: pd.DataFrame | None) -> pd.DataFrame:
-        if frames is None:
-            frames = pd.DataFrame()
-        kept = np.ones(len(frames), bool)
-        if "status" in frames.columns:
-            kept &= ~frames["status"].isin(["set-aside", "counted"]).to_numpy(bool)
-        for name, wanted in (("best", True), ("upsampled", False)):  # as inference leaves them out
-            if name in frames.columns:
-                kept &= (frames[name].isna() | (frames[name] == wanted)).to_numpy(bool)
-        weakest = frames.reindex(columns=["centre_mtf50_cpp", "corner_mtf50_cpp"]).reset_index(
-            drop=True
-        )
-        weakest = weakest[kept].apply(pd.to_numeric, errors="coerce").astype(float).min(axis=1)
-        order = weakest.fillna(-1).sort_values(ascending=False).index
-        # The rows in their order at once: choosing rows copies every column that is there.
-        table = frames.reindex(columns=["status", *_SHOWN, *_NAMES, *_SIZES, *_FIGURES]).iloc[order]
-        for name in _NAMES:
-            table[name] = names_of(table, name)
-        for name in (*_SIZES, *_FIGURES):
-            table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
-        code, found = pd.factorize(table["f_number"])
-        nominal = [nominal_f_number(n) if math.isfinite(n) and n > 0 else math.nan for n in found]
-        table["nominal"] = np.array([*nominal, math.nan])[code]
-        return table
-
-    def _groups(self, keys: list[str]) -> dict[Any, np.ndarray]:
+    def _groups(self, keys: list[str]) -> dict[Any, Rows]:
         """Row numbers of each lens or body."""
-        if self._table.empty:
-            return {}
-        groups = self._table.groupby(keys, sort=False).indices
+        table = pd.DataFrame({key: self._name[key] for key in keys}, dtype=object)
+        groups = table.groupby(keys, sort=False).indices if len(table) else {}
         return {key if isinstance(key, tuple) else (key,): rows for key, rows in groups.items()}
 
-    def _rows_of(self, lens: Lens) -> np.ndarray | None:
+    def _alike(self, rows: Rows, name: str, value: Any) -> Rows:
+        """Those of some rows that bear a name, or all where none does or none is given."""
+        same = self._name[name][rows] == value
+        return rows[same] if isinstance(value, str) and same.any() else rows
+
+    def _rows_of(self, lens: Lens) -> Rows | None:
         """Rows by which a lens was judged: of its kind of file, copy and pixel pitch."""
-        key = tuple(_key(lens.get(k)) for k in ("body", "lens", "converter"))
-        rows = self._by_lens.get(key)
+        rows = self._by_lens.get(tuple(_key(lens.get(k)) for k in ("body", "lens", "converter")))
         if rows is None:
             return None
         for name in ("source", "lens_serial"):
-            value = lens.get(name)
-            same = self._column[name][rows] == value
-            if isinstance(value, str) and same.any():
-                rows = rows[same]
+            rows = self._alike(rows, name, lens.get(name))
         if pitch := lens.get("pixel_pitch_um"):
-            own = self._column["pixel_pitch_um"][rows]
+            own = self._number["pixel_pitch_um"][rows]
             # An unknown pitch counts as that of most, as the curve has it.
             same = np.isnan(own) | (np.abs(own / pitch - 1) <= SAME_SCALE)
             rows = rows[same] if same.any() else rows
@@ -132,7 +117,7 @@ class FrameIndex:
         rows = self._rows_of(lens)
         if rows is None:
             return None
-        short = np.minimum(self._column["width_px"][rows], self._column["height_px"][rows])
+        short = np.minimum(self._number["width_px"][rows], self._number["height_px"][rows])
         known = short[np.isfinite(short)]
         return int(np.median(known)) if len(known) else None
 
@@ -141,67 +126,56 @@ class FrameIndex:
         rows = self._rows_of(lens)
         if rows is None:
             return None
-        chosen: list[tuple[str, np.ndarray]] = []
-        focal, nominal = (self._column[name][rows] for name in ("focal_length_mm", "nominal"))
+        focal, nominal = self._number["focal_length_mm"][rows], self._nominal[rows]
+        chosen: list[tuple[str, Rows]] = []
         for i, part in enumerate(lens.get("focal_ranges") or ()):
             within = np.ones(len(rows), bool)
-            ends = [words.number(v) for v in part.get("focal_mm") or ()]
-            known = [v for v in ends if v is not None]
-            if len(known) == 2:
-                within = (focal >= known[0] - _FOCAL_TOLERANCE_MM) & (
-                    focal <= known[1] + _FOCAL_TOLERANCE_MM
-                )
+            low, high = words.pair(part.get("focal_mm"))
+            if low is not None and high is not None:
+                within = np.abs(focal - (low + high) / 2) <= (high - low) / 2 + _FOCAL_TOLERANCE_MM
             for j, row in enumerate(part.get("apertures") or ()):
-                n = row.get("f_number")
-                if n and n > 0:
-                    hit = np.flatnonzero(within & (np.abs(nominal - nominal_f_number(n)) < 1e-6))
-                    chosen.append((f"{i}:{j}", hit))
-        return self._block(rows, chosen)
+                if n := row.get("f_number"):
+                    chosen.append((f"{i}:{j}", rows[within & (nominal == nominal_f_number(n))]))
+        return self._block(chosen)
 
     def body_block(self, body: Body) -> Block | None:
         """Rows of one body and, per 'tone row', which of them were taken at its ISO."""
         rows = self._by_body.get((_key(body.get("body")),))
         if rows is None:
             return None
-        same = self._column["source"][rows] == body.get("kind")
-        rows = rows[same] if same.any() else rows
-        iso = self._column["iso"][rows]
-        hits: dict[float, np.ndarray] = {}
-        chosen = []
-        for j, tone in enumerate(body.get("tones") or ()):
-            value = tone.get("iso")
-            if value and value > 0:
-                if value not in hits:  # within a sixth of a stop: odd values belong to the nearest
-                    with np.errstate(divide="ignore", invalid="ignore"):
-                        hits[value] = np.flatnonzero(np.abs(np.log2(iso / value)) < SIXTH_STOP)
-                chosen.append((f"0:{j}", hits[value]))
-        return self._block(rows, chosen)
+        rows = self._alike(rows, "source", body.get("kind"))
+        tones = [tone.get("iso") for tone in body.get("tones") or ()]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = np.log2(self._number["iso"][rows])
+        # Within a sixth of a stop: odd values belong to the nearest.
+        behind = {iso: rows[np.abs(at - math.log2(iso)) < SIXTH_STOP] for iso in set(tones) if iso}
+        return self._block([(f"0:{j}", behind[iso]) for j, iso in enumerate(tones) if iso])
 
-    def _block(self, of: np.ndarray, chosen: list[tuple[str, np.ndarray]]) -> Block:
-        """Rows behind some points; `of` are the rows of a lens or body, and each point's are places in it."""
+    def _block(self, chosen: list[tuple[str, Rows]]) -> Block:
+        """Rows behind some points, each once."""
         used: dict[int, int] = {}
         points: Points = {}
-        totals: dict[str, int] = {}
         for key, hit in chosen:
-            kept = hit[evenly(len(hit), ROWS_PER_POINT)]
-            points[key] = [used.setdefault(int(r), len(used)) for r in kept]
-            totals[key] = len(hit)
-        rows = of[np.fromiter(used, np.int64, len(used))]
-        ids = self._texts_of("file_id", rows)
+            kept = hit[evenly(len(hit), ROWS_PER_POINT)].tolist()
+            points[key] = [used.setdefault(row, len(used)) for row in kept]
+        rows = np.fromiter(used, np.int64, len(used))
+        ids = self._texts("file_id", rows)
         for found in points.values():
             kept = evenly(len(found), PICTURED).tolist()
             # The softest is second: where room for pictures is short both ends are seen.
             chosen_ids = [ids[found[i]] for i in (*kept[:1], *kept[:0:-1])]
             self.pictured.append([file_id for file_id in chosen_ids if file_id])
+        totals = {key: len(hit) for key, hit in chosen}
         keys = [self.picture_key(i) if i else "" for i in ids]
         return {"points": points, "totals": totals, **self._columns(rows), "id": keys}
 
-    def _texts_of(self, name: str, rows: np.ndarray) -> list[Any]:
-        """A column's texts of some rows: of a million they would weigh as much as all else."""
-        return _texts(self._text[name].take(rows))
+    def _texts(self, name: str, rows: Rows) -> list[str]:
+        """A column's texts of some rows, '' where missing: of a million they would weigh as much as all else."""
+        column = self._text[name].take(self._order[rows]).tolist()
+        return [text if isinstance(text, str) or pd.notna(text) else "" for text in column]
 
-    def _columns(self, rows: np.ndarray) -> Block:
-        paths = [words.clean(p) for p in self._texts_of("path", rows)]
+    def _columns(self, rows: Rows) -> Block:
+        paths = [words.clean(p) for p in self._texts("path", rows)]
         folders: dict[str, int] = {}
         heads = [folders.setdefault(os.path.dirname(p), len(folders)) for p in paths]
         out: Block = {
@@ -209,10 +183,10 @@ class FrameIndex:
             "addresses": [link(f) for f in folders],
             "folder": heads,
             "name": [os.path.basename(p) for p in paths],
-            "taken": [str(t)[:16].replace("T", " ") for t in self._texts_of("taken", rows)],
+            "taken": [str(t)[:16].replace("T", " ") for t in self._texts("taken", rows)],
         }
         for name, digits in _FIGURES.items():
-            values = np.round(self._column[name][rows], digits).tolist()
+            values = np.round(self._number[name][rows], digits).tolist()
             out[name] = [
                 None if not math.isfinite(v) else int(v) if digits == 0 else v for v in values
             ]
@@ -233,8 +207,3 @@ class FrameIndex:
 def _key(value: Any) -> str:
     """A name as the frame table has it: the profile's 'unknown lens' is an empty name there."""
     return value if isinstance(value, str) and words.known_name(value) else ""
-
-
-def _texts(column: Any) -> list[Any]:
-    """Texts that are only shown, '' where missing."""
-    return [text if isinstance(text, str) or pd.notna(text) else "" for text in column.tolist()]

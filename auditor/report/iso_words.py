@@ -1,8 +1,7 @@
 """How far ISO may go in one band of light, in words: the figure, its interval, what it rests on; and what an
 ISO on one body is worth on another, as tables.
 
-Where a body was never used, its noise is only predicted from its own course: such figures stand in italics,
-and none is given more than a stop above the ISO values that the archive holds.
+Where a body was never used, its noise is only predicted from its own course: such figures stand in italics.
 """
 
 from __future__ import annotations
@@ -23,7 +22,6 @@ __all__ = [
     "band_edges",
     "band_name",
     "by_light",
-    "highest_used",
     "iso_limit",
     "kind_sentence",
     "limits_told",
@@ -94,36 +92,22 @@ class IsoLimit:
         return ", ".join(t for t in told if t)
 
 
-EXTRAPOLATION_FACTOR: Final = 2.0
-"""Factor (one stop) past the lowest and highest ISO used within which a limit is given, and a prediction shown."""
-_ENGRAVED: Final = 1.02
-"""Factor by which an engraved ISO may miss the whole third of a stop above another."""
 _DARKEST_EV: Final = -6
 """Edges of bands from here down are beyond any scene and not named ..."""
 _BRIGHTEST_EV: Final = 18
 """... as are those from here up."""
 
 
-def highest_used(body: Body | BodyKind) -> float | None:
-    """The highest ISO of which a body (or a kind of its files) has frames; None where unknown."""
-    used = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
-    return max(used, default=None)
-
-
-def iso_limit(band: Band, level: str, highest: float | None = None) -> IsoLimit:
-    """The limit of one of `LEVELS` in a band of the profile.
-
-    `highest`: the highest ISO the body was used at. A limit far above it is given as 'at least' that.
-    """
+def iso_limit(band: Band, level: str) -> IsoLimit:
+    """The limit of one of `LEVELS` in a band of the profile."""
     usable: Any = band.get("usable_iso") or {}
     detail: Any = (band.get("usable_iso_detail") or {}).get(level) or {}
-    iso, reason = usable.get(level) or None, words.clean(detail.get("reason"))
-    if iso and highest and iso > highest * EXTRAPOLATION_FACTOR * _ENGRAVED:
-        reason = f"likely higher; {words.iso(highest)} is the highest used"
-        return IsoLimit(highest, None, None, True, False, reason)
+    reason = words.clean(detail.get("reason"))
     beyond = reason.startswith("likely higher")
-    predicted = bool(detail.get("predicted"))
-    return IsoLimit(iso, detail.get("low"), detail.get("high"), beyond, predicted, reason)
+    return IsoLimit(
+        usable.get(level) or None, detail.get("low"), detail.get("high"), beyond,
+        bool(detail.get("predicted")), reason,
+    )  # fmt: skip
 
 
 def by_light(bands: Sequence[Band] | None) -> list[Band]:
@@ -205,9 +189,9 @@ def _limit_words(level: str, limit: IsoLimit) -> str:
     return f"{level} to {limit.text}" + (f" ({limit.why})" if limit.why else "")
 
 
-def limits_told(band: Band, highest: float | None = None) -> str:
+def limits_told(band: Band) -> str:
     """'excellent to ISO 200 (90% interval 50 to 400), acceptable to ISO 2500 (...)'."""
-    told = [_limit_words(level, iso_limit(band, level, highest)) for level in LEVELS]
+    told = [_limit_words(level, iso_limit(band, level)) for level in LEVELS]
     return ", ".join(text for text in told if text)
 
 
@@ -219,16 +203,17 @@ def kind_sentence(kind: Body | BodyKind) -> str:
     if text := no_light(kind):
         return text
     out = []
-    top = highest_used(kind)
     for level in LEVELS:
         lights: dict[str, list[str]] = {}
         for band in reversed(shown_bands(kind)):
-            if text := _limit_words(level, iso_limit(band, level, top)):
+            if text := _limit_words(level, iso_limit(band, level)):
                 lights.setdefault(text, []).append(band_name(band))
         out += [f"{text} for {words.join(names)}" for text, names in lights.items()]
     return "; ".join(out)
 
 
+_ENGRAVED: Final = 1.02
+"""Factor by which an engraved ISO may miss the whole third of a stop above another."""
 _WHOLE: Final = 0.1
 """Stops from a whole one within which an engraved ISO is it."""
 _SEVERAL: Final = 4
@@ -250,33 +235,21 @@ class MatchTable(NamedTuple):
 
 
 def match_tables(profile: Profile) -> list[MatchTable]:
-    """A table per pair of bodies and kind of file."""
-    used = _used(profile)
+    """A table per pair of bodies and kind of file, from the lowest ISO at which the two were used."""
+    lowest = {
+        words.clean(body.get("body")): min(
+            (iso for kind in (body, *(body.get("other_kinds") or ()))
+             for t in kind.get("tones") or () if (iso := t.get("iso"))), default=0,
+        )
+        for body in profile.get("bodies") or ()
+    }  # fmt: skip
     pairs: dict[tuple[str, str, str], list[IsoMatch]] = {}
     for m in profile.get("iso_matches") or ():
         body, reference, kind = (words.clean(m.get(k)) for k in ("body", "reference_body", "kind"))
-        known = _within(m.get("reference_iso"), used.get((reference, kind)))
-        if body and reference and known:
+        used = (m.get("reference_iso") or 0) * _ENGRAVED >= lowest.get(reference, 0)
+        if body and reference and m.get("reference_iso") and used:
             pairs.setdefault((body, reference, kind), []).append(m)
-    return [
-        _table(rows, body, reference, kind, used.get((body, kind)))
-        for (body, reference, kind), rows in pairs.items()
-    ]
-
-
-def _used(profile: Profile) -> dict[tuple[str, str], tuple[float, float]]:
-    """(body, kind of file) -> lowest and highest ISO with frames. Kind '' stands for the main one."""
-    out: dict[tuple[str, str], tuple[float, float]] = {}
-    for body in profile.get("bodies") or ():
-        name = words.clean(body.get("body"))
-        for kind in (body, *(body.get("other_kinds") or ())):
-            tones = kind.get("tones") or []
-            isos = [v for t in tones if (v := t.get("iso")) and v > 0]
-            if isos:
-                span = (min(isos), max(isos))
-                out[name, words.clean(kind.get("kind"))] = span
-                out.setdefault((name, ""), span)
-    return out
+    return [_table(rows, *names, lowest.get(names[0], 0)) for names, rows in pairs.items()]
 
 
 def _whole_stop(iso: float) -> bool:
@@ -284,22 +257,15 @@ def _whole_stop(iso: float) -> bool:
     return abs(iso_stops(iso) - round(iso_stops(iso))) < _WHOLE
 
 
-def _within(iso: float | None, span: tuple[float, float] | None) -> bool:
-    """Whether an ISO lies among those used or at most a stop above; a hair's breadth more for engraved values."""
-    if not iso:
-        return False
-    highest = span[1] * EXTRAPOLATION_FACTOR if span else iso
-    return (span[0] if span else iso) / _ENGRAVED <= iso <= highest * _ENGRAVED
-
-
 def _table(
-    rows: Sequence[IsoMatch], body: str, reference: str, kind: str, span: tuple[float, float] | None
+    rows: Sequence[IsoMatch], body: str, reference: str, kind: str, lowest: float
 ) -> MatchTable:
     bands = list(dict.fromkeys(band_name(m) for m in rows))
     isos = sorted({m["reference_iso"] or 0.0 for m in rows})
     whole = [v for v in isos if _whole_stop(v)]
     thirds = len(whole) >= _SEVERAL and len(whole) < len(isos)
-    by_place = {(m["reference_iso"], band_name(m)): m for m in rows if _within(m.get("iso"), span)}
+    told = (m for m in rows if (m.get("iso") or 0) * _ENGRAVED >= lowest)
+    by_place = {(m["reference_iso"], band_name(m)): m for m in told}
     shown = [
         (iso, [by_place.get((iso, band)) for band in bands]) for iso in (whole if thirds else isos)
     ]

@@ -1,15 +1,11 @@
 """Keepers for the page: grouped by cause, the worst first, some of them with pictures; and small pictures as the
-store has them: looked at, kept within a budget of bytes."""
+store has them, kept within a budget of bytes."""
 
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
-
-import numpy as np
-from PIL import Image, ImageFilter
 
 from auditor.model import Keeper
 from auditor.record.pictures import PictureSource, fetch_pictures
@@ -22,7 +18,6 @@ __all__ = [
     "keeper_groups",
     "keeper_rows",
     "picture_uri",
-    "shows_detail",
     "thumbs_within",
 ]
 
@@ -30,15 +25,6 @@ _START: Final = b"\xff\xd8"
 """Marker with which a JPEG begins (SOI, ITU-T T.81) ..."""
 _END: Final = b"\xff\xd9"
 """... and with which it ends (EOI): without it a part is missing."""
-_PLAIN: Final = 1.2
-"""8-bit steps per pixel that a tenth of a crop must exceed, noise smoothed away: sky and cloud of
-drawn frames stay under 1.0, crops with an edge across them begin at 1.6."""
-_SMOOTH_PX: Final = 2.0
-"""Standard deviation of the smoothing that takes the noise away."""
-_A_TENTH: Final = 90
-"""Percentile."""
-_BROKEN: Final = (OSError, ValueError, SyntaxError, TypeError, Image.DecompressionBombError)
-"""What Pillow raises for bytes that are no picture or a damaged one, and Python for what is no bytes."""
 
 
 def picture_uri(data: Any) -> str | None:
@@ -48,33 +34,29 @@ def picture_uri(data: Any) -> str | None:
     return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
-def shows_detail(data: Any) -> bool:
-    """Whether a picture holds more than plain sky."""
-    try:
-        grey = Image.open(io.BytesIO(data)).convert("L")
-    except _BROKEN:
-        return False
-    if min(grey.size) < 2:
-        return False
-    smooth = grey.filter(ImageFilter.GaussianBlur(_SMOOTH_PX))
-    down, along = np.gradient(np.asarray(smooth, dtype=float))
-    return bool(np.percentile(np.hypot(down, along), _A_TENTH) > _PLAIN)
+def _within(
+    pictures: PictureSource | None,
+    wanted: Iterable[str | None],
+    budget: int,
+    columns: Mapping[str, str],
+) -> dict[str, dict[str, str]]:
+    """File id -> mark of a column -> data URI, in the order asked, until `budget` bytes of page are used."""
+    out: dict[str, dict[str, str]] = {}
+    for file_id, row in fetch_pictures(pictures, wanted):
+        found = {mark: uri for mark, name in columns.items() if (uri := picture_uri(row.get(name)))}
+        budget -= sum(map(len, found.values()))
+        if budget < 0:
+            break
+        out[file_id] = found
+    return out
 
 
 def thumbs_within(
     pictures: PictureSource | None, file_ids: Iterable[str], budget: int
 ) -> dict[str, str]:
     """File id -> data URI, in the order asked, until `budget` bytes of page are used."""
-    out: dict[str, str] = {}
-    for file_id, row in fetch_pictures(pictures, file_ids):
-        uri = picture_uri(row.get("thumb_jpeg"))
-        if uri is None:
-            continue
-        budget -= len(uri)
-        if budget < 0:
-            break
-        out[file_id] = uri
-    return out
+    found = _within(pictures, file_ids, budget, {"": "thumb_jpeg"})
+    return {file_id: uris[""] for file_id, uris in found.items() if uris}
 
 
 SHOWN_PER_CAUSE: Final = 9
@@ -83,6 +65,10 @@ ROWS: Final = 20_000
 """Frames in the page's list, some 2 MB of it; the tables hold all."""
 SETTING_CAUSES: Final = ("too small an aperture", "open-aperture corners")
 """Causes whose figures are those of the weaker of centre and corner, as the lens's ranges are."""
+
+
+_PICTURES: Final = {"": "thumb_jpeg", "+": "sharpest_jpeg", "-": "weakest_jpeg"}
+"""Mark -> column: the frame, its sharpest place, its weakest."""
 
 
 class CauseGroup(NamedTuple):
@@ -94,7 +80,7 @@ class CauseGroup(NamedTuple):
     by_setting: bool
     """Whether figures are those of the weaker of centre and corner."""
     cards: list[tuple[Keeper, Mapping[str, str]]]
-    """The worst, with their pictures as data URIs: "" the frame, "+" its sharpest place, "-" its weakest."""
+    """The worst, with their pictures as data URIs by the marks of `_PICTURES`."""
 
 
 def keeper_groups(
@@ -116,7 +102,7 @@ def keeper_groups(
         for cause, found in ordered
     }
     wanted = [k.get("file_id") for found in worst.values() for k in found]
-    kept = _pictures(pictures, wanted, budget)
+    kept = _within(pictures, wanted, budget, _PICTURES)
     return [
         CauseGroup(
             cause,
@@ -126,24 +112,6 @@ def keeper_groups(
         )
         for cause, found in ordered
     ]
-
-
-def _pictures(
-    pictures: PictureSource | None, wanted: Sequence[str | None], budget: int
-) -> dict[str, dict[str, str]]:
-    """Pictures by file id."""
-    out: dict[str, dict[str, str]] = {}
-    for file_id, row in fetch_pictures(pictures, wanted):
-        crops = {"+": row.get("sharpest_jpeg"), "-": row.get("weakest_jpeg")}
-        found = {"": picture_uri(row.get("thumb_jpeg"))}
-        # Plain sky shows neither sharp nor soft.
-        found |= {mark: picture_uri(data) for mark, data in crops.items() if shows_detail(data)}
-        out[file_id] = {mark: uri for mark, uri in found.items() if uri}
-        budget -= sum(map(len, out[file_id].values()))
-        if budget < 0:
-            del out[file_id]
-            break
-    return out
 
 
 def keeper_rows(keepers: Sequence[Keeper]) -> list[list[Any]]:

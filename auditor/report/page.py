@@ -30,7 +30,6 @@ from auditor.report.keepers_view import keeper_groups, keeper_rows, thumbs_withi
 from auditor.report.rendering import environment, pack, static
 from auditor.report.scales import used_span
 from auditor.report.sentences import gear_faults
-from auditor.report.svg_charts import TONE_WORDS, css_variables, draw
 from auditor.report.words import criterion
 
 __all__ = ["prepare", "render_report"]
@@ -86,11 +85,8 @@ def _lens_view(lens: Lens, index: int, frames: FrameIndex) -> _LensView:
     parts = lens.get("focal_ranges") or []
     best, top = highest(lens)
     span = used_span(parts)
-    charts = []
-    for part in parts:
-        title = f"Sharpness against aperture at {words.focal(part.get('focal_mm'))}"
-        chart = lens_chart(part, top, span, lens.get("pixel_pitch_um")) if top and span else None
-        charts.append(draw(chart, title) if chart else None)
+    pitch_um = lens.get("pixel_pitch_um")
+    charts = [lens_chart(part, top, span, pitch_um) if top and span else None for part in parts]
     block = frames.lens_block(lens)
     return _LensView(f"lens-{index}", lens, charts, span, best, top, frames.height(lens), block)
 
@@ -101,8 +97,7 @@ def _body_view(
     known = [iso for t in body.get("tones") or () if (iso := t.get("iso"))]
     span = (min(known), max(known)) if known else None
     chart = snr_chart(body, thresholds)
-    drawing = draw(chart, "Signal to noise against ISO") if chart else None
-    return _BodyView(f"body-{index}", body, drawing, span, frames.body_block(body))
+    return _BodyView(f"body-{index}", body, chart, span, frames.body_block(body))
 
 
 def _by_reason(rows: Any) -> list[tuple[str, int, list[str]]]:
@@ -236,7 +231,6 @@ def render_report(
         "body_groups": _groups(profile, body_views),
         "pitches": {b.get("body"): b.get("pixel_pitch_um") for b in bodies},
         "matches": match_tables(profile),
-        "tone_words": TONE_WORDS,
         "keeper_groups": groups,
         "fallen": fallen,
         "costs": summary.worst(causes),
@@ -256,7 +250,7 @@ def render_report(
         "pictures": Markup(json.dumps({index.picture_key(k): v for k, v in thumbs.items()})),
         "css": Markup(static("report.css")),
         "js": Markup("\n".join(static(f"{n}.js") for n in ("page", "charts", "frames"))),
-        "day": Markup(css_variables(night=False)),
-        "night": Markup(css_variables(night=True)),
+        "day": Markup(static("day.css")),
+        "night": Markup(static("night.css")),
     }
     return environment().get_template("report.html.j2").render(context)

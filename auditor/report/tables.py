@@ -22,6 +22,8 @@ from numpy.typing import NDArray
 
 from auditor.model import FocalRange, Lens, Profile, Tone
 from auditor.record import ZONES
+from auditor.record.values import flags
+from auditor.record.values import words as words_of
 from auditor.report.iso_words import LEVELS
 from auditor.report.listing import evidence
 from auditor.report.words import pair
@@ -92,6 +94,13 @@ def _entries(profile: Any, name: str) -> list[Row]:
     return [row | {k: None for k in _BLANK[name][0] if k not in row} for row in rows[:1]] + rows[1:]
 
 
+def _each(entry: Any, *keys: str) -> Iterator[tuple[Any, ...]]:
+    """Entries of nested lists: of each innermost one all that it lies in, and itself."""
+    for found in entry.get(keys[0]) or []:
+        inner = _each(found, *keys[1:]) if len(keys) > 1 else [()]
+        yield from ((found, *rest) for rest in inner)
+
+
 def _lens_head(lens: Lens, part: FocalRange) -> Row:
     low, high = pair(part.get("focal_mm"))
     names: Row = {k: lens.get(k) for k in ("lens", "converter", "body", "source")}
@@ -99,60 +108,52 @@ def _lens_head(lens: Lens, part: FocalRange) -> Row:
 
 
 def _sharpness(profile: Profile) -> Iterator[Row]:
-    for lens in profile.get("lenses") or []:
-        for part in lens.get("focal_ranges") or []:
-            for row in part.get("apertures") or []:
-                for zone in ZONES:
-                    block: Any = row.get(zone) or {}
-                    yield _lens_head(lens, part) | {
-                        "f_number": row.get("f_number"), "zone": zone,
-                        "mtf50_cpp": block.get("mtf50_cpp"), "low_cpp": block.get("low"),
-                        "high_cpp": block.get("high"),
-                        "frames": block.get("frames", row.get("frames")),
-                        "usual_cpp": row.get(f"usual_{zone}_cpp"),
-                        "lens_serial": lens.get("lens_serial"),
-                    }  # fmt: skip
+    for lens, part, row in _each(profile, "lenses", "focal_ranges", "apertures"):
+        for zone in ZONES:
+            block = row.get(zone) or {}
+            yield _lens_head(lens, part) | {
+                "f_number": row.get("f_number"), "zone": zone,
+                "mtf50_cpp": block.get("mtf50_cpp"), "low_cpp": block.get("low"),
+                "high_cpp": block.get("high"), "frames": block.get("frames", row.get("frames")),
+                "usual_cpp": row.get(f"usual_{zone}_cpp"), "lens_serial": lens.get("lens_serial"),
+            }  # fmt: skip
 
 
 def _ranges(profile: Profile) -> Iterator[Row]:
-    for lens in profile.get("lenses") or []:
-        for part in lens.get("focal_ranges") or []:
-            sweet: Any = part.get("sweet_spot") or {}
-            pin, fine = pair(part.get("pin_sharp")), pair(part.get("acceptable"))
-            yield _lens_head(lens, part) | {
-                "frames": part.get("frames"),
-                "sweet_spot": sweet.get("f_number"), "sweet_spot_low": sweet.get("low"),
-                "sweet_spot_high": sweet.get("high"),
-                "pin_sharp_low": pin[0], "pin_sharp_high": pin[1],
-                "acceptable_low": fine[0], "acceptable_high": fine[1],
-                "fringing_onset": (part.get("fringing") or {}).get("onset_f_number"),
-                "evidence": part.get("evidence"), "reasons": part.get("reasons"),
-                "lens_serial": lens.get("lens_serial"),
-            }  # fmt: skip
+    for lens, part in _each(profile, "lenses", "focal_ranges"):
+        sweet = part.get("sweet_spot") or {}
+        pin, fine = pair(part.get("pin_sharp")), pair(part.get("acceptable"))
+        yield _lens_head(lens, part) | {
+            "frames": part.get("frames"),
+            "sweet_spot": sweet.get("f_number"), "sweet_spot_low": sweet.get("low"),
+            "sweet_spot_high": sweet.get("high"),
+            "pin_sharp_low": pin[0], "pin_sharp_high": pin[1],
+            "acceptable_low": fine[0], "acceptable_high": fine[1],
+            "fringing_onset": (part.get("fringing") or {}).get("onset_f_number"),
+            "evidence": part.get("evidence"), "reasons": part.get("reasons"),
+            "lens_serial": lens.get("lens_serial"),
+        }  # fmt: skip
 
 
 def _tones(profile: Profile) -> Iterator[Row]:
-    for body in profile.get("bodies") or []:
-        for tone in body.get("tones") or []:
-            yield {"body": body.get("body"), **tone}
+    for body, tone in _each(profile, "bodies", "tones"):
+        yield {"body": body.get("body"), **tone}
 
 
 def _usable(profile: Profile) -> Iterator[Row]:
-    for body in profile.get("bodies") or []:
-        for band in body.get("brightness") or []:
-            low, high = pair(band.get("ev100"))
-            usable: Any = band.get("usable_iso") or {}
-            detail: Any = band.get("usable_iso_detail") or {}
-            yield {
-                "body": body.get("body"), "band": band.get("band"),
-                "ev100_low": low, "ev100_high": high, "frames": band.get("frames"),
-                "long_exposures": band.get("long_exposures"),
-                **{level: usable.get(level) for level in LEVELS},
-                **{
-                    f"{level}_{end}": (detail.get(level) or {}).get(end)
-                    for level in LEVELS for end in ("low", "high", "predicted", "reason")
-                },
-            }  # fmt: skip
+    for body, band in _each(profile, "bodies", "brightness"):
+        low, high = pair(band.get("ev100"))
+        usable, detail = (band.get(k) or {} for k in ("usable_iso", "usable_iso_detail"))
+        yield {
+            "body": body.get("body"), "band": band.get("band"),
+            "ev100_low": low, "ev100_high": high, "frames": band.get("frames"),
+            "long_exposures": band.get("long_exposures"),
+            **{level: usable.get(level) for level in LEVELS},
+            **{
+                f"{level}_{end}": (detail.get(level) or {}).get(end)
+                for level in LEVELS for end in ("low", "high", "predicted", "reason")
+            },
+        }  # fmt: skip
 
 
 def _keepers(profile: Profile) -> Iterator[Row]:
@@ -224,18 +225,15 @@ def frame_table(frames: pd.DataFrame) -> pd.DataFrame:
         `verdict` is "in order", "soft", "noisy", "soft and noisy", "not judged", "counted" (its exposure is
         measured on a better file) or "set aside".
     """
-    out = pd.DataFrame(index=frames.index)
+    out = {}
     for name in _FRAME_COLUMNS:
-        column = _SHARPNESS.get(name, name)
+        column = frames.get(_SHARPNESS.get(name, name))
         if name == "verdict":
-            out[name] = _verdicts(frames)
-        elif column not in frames:
-            out[name] = np.nan
-        elif frames[column].dtype == object:
-            out[name] = _texts(frames[column])
-        else:
-            out[name] = frames[column]
-    return out
+            column = _verdicts(frames)
+        elif column is not None and column.dtype == object:
+            column = _texts(column)
+        out[name] = np.nan if column is None else column
+    return pd.DataFrame(out, index=frames.index)
 
 
 def _texts(column: pd.Series) -> pd.Series:
@@ -246,16 +244,11 @@ def _texts(column: pd.Series) -> pd.Series:
 
 
 def _verdicts(frames: pd.DataFrame) -> pd.Series:
-    def flag(name: str) -> Any:
-        missing = pd.Series(False, index=frames.index)
-        return frames.get(name, missing).fillna(False).to_numpy(bool)
-
-    soft, noisy = flag("soft"), flag("noisy")
-    is_status = frames.get("status", pd.Series("", index=frames.index)).eq
+    soft, noisy, judged = (flags(frames, name, False) for name in ("soft", "noisy", "judged"))
+    status = words_of(frames, "status")
     by_verdict = {
-        "set aside": is_status("set-aside").to_numpy(bool),
-        "counted": is_status("counted").to_numpy(bool),
-        "soft and noisy": soft & noisy, "soft": soft, "noisy": noisy, "in order": flag("judged"),
+        "set aside": status == "set-aside", "counted": status == "counted",
+        "soft and noisy": soft & noisy, "soft": soft, "noisy": noisy, "in order": judged,
     }  # fmt: skip
     code = np.select(list(by_verdict.values()), range(len(by_verdict)), len(by_verdict))
     names = pd.array([*by_verdict, "not judged"], dtype="string")

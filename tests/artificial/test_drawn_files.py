@@ -11,13 +11,13 @@ from PIL import Image
 from timing_frames import develop_frame
 
 from auditor.artificial.camera import Sensor, expose, mosaic
-from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import (
     FrameTags,
     jpeg_bytes,
     mosaic_bytes,
     write_picture,
 )
+from auditor.artificial.lightpath import Optics
 
 TAGS = FrameTags(
     make="Tarn",

@@ -17,9 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.drawn_lens import Optics, radius_map
 from auditor.artificial.files import FrameTags, write_picture
-from auditor.artificial.lightpath import spectrum_of, through_optics
+from auditor.artificial.lightpath import Optics, radius_map, spectrum_of, through_optics
 from auditor.artificial.scenes import PLACES, landscape
 from auditor.optics import mtf50
 from auditor.record import COLUMNS, ZONES

@@ -13,13 +13,13 @@ import pytest
 from command import call
 from compared import find
 from drawn_pairs import Accessory, PairWorld, Taken, Takes, draw_pairs
+from drawn_truth import defocus_disc_px, directional_mtf50
 
 from auditor.artificial.camera import Sensor, add_photon_noise, develop
-from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import FrameTags, write_picture
-from auditor.artificial.lightpath import spectrum_of, through_optics
+from auditor.artificial.lightpath import Optics, spectrum_of, through_optics
 from auditor.artificial.scenes import PLACES, landscape
-from auditor.optics import defocus_disc_px, hyperfocal_m
+from auditor.optics import hyperfocal_m
 
 pytestmark = pytest.mark.long
 
@@ -203,4 +203,4 @@ def test_landscapes_focused_short_of_the_hyperfocal_distance_at_it_and_beyond(
 
 def _far_mtf50(focal: float, n: float, pitch: float, focus: float) -> float:
     disc = defocus_disc_px(focal, n, pitch, focus)
-    return Optics(n, pitch, 0.4, defocus_px=disc).directional_mtf50(0.0)
+    return directional_mtf50(Optics(n, pitch, 0.4, defocus_px=disc), 0.0)

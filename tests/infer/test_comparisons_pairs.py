@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from drawn_pairs import Accessory, PairWorld, pair_archive
+from drawn_truth import defocus_disc_px
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -21,7 +22,7 @@ from auditor.infer.comparisons.labels import normalised
 from auditor.infer.comparisons.pairs import find_pairs
 from auditor.infer.comparisons.small_pictures import read_thumb, registered_correlation
 from auditor.infer.criteria import Criteria
-from auditor.optics import defocus_disc_px, hyperfocal_m, mtf50, system_mtf
+from auditor.optics import hyperfocal_m, mtf50, system_mtf
 
 
 def _frames(n: int, **columns: object) -> pd.DataFrame:

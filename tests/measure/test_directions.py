@@ -5,9 +5,8 @@ from functools import cache
 import pytest
 
 from auditor.artificial.camera import Sensor, expose
-from auditor.artificial.drawn_lens import Optics
 from auditor.artificial.files import jpeg_bytes
-from auditor.artificial.lightpath import spectrum_of
+from auditor.artificial.lightpath import Optics, spectrum_of
 from auditor.artificial.scenes import landscape
 from auditor.measure.decode import decode
 from auditor.measure.sharpness.frame_sharpness import measure_sharpness

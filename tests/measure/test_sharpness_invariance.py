@@ -13,8 +13,7 @@ from validate_sharpness import PITCH_UM, jpeg, place_spectrum, polygon_spectrum
 
 from auditor import optics
 from auditor.artificial.camera import Sensor, expose
-from auditor.artificial.drawn_lens import Optics
-from auditor.artificial.lightpath import SceneSpectrum
+from auditor.artificial.lightpath import Optics, SceneSpectrum
 from auditor.artificial.scenes import PLACES
 from auditor.measure.decode import decode
 from auditor.measure.picture import Picture

@@ -15,8 +15,7 @@ import numpy as np
 from auditor import optics
 from auditor.artificial.camera import Sensor, expose
 from auditor.artificial.camera import mosaic as expose_mosaic
-from auditor.artificial.drawn_lens import Optics
-from auditor.artificial.lightpath import SceneSpectrum, spectrum_of
+from auditor.artificial.lightpath import Optics, SceneSpectrum, spectrum_of
 from auditor.artificial.scenes import PLACES, landscape
 from auditor.measure.decode import decode
 from auditor.measure.picture import Mosaic, Picture

@@ -19,8 +19,6 @@ from auditor import optics
 from auditor.exposure import F_NUMBERS
 from auditor.infer.keepers import CAUSES
 from auditor.record import COLUMNS, ZONES
-from auditor.report.charts import lens_chart, snr_chart
-from auditor.report.svg_charts import draw
 
 BODIES = (("Halden M5", 4.4, 5472, 3648), ("Halden M7 II", 3.8, 9504, 6336))
 NOISY = ("underexposure", "high ISO", "noise at a low ISO", "noise")
@@ -280,20 +278,6 @@ def pictures(ids: list[str]) -> pd.DataFrame:
             "weakest_jpeg": [jpeg(_number(i) % 40 + 7, (160, 160)) for i in kept],
         }
     )
-
-
-def drawn_lens(
-    part: dict[str, Any], top_cpp: float, span: tuple[float, float], pitch_um: float | None
-) -> str | None:
-    """The chart of one focal range as the page draws it, or None."""
-    chart = lens_chart(part, top_cpp, span, pitch_um)
-    return None if chart is None else str(draw(chart, "Sharpness"))
-
-
-def drawn_noise(body: dict[str, Any], thresholds: dict[str, float]) -> str | None:
-    """The chart of one body as the page draws it, or None."""
-    chart = snr_chart(body, thresholds)
-    return None if chart is None else str(draw(chart, "Noise"))
 
 
 def faulty_gear() -> dict[str, Any]:

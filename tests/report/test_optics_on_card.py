@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import made_up
 import pytest
+from drawn_truth import defocus_disc_px
 
 from auditor import optics
 from auditor.report import card, scales, words
@@ -30,7 +31,7 @@ def test_card_states_textbook_distance_at_its_own_criterion(
     assert metres == pytest.approx(by_hand, rel=1e-12)
     f = focal_mm / 1000
     assert metres * (metres - f) / (2 * metres - 2 * f) == pytest.approx(metres / 2)
-    assert optics.defocus_disc_px(focal_mm, n, pitch, metres) == pytest.approx(2.0)
+    assert defocus_disc_px(focal_mm, n, pitch, metres) == pytest.approx(2.0)
 
 
 def test_distance_on_the_card_is_never_short_of_the_formula() -> None:

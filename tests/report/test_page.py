@@ -16,13 +16,12 @@ import made_up
 import numpy as np
 import pandas as pd
 import pytest
-from made_up import drawn_lens, drawn_noise
 from PIL import Image
 
 from auditor.infer.frame_values import evenly
 from auditor.infer.keepers import CAUSES
 from auditor.record.pictures import fetch_pictures
-from auditor.report.charts import lens_chart
+from auditor.report.charts import lens_chart, snr_chart
 from auditor.report.first_screen import ADVICE
 from auditor.report.frames_behind import FrameIndex
 from auditor.report.keepers_view import SETTING_CAUSES, thumbs_within
@@ -132,8 +131,8 @@ def test_charts_hold_no_text_from_files() -> None:
     made = renamed(HOSTILE)
     part = made["lenses"][0]["focal_ranges"][0]
     charts = [
-        drawn_lens(part, 0.4, (2.8, 22), 4.0),
-        drawn_noise(made["bodies"][0], {"excellent": 40, "acceptable": 10}),
+        lens_chart(part, 0.4, (2.8, 22), 4.0),
+        snr_chart(made["bodies"][0], {"excellent": 40, "acceptable": 10}),
     ]
     for chart in charts:
         assert chart is not None
@@ -156,25 +155,25 @@ def test_the_page_asks_for_nothing(tmp_path: Path) -> None:
 def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
     """Every figure has its disc where the axes put it, and says itself in words."""
     part = made_up.profile(1)["lenses"][0]["focal_ranges"][0]
-    shown = lens_chart(part, 0.4, (2.8, 22), 4.4)
-    assert shown is not None
-    points = [t.at for s in shown.series if s.name == "corner" for t in s.targets]
     rows = part["apertures"]
-    assert [p.y for p in points] == [r["corner"]["mtf50_cpp"] for r in rows]
-    assert [p.low for p in points] == [r["corner"]["low"] for r in rows]
-    assert np.allclose([p.x for p in points], [2 * np.log2(r["f_number"]) for r in rows])
-    chart = drawn_lens(part, 0.4, (2.8, 22), 4.4)
+    chart = lens_chart(part, 0.4, (2.8, 22), 4.4)
     assert chart is not None
     discs = re.findall(
-        r'<circle class="t" cx="(\d+)" cy="(\d+)" r="\d+" data-key="(\d+)" data-series="corner">'
-        r"<title>([^<]*)</title>",
-        chart,
+        r'<circle class="t" cx="(\d+)" cy="(\d+)" r="\d+" data-key="(\d+)"><title>([^<]*)</title>',
+        chart[chart.index('class="s corner"') :],
     )
+    whiskers = re.findall(r"M(\d+) (\d+)V(\d+)", chart[chart.index('class="s corner"') :])
     assert [int(key) for _, _, key, _ in discs] == list(range(len(rows)))
     across = np.array([float(x) for x, *_ in discs])
     stops = 2 * np.log2([r["f_number"] for r in rows])
     slope = (across[-1] - across[0]) / (stops[-1] - stops[0])
     assert across == pytest.approx(across[0] + slope * (stops - stops[0]), abs=1)
+    values = np.array([[r["corner"][k] for k in ("mtf50_cpp", "low", "high")] for r in rows])
+    places = np.array(
+        [[int(y), *map(int, w[1:])] for (_, y, *_), w in zip(discs, whiskers, strict=True)]
+    )
+    line = np.polyfit(values.ravel(), places.ravel(), 1)
+    assert np.polyval(line, values) == pytest.approx(places, abs=1)
     for (*_, said), row in zip(discs, rows, strict=True):
         value = row["corner"]["mtf50_cpp"]
         assert f"{value:.3f} c/px" in said
@@ -184,8 +183,8 @@ def test_chart_shows_the_profile_s_figures_on_a_scale_of_stops() -> None:
 
 def test_nothing_measured_gives_no_chart() -> None:
     part = {"focal_mm": [24, 24], "apertures": [{"f_number": 8, "frames": 1, "centre": None}]}
-    assert drawn_lens(part, 0.4, (8, 8), None) is None
-    assert drawn_noise({"tones": []}, {}) is None
+    assert lens_chart(part, 0.4, (8, 8), None) is None
+    assert snr_chart({"tones": []}, {}) is None
 
 
 def test_frames_behind_a_point_are_the_right_ones() -> None:

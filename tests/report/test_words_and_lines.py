@@ -18,7 +18,7 @@ from auditor.audit import InferOptions, infer_frames
 from auditor.crawl import relate
 from auditor.gear.gear_file import Chosen
 from auditor.report import words
-from auditor.report.first_screen import other_lenses, surest_first
+from auditor.report.first_screen import found_first, other_lenses
 from auditor.report.iso_words import kind_sentence, limits_told, shown_bands
 from auditor.report.listing import HEADER, keeper_line, select_keepers
 from auditor.report.rendering import figures, sentence
@@ -188,7 +188,7 @@ def _compared(label: str, what: str, ends: tuple[float, float, float], verdict: 
     }  # fmt: skip
 
 
-def test_what_stands_out_most_is_told_first_with_its_opposite() -> None:
+def test_what_was_found_is_told_first_with_its_opposite() -> None:
     sure = _compared("polariser", "sharpness", (-0.21, -0.20, -0.19), "softer by 20%")
     rows = [
         _compared("plain glass", "sharpness", (-0.01, 0.0, 0.01), "no difference found"),
@@ -198,8 +198,8 @@ def test_what_stands_out_most_is_told_first_with_its_opposite() -> None:
         sure, sure | {"zone": "corner", "verdict": "softer by 19%"},
         _compared("hood", "sharpness", (-0.4, -0.1, 0.2), "cannot tell"),
     ]  # fmt: skip
-    order = {"polariser": 2, "grey filter": 2, "converter": 1, "plain glass": 1, "hood": 1}
-    table = [c["label"] for c in surest_first(rows)]
+    order = {"converter": 1, "grey filter": 2, "polariser": 2, "plain glass": 1, "hood": 1}
+    table = [c["label"] for c in found_first(rows)]
     assert table == [label for label, n in order.items() for _ in range(n)]
 
 

@@ -21,13 +21,13 @@ function openFrames(point) {
 function step(points, now, key) {
   if (!now) return points[0];
   const at = points.indexOf(now);
-  const series = (point) => point.dataset.series;
+  const series = (point) => point.parentNode;
   if (key === "ArrowLeft" || key === "ArrowRight") {
     const next = points[at + (key === "ArrowRight" ? 1 : -1)];
     return next && series(next) === series(now) ? next : now;
   }
-  const names = [...new Set(points.map(series))];
-  const wanted = names[names.indexOf(series(now)) + (key === "ArrowDown" ? 1 : -1)];
+  const all = [...new Set(points.map(series))];
+  const wanted = all[all.indexOf(series(now)) + (key === "ArrowDown" ? 1 : -1)];
   const far = (point) => Math.abs(point.getAttribute("cx") - now.getAttribute("cx"));
   const there = points.filter((point) => series(point) === wanted);
   return there.length ? there.reduce((best, point) => (far(point) < far(best) ? point : best)) : now;
