@@ -76,7 +76,7 @@ def describe_range(
     apertures, counts = _apertures(draws, supported, table, rows)
     soft_share = _soft_share(fit, table, rows)
     reasons: list[Reason] = [(2, f"{pool_words(group.pool)} only")] if exports else []
-    reasons += judge(draws, supported, counts, soft_share)
+    reasons += judge(draws, supported, counts)
     if supported.any():
         reasons += _unsupported(draws, supported, counts)
     # What resampling and its sharpening left of exports is no word on the lens's apertures.

@@ -42,8 +42,6 @@ _FEW: Final = 4
 """Frames at an aperture below which its figure rests on the others, and from which its failures mean something."""
 _FEW_INLIERS: Final = 6
 """Frames in which nothing failed, below which evidence is thin."""
-_MOSTLY_FAILED: Final = 0.35
-"""Share of such frames below which it is said that most failed."""
 _SOFT_PX: Final = 1.4
 """Blur (px, Gaussian) of the best of a lens beyond diffraction: no lens at its best is as soft."""
 _NAMED: Final = 5
@@ -70,9 +68,7 @@ Reason = tuple[int, str]
 """How much it takes from evidence (0 nothing, 1 leaves it fair, 2 thin), and in words what does."""
 
 
-def judge(
-    draws: Draws, supported: NDArray[np.bool_], counts: NDArray[np.int64], soft_share: float
-) -> list[Reason]:
+def judge(draws: Draws, supported: NDArray[np.bool_], counts: NDArray[np.int64]) -> list[Reason]:
     """Weigh what a fit rests on.
 
     Parameters
@@ -83,8 +79,6 @@ def judge(
         Where it has evidence (`has_evidence`).
     counts : ndarray of int64, shape (Z, K)
         Frames with a figure.
-    soft_share : float
-        Share of all frames that show less than the lens, those left out of the curve included.
 
     Returns
     -------
@@ -120,7 +114,7 @@ def judge(
                 text = f"half of the figures are known no closer than ±{100 * width:.0f}%"
                 out.append((2 if width > _WIDE else 1, text))
         out += _scenes(fit, measured)
-    out += _inlier_frames(fit, names, soft_share)
+    out += _inlier_frames(fit, names)
     outings = len(np.unique(fit.data.outing))
     if outings < ENOUGH_OUTINGS:
         out.append((1, f"frames from {outings} outing{'s' * (outings > 1)} only"))
@@ -141,7 +135,7 @@ def _scenes(fit: CurveFit, zones: list[int]) -> list[Reason]:
     return [(1, text)]
 
 
-def _inlier_frames(fit: CurveFit, names: list[str], soft_share: float) -> list[Reason]:
+def _inlier_frames(fit: CurveFit, names: list[str]) -> list[Reason]:
     out: list[Reason] = []
     total = np.bincount(fit.data.aperture, minlength=len(names))
     inlier = np.bincount(fit.data.aperture, fit.inlier, len(names))
@@ -149,8 +143,6 @@ def _inlier_frames(fit: CurveFit, names: list[str], soft_share: float) -> list[R
         n = round(float(inlier.sum()))
         text = f"about {n} frame{'s' * (n != 1)}" if n else "hardly a frame"
         out.append((2, f"{text} in which nothing else failed"))
-    if soft_share > 1 - _MOSTLY_FAILED:
-        out.append((1, f"most frames failed otherwise ({100 * soft_share:.0f}%)"))
     bad = [name for j, name in enumerate(names) if total[j] >= _FEW and inlier[j] < 1]
     if bad:
         text = f"hardly a sound frame at {_listed(bad)}: what is told there leans on the other apertures"

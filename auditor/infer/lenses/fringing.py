@@ -1,8 +1,7 @@
 """Chromatic aberration by aperture: where colour seams start to show.
 
 How wide a seam looks depends on the scene as much as on the lens: branches against a bright sky show
-what a meadow hides. So apertures are compared within outings that hold them all; where there is no such
-outing, every outing counts once at an aperture, however many frames it holds.
+what a meadow hides. So every outing counts once at an aperture, however many frames it holds.
 """
 
 from __future__ import annotations
@@ -35,11 +34,7 @@ FRINGE_COLUMNS: Final = (
 _SIZES: Final = ["lateral_red_px", "lateral_blue_px", "fringe_width_px"]
 """What is told by aperture: displacement of red and blue against green, width of colour seams."""
 _WIDE_THIRDS: Final = 3
-"""An outing shows what the lens does wide open if it comes within a stop of the widest used,"""
-_SPAN_THIRDS: Final = 6
-"""and what stopping down changes if it holds apertures two stops apart or more."""
-_FEWEST_OUTINGS: Final = 6
-"""So many such outings take the place of all: of fewer the scenes' own strength is not averaged out."""
+"""What frames show of a lens wide open they show within a stop of the widest aperture used."""
 _SEVERAL: Final = 2
 """Outings below which nothing is said of the lens: what one scene shows or hides is its own."""
 
@@ -84,12 +79,11 @@ def describe_fringing(
             figures = _median(sizes, criteria.interval)
             row |= dict(zip((name, f"{name}_low", f"{name}_high"), figures, strict=True))
         by_aperture.append(row)  # type: ignore[arg-type]
-    comparable = _comparable(seams)
-    stops, size = _sizes(comparable, criteria.interval)
+    stops, size = _sizes(seams, criteria.interval)
     onset, first, last = (_onset(stops, size[:, i], criteria.fringe_px) for i in range(3))
-    shown = comparable[:0]
+    shown = seams[:0]
     if onset is not None:
-        shown = comparable[comparable["aperture"] <= f_number_place(onset) + 0.5]
+        shown = seams[seams["aperture"] <= f_number_place(onset) + 0.5]
     if first is None or shown["outing"].nunique() < _SEVERAL:
         onset = first = last = None
     inside = None
@@ -115,15 +109,6 @@ def _seams(frames: pd.DataFrame) -> pd.DataFrame:
     out["aperture"] = aperture_index(numbers(frames, "f_number"))
     out["outing"] = group_numbers(frames, "outing")
     return out.dropna(subset=_SIZES, how="all")
-
-
-def _comparable(seams: pd.DataFrame) -> pd.DataFrame:
-    """Frames of the outings that hold wide and small apertures both; all where there are few such outings."""
-    of_outing = seams.groupby("outing")["aperture"]
-    first, last = of_outing.transform("min"), of_outing.transform("max")
-    both = first <= seams["aperture"].min() + _WIDE_THIRDS
-    both &= last - first >= _SPAN_THIRDS
-    return seams[both] if seams["outing"][both].nunique() >= _FEWEST_OUTINGS else seams
 
 
 def _sizes(seams: pd.DataFrame, interval: float) -> tuple[Floats, Floats]:
