@@ -195,19 +195,28 @@ class Draws:
         """Probabilities of the lower and the upper end of the reported interval."""
         return [0.5 - self.interval / 2, 0.5 + self.interval / 2]
 
-    def at(self, f_numbers: Floats) -> Curves:
-        """The curve and its draws at any apertures.
+    @cached_property
+    def thirds(self) -> NDArray[np.int64]:
+        """(M,) indices of all thirds of a stop from the widest to the smallest aperture used."""
+        used = aperture_index(self.fit.data.f_numbers)
+        return np.arange(used[0], used[-1] + 1)
 
-        Parameters
-        ----------
-        f_numbers : ndarray of float64, shape (M,)
-            Ascending.
+    @cached_property
+    def used(self) -> NDArray[np.int64]:
+        """(K,) where the apertures used are among those."""
+        return aperture_index(self.fit.data.f_numbers) - self.thirds[0]
 
-        Returns
-        -------
-        Curves
-            No curve is sharper further out in the picture.
-        """
+    @cached_property
+    def grid(self) -> Floats:
+        """(M,) apertures at all thirds: those used as the files state them."""
+        grid = np.asarray(F_NUMBERS)[self.thirds]
+        grid[self.used] = self.fit.data.f_numbers
+        return grid
+
+    @cached_property
+    def at_thirds(self) -> Curves:
+        """The curve and its draws at `grid`; no curve is sharper further out in the picture."""
+        f_numbers = self.grid
         optics = self.fit.model.optics.on(f_numbers)
         own, shared = self._drawn, self._drawn.shared
         fitted = optics.curves(self.fit.state.theta)
@@ -224,50 +233,28 @@ class Draws:
             _falling_outwards(value, own.weight), _falling_outwards(draws, own.weight), frames_part
         )
 
-    @cached_property
-    def thirds(self) -> NDArray[np.int64]:
-        """(M,) indices of all thirds of a stop from the widest to the smallest aperture used."""
-        used = aperture_index(self.fit.data.f_numbers)
-        return np.arange(used[0], used[-1] + 1)
-
-    @cached_property
-    def _used(self) -> NDArray[np.int64]:
-        """(K,) where the apertures used are among those."""
-        return aperture_index(self.fit.data.f_numbers) - self.thirds[0]
-
-    @cached_property
-    def grid(self) -> Floats:
-        """(M,) apertures at all thirds: those used as the files state them."""
-        grid = np.asarray(F_NUMBERS)[self.thirds]
-        grid[self._used] = self.fit.data.f_numbers
-        return grid
-
-    @cached_property
-    def _at_thirds(self) -> Curves:
-        return self.at(self.grid)
-
     @property
     def curve(self) -> Floats:
         """(B, Z, K) ln MTF50 at the apertures used."""
-        return self._at_thirds.draws[..., self._used]
+        return self.at_thirds.draws[..., self.used]
 
     @cached_property
     def figures_at_thirds(self) -> tuple[Floats, Floats, Floats]:
         """Figures (Z, M), c/px, at all thirds, and the ends of their intervals."""
-        value = np.exp(self._at_thirds.value)
-        low, high = np.exp(np.quantile(self._at_thirds.draws, self.ends, axis=0))
+        value = np.exp(self.at_thirds.value)
+        low, high = np.exp(np.quantile(self.at_thirds.draws, self.ends, axis=0))
         return value, np.minimum(low, value), np.maximum(high, value)
 
     @property
     def figures(self) -> tuple[Floats, Floats, Floats]:
         """Figures (Z, K), c/px, at the apertures used, and the ends of their intervals."""
-        value, low, high = (part[:, self._used] for part in self.figures_at_thirds)
+        value, low, high = (part[:, self.used] for part in self.figures_at_thirds)
         return value, low, high
 
     @cached_property
     def from_frames(self) -> Floats:
         """(B, Z, K) draws without what more frames would not take away (errors that all frames share)."""
-        return np.asarray(self.fit.curve + self._at_thirds.frames_part[..., self._used])
+        return np.asarray(self.fit.curve + self.at_thirds.frames_part[..., self.used])
 
     @property
     def sharpening(self) -> tuple[float, float]:

@@ -1,7 +1,7 @@
 """Sweet spot, pin-sharp and acceptable apertures of a curve.
 
 All are judged on the weaker of centre and corner. The sweet spot is one of the apertures that the
-archive holds; where the curve leaves several open, single frames decide (`sharpest_aperture`). Ends of ranges are interpolated between them, given to the nearest third of a stop,
+archive holds; where the curve leaves several open, single frames decide (`sharpest_aperture`). Ends of ranges are interpolated between thirds of a stop, given to the nearest,
 and never reach past them. Where the nearest third is an aperture whose own figure misses the criterion,
 the next one inside is given: nobody should read f/5.6 as pin-sharp beside a figure that denies it.
 """
@@ -13,7 +13,7 @@ from typing import Final, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.exposure import STEPS_PER_DOUBLING, f_number_at, f_number_index, nominal_f_number
+from auditor.exposure import F_NUMBERS
 from auditor.infer.criteria import Criteria
 from auditor.infer.lenses.intervals import Draws
 from auditor.model import FocalRange
@@ -23,10 +23,6 @@ __all__ = ["find_ranges", "range_ends", "sharpest_aperture"]
 
 Floats = NDArray[np.float64]
 
-_STEPS_PER_STOP: Final = 24
-"""Steps of the grid on which the ends of a range are sought: a twenty-fourth of a stop."""
-_ONE_THIRD: Final = 2 ** (1 / STEPS_PER_DOUBLING["f_number"])
-"""Ratio of f-numbers a third of a stop apart."""
 _MISSES: Final = 0.02
 """Share of the criterion by which a figure must miss it; less is lost in rounding."""
 _MAY_BE_BEST: Final = 0.1
@@ -34,50 +30,32 @@ _MAY_BE_BEST: Final = 0.1
 interval may not. 0.05 and 0.2 name as many right."""
 
 
-def dense_grid(f_numbers: Floats) -> Floats:
-    """Apertures between the outermost, even in stops, with those used among them.
-
-    Parameters
-    ----------
-    f_numbers : ndarray of float64, shape (K,)
-        Apertures used, ascending.
-
-    Returns
-    -------
-    ndarray of float64
-        Ascending, `_STEPS_PER_STOP` a stop.
-    """
-    low, high = np.log2(f_numbers[0]), np.log2(f_numbers[-1])
-    count = max(round((high - low) * 2 * _STEPS_PER_STOP) + 1, 2)
-    return np.unique(np.concatenate([2 ** np.linspace(low, high, count), f_numbers]))
-
-
-def range_ends(weaker: Floats, grid: Floats, share: float) -> tuple[Floats, Floats]:
-    """Outermost apertures, contiguous with the best, that keep a share of the best.
+def range_ends(weaker: Floats, share: float) -> tuple[Floats, Floats]:
+    """Outermost places, contiguous with the best, at which curves keep a share of their best.
 
     Parameters
     ----------
     weaker : ndarray of float64, shape (B, M)
-        MTF50 of the weaker zone.
-    grid : ndarray of float64, shape (M,)
-        F-numbers, ascending.
+        MTF50 of the weaker zone at thirds of a stop.
     share : float
         Share of the best to keep.
 
     Returns
     -------
     widest, smallest : ndarray of float64, shape (B,)
-        F-numbers of the grid.
+        Places along the thirds, on straight lines between them.
     """
-    weaker = np.atleast_2d(weaker)
-    best = weaker.argmax(1)
-    keeps = weaker >= share * weaker.max(1, keepdims=True)
-    position = np.arange(weaker.shape[1])
-    fails_wider = np.where(~keeps & (position[None] < best[:, None]), position[None], -1).max(1)
-    fails_smaller = np.where(
-        ~keeps & (position[None] > best[:, None]), position[None], weaker.shape[1]
-    ).min(1)
-    return grid[fails_wider + 1], grid[fails_smaller - 1]
+    wanted = share * weaker.max(1)
+    row, count = np.arange(len(weaker)), weaker.shape[1]
+    ends = []
+    for curves in (weaker[:, ::-1], weaker):
+        misses = curves < wanted[:, None]
+        misses &= np.arange(count) > curves.argmax(1)[:, None]
+        last = np.where(misses.any(1), misses.argmax(1), count) - 1
+        inside, outside = curves[row, last], curves[row, np.minimum(last + 1, count - 1)]
+        step = np.where(outside < wanted, (inside - wanted) / np.maximum(inside - outside, 1e-9), 0)
+        ends.append(last + step)
+    return count - 1 - ends[0], ends[1]
 
 
 def sharpest_aperture(draws: Draws, zone: int, supported: NDArray[np.bool_]) -> int:
@@ -135,35 +113,30 @@ def find_ranges(
     FocalRange
         `sweet_spot`, `pin_sharp`, `acceptable` and the intervals of these two, in nominal thirds of a stop.
     """
-    used = draws.fit.data.f_numbers[supported]
-    grid = dense_grid(used)
-    at = np.searchsorted(grid, used)
-    curves = draws.at(grid)
-    curve, drawn = np.exp(curves.value[zone]), np.exp(curves.draws[:, zone])
-    sweet = draws.fit.data.f_numbers[sharpest_aperture(draws, zone, supported)]
-    low, high = np.quantile(used[drawn[:, at].argmax(1)], draws.ends, method="nearest")
+    used = draws.used[supported]
+    span = slice(used[0], used[-1] + 1)
+    curve = draws.figures_at_thirds[0][zone, span]
+    drawn = np.exp(draws.at_thirds.draws[:, zone, span])
+    at, first = used - used[0], draws.thirds[used[0]]
+    sweet = draws.used[sharpest_aperture(draws, zone, supported)] - used[0]
+    low, high = np.quantile(at[drawn[:, at].argmax(1)], draws.ends, method="nearest")
     out: dict[str, object] = {
         "sweet_spot": {
-            "f_number": _third(sweet), "low": _third(min(low, sweet)), "high": _third(max(high, sweet)),
+            "f_number": F_NUMBERS[first + sweet], "low": F_NUMBERS[first + min(low, sweet)],
+            "high": F_NUMBERS[first + max(high, sweet)],
         },
     }  # fmt: skip
     for name, share in (("pin_sharp", criteria.pin_sharp), ("acceptable", criteria.acceptable)):
-        failing = used[curve[at] < (1 - _MISSES) * share * curve.max()]
-        failing_thirds = {_third(f) for f in failing}
+        misses = curve < (1 - _MISSES) * share * curve.max()
         ends, intervals = [], []
-        for found, values, inside in zip(
-            range_ends(curve, grid, share), range_ends(drawn, grid, share),
-            (_ONE_THIRD, 1 / _ONE_THIRD), strict=True,
-        ):  # fmt: skip
-            end = _third(found[0])
-            if end in failing_thirds:
-                end = _third(float(f_number_at(f_number_index(end))) * inside)
-            low, high = np.quantile(values, draws.ends)
-            ends.append(end)
-            intervals.append([min(_third(low), end), max(_third(high), end)])
+        for (found,), places, inwards in zip(
+            range_ends(curve[None], share), range_ends(drawn, share), (1, -1), strict=True
+        ):
+            end = round(found)
+            if misses[end]:
+                end += inwards
+            low, high = np.rint(np.quantile(places, draws.ends)).astype(int)
+            ends.append(F_NUMBERS[first + end])
+            intervals.append([F_NUMBERS[first + min(low, end)], F_NUMBERS[first + max(high, end)]])
         out |= {name: ends, f"{name}_intervals": intervals}
     return cast("FocalRange", out)
-
-
-def _third(f_number: float) -> float:
-    return float(nominal_f_number(float(f_number)))
