@@ -86,12 +86,15 @@ def aperture(tags: Tags, notes: list[str]) -> float | None:
     """f-number: FNumber, else ApertureValue by APEX (N = 2 ** (Av / 2), Exif 2.32 annex C)."""
     raw = numbers(tags.get("Exif.Photo.FNumber"))
     apex = within(numbers(tags.get("Exif.Photo.ApertureValue")), *_AV_LIMITS)
-    value = within(raw, *F_LIMITS)
-    if value == 1 and not _opens_to_f1(tags):
-        value = None
+    xmp = tags.get("Xmp.exif.FNumber")
+    xmp = xmp.removeprefix("f/") if isinstance(xmp, str) else xmp
+    told = [within(raw, *F_LIMITS), within(numbers(xmp), *F_LIMITS)]
+    if not _opens_to_f1(tags):
+        told = [None if n == 1 else n for n in told]
     # Av = 0 would be f/1.0; in files it is nearly always an unset field.
     if apex and not (raw and raw[0] and raw[0] != 1):
-        value = value or round(aperture_from_apex(apex), 2)
+        told.insert(1, round(aperture_from_apex(apex), 2))
+    value = next((n for n in told if n is not None), None)
     if value is None and raw:
         shown = "an absurd number" if raw[0] is None else f"f/{raw[0]:.4g}"
         notes.append(f"the aperture is written as {shown}: no electronic aperture, or damage")
@@ -115,6 +118,7 @@ def exposure_time(tags: Tags, notes: list[str]) -> float | None:
     places = (
         within(raw, *TIME_LIMITS_S),
         time_from_apex(apex) if apex is not None and (apex != 0 or not raw) else None,
+        first_number(tags, ("Xmp.exif.ExposureTime",), TIME_LIMITS_S),
     )
     return _told(places, raw, notes, "exposure time")
 
@@ -130,7 +134,9 @@ def sensitivity(tags: Tags, notes: list[str]) -> float | None:
         *("ISOSpeedRatings", "RecommendedExposureIndex", "StandardOutputSensitivity"),
         *("ISOSpeed", "ExposureIndex"),
     )
-    found = [within(numbers(tags.get(f"Exif.Photo.{name}")), *ISO_LIMITS) for name in names]
+    keys = [f"Exif.Photo.{name}" for name in names]
+    keys += ["Xmp.exifEX.PhotographicSensitivity", "Xmp.exif.ISOSpeedRatings"]
+    found = [within(numbers(tags.get(key)), *ISO_LIMITS) for key in keys]
     places = [iso for iso in found if iso not in _PLACEHOLDER_ISO]
     # The placeholder itself says: at least so much.
     return _told([*places, _maker_sensitivity(tags), found[0]], raw, notes, "ISO")
@@ -165,8 +171,9 @@ def brightness(f_number: float | None, time: float | None, iso: float | None) ->
 
 def focal_length(tags: Tags, notes: list[str]) -> float | None:
     """Focal length in mm; zero, as adapted lenses write it, is missing."""
-    raw = numbers(tags.get("Exif.Photo.FocalLength"))
-    value = _told([within(raw, *FOCAL_LIMITS_MM)], raw, notes, "focal length")
+    keys = ("Exif.Photo.FocalLength", "Xmp.exif.FocalLength")
+    raw = numbers(tags.get(keys[0]))
+    value = _told([first_number(tags, keys, FOCAL_LIMITS_MM)], raw, notes, "focal length")
     return None if value is None else round(value, 3)
 
 
@@ -259,6 +266,12 @@ _STAMP: Final = re.compile(
     r"(?:[T :]+(?:[^\W\d]+\s*)?(\d{1,2}):(\d{1,2})(?::(\d{1,2}))?)?"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?"
 )
+_MORNING: Final = re.compile(r"(?<![^\W\d_])(?:am\b|a\.m\.)|上午|午前|오전", re.IGNORECASE)
+_AFTERNOON: Final = re.compile(r"(?<![^\W\d_])(?:pm\b|p\.m\.)|下午|午後|오후", re.IGNORECASE)
+"""How some telephones write halves of the day into a time for which Exif has 24 hours (common practice, no
+source)."""
+_NOON_H: Final = 12
+"""Hours; with halves of the day the hour of noon and of midnight."""
 _MOST_OFFSET_H: Final = 15
 """Hours; clocks stand at most 14 before universal time (IANA time zone database)."""
 _OFFSET: Final = re.compile(r"\s*(Z|[+-]\d{2}:?\d{2})")
@@ -288,7 +301,7 @@ def capture_time(tags: Tags, notes: list[str]) -> str | None:
             continue
         text = value[0] if isinstance(value, list) and value else str(value)
         match = _STAMP.match(text[:64])
-        stamp = _stamp(match) if match else None
+        stamp = _stamp(match, text) if match else None
         if match is None or stamp is None:
             unset = unset or bool(text.strip(" :0\x00"))
             continue
@@ -315,9 +328,13 @@ def _tidy_offset(offset: str) -> str:
     return zone.isoformat()[-len("+00:00") :] if ahead <= timedelta(hours=_MOST_OFFSET_H) else ""
 
 
-def _stamp(match: re.Match[str]) -> datetime | None:
+def _stamp(match: re.Match[str], text: str) -> datetime | None:
     year, month, day = (int(match[i]) for i in (1, 2, 3))
     hour, minute, second = (int(part or 0) for part in match.groups()[3:6])
+    if _AFTERNOON.search(text) and hour < _NOON_H:
+        hour += _NOON_H
+    elif _MORNING.search(text) and hour == _NOON_H:
+        hour = 0
     try:
         # Second 60 is a leap second in some clocks and a fault in others.
         return datetime(year, month, day, hour, minute, min(second, MINUTE_S - 1))

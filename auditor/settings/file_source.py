@@ -106,6 +106,29 @@ def is_mosaic(tags: Tags) -> bool:
     )
 
 
+def _worked_on(tags: Tags, make: str | None, model: str | None) -> bool:
+    """Whether XMP inside the file tells of a program that worked on the pixels.
+
+    Programs that only wrote stars or keywords say so ('/metadata'), and instructions for
+    developing that were not applied leave the pixels alone.
+    """
+    if str(tags.get("Xmp.crs.AlreadyApplied", "")).casefold() == "true":
+        return True
+    for key, value in tags.items():
+        if key in ("Xmp.xmp.CreatorTool", "Xmp.tiff.Software"):
+            pass
+        elif key.endswith("stEvt:softwareAgent"):
+            changed = tags.get(key.replace("softwareAgent", "changed"))
+            if str(changed).strip() == "/metadata":
+                continue
+        else:
+            continue
+        text = clean_text(value)
+        if text and not is_firmware(text, make, model):
+            return True
+    return False
+
+
 def kind_of_file(
     raw: RawTags,
     suffix: str,
@@ -143,7 +166,7 @@ def kind_of_file(
     developed = any(k.startswith(("Xmp.aux.", "Xmp.crs.")) for k in tags)
     if developed and not has_maker_note(tags):
         return "edited"
-    if _size_changed(raw, notes):
+    if _worked_on(tags, make, model) or _size_changed(raw, notes):
         return "edited"
     if raw.recoded and real_camera(tags, make, model):
         notes.append("put together as programs do it, not as the camera does")

@@ -118,9 +118,9 @@ def _settings(raw: RawTags, name: str) -> Settings:
     tags = with_first_directory(raw.tags)
     words = {**tags, **raw.beside}
     notes = list(raw.notes)
-    make = clean_text(tags.get("Exif.Image.Make"))
-    model = clean_text(tags.get("Exif.Image.Model"))
-    software = clean_text(tags.get("Exif.Image.Software"))
+    make = clean_text(tags.get("Exif.Image.Make", tags.get("Xmp.tiff.Make")))
+    model = clean_text(tags.get("Exif.Image.Model", tags.get("Xmp.tiff.Model")))
+    software = clean_text(tags.get("Exif.Image.Software", tags.get("Xmp.tiff.Software")))
     f_number = exposure_tags.aperture(tags, notes)
     time = exposure_tags.exposure_time(tags, notes)
     iso = exposure_tags.sensitivity(tags, notes)
@@ -196,9 +196,18 @@ def _lens(
     converter = None
     if name is not None:
         name, converter = split_converter(name)
-    text = clean_text(tags.get("Exif.OlympusEq.ExtenderModel"))
-    if converter is None and text and text.casefold() != "none":
-        converter = split_converter(f"lens + {text}")[1] or text
+    for key in (
+        "Exif.OlympusEq.ConversionLens",
+        "Exif.OlympusEq.ExtenderModel",
+        "Exif.Nikon1.AuxiliaryLens",
+        "Exif.Nikon2.AuxiliaryLens",
+    ):
+        text = clean_text(tags.get(key))
+        if converter is None and text and text.casefold() not in ("off", "none", "0"):
+            converter = split_converter(f"lens + {text}")[1] or text
+    wide_or_tele = {"2": "wide converter", "3": "tele converter"}
+    if converter is None:
+        converter = wide_or_tele.get(str(tags.get("Exif.Panasonic.ConversionLens", "")))
     if converter is None:
         ranges = lens_range(tags) or (range_from_name(name) if name else None)
         if ranges is not None:

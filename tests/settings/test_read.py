@@ -114,6 +114,11 @@ def test_adapted_lenses_write_zero_for_what_they_do_not_know() -> None:
     ("tags", "taken"),
     [
         ({"DateTimeOriginal": "2024:05:01 06:00:00"}, "2024-05-01T06:00:00"),
+        ({"DateTimeOriginal": "2024:05:01 下午06:00:00"}, "2024-05-01T18:00:00"),
+        ({"DateTimeOriginal": "2024:05:01 오후 12:30:00"}, "2024-05-01T12:30:00"),
+        ({"DateTimeOriginal": "2024:05:01 03:12:11PM"}, "2024-05-01T15:12:11"),
+        ({"DateTimeOriginal": "2024:05:01 3:12 p.m."}, "2024-05-01T15:12:00"),
+        ({"DateTimeOriginal": "2024:05:01 오전 12:30:00"}, "2024-05-01T00:30:00"),
         (
             {
                 "DateTimeOriginal": "2024:05:01 06:00:00", "SubSecTimeOriginal": "089",
@@ -562,3 +567,17 @@ def test_exposure_in_the_first_directory_of_a_tiff_is_read(tmp_path: Path) -> No
     assert found.exposure_time_s == pytest.approx(1 / 125)
     assert (found.f_number, found.iso, found.focal_length_mm) == (2.8, 400, 35)
     assert (found.taken or "").startswith("2024-05-01T06:00:00")
+
+
+def test_xmp_that_tells_of_work_on_the_pixels() -> None:
+    history = "Xmp.xmpMM.History[1]/stEvt:"
+    base = {"Xmp.xmpMM.History": "type=Seq", "Xmp.xmpMM.History[1]": "type=Struct"}
+    agent = {f"{history}softwareAgent": "Photo Mill 9", f"{history}action": "saved"}
+    assert settings_of({"Xmp.xmp.CreatorTool": "Photo Mill 9"}).source == "edited"
+    assert settings_of({"Xmp.xmp.CreatorTool": "1.02"}).source == "camera"
+    assert settings_of({"Xmp.xmp.Rating": "3"}).source == "camera"
+    from auditor.settings.file_source import _worked_on
+
+    assert _worked_on({**base, **agent, f"{history}changed": "/"}, None, None)
+    assert _worked_on({**base, **agent}, None, None)
+    assert not _worked_on({**base, **agent, f"{history}changed": "/metadata"}, None, None)
