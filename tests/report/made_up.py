@@ -166,7 +166,8 @@ def profile(lenses: int = 3, keepers: int = 40, seed: int = 1) -> dict[str, Any]
         "comparisons": [
             {"label": "polariser", "against": "no filter", "lens": names[0], "what": "sharpness", "zone": "corner",
              "pairs": 14, "difference": -0.004, "low": -0.011, "high": 0.003,
-             "verdict": "No difference found down to 3%."},
+             "verdict": "No difference found down to 3%.",
+             "left_out": [{"reason": "the focal lengths differ", "count": 2}]},
             {"label": "Tarn 1.4x", "against": "bare lens", "lens": names[2], "what": "sharpness", "zone": "centre",
              "pairs": 9, "difference": -0.04, "low": -0.07, "high": -0.01, "verdict": "Softer by 4 to 24%."},
         ],

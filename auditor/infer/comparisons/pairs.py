@@ -43,10 +43,8 @@ from auditor.infer.comparisons.verdict import NEGLIGIBLE_STOPS
 from auditor.infer.enough import CHUNK
 from auditor.infer.frame_values import (
     days,
-    histograms,
     log_sharpness,
     sharpness_and_error,
-    signal_quantile,
     usable,
 )
 from auditor.infer.lenses.scene_groups import (
@@ -132,7 +130,6 @@ class FrameColumns:
         self.stderr = np.where((stderr > 0) & np.isfinite(stderr), stderr, np.nan)
         self.white_balance = words(frames, "white_balance")
         self.kelvin = numbers(frames, "colour_temperature_k")
-        self.middle = signal_quantile(histograms(frames, np.arange(len(frames))), 0.5)
 
 
 def find_pairs(
