@@ -50,8 +50,8 @@ FEWEST: Final = 20
 """Blocks, or places of a mosaic, that are read at least: the median of as many variances of noise is good to 5%,
 and their tenth percentile tells photographed textures from noise, which of sixteen it did not."""
 
-_MOST: Final = 300
-"""Blocks read at most, evenly over the frame; a median of so many is good to 1%."""
+_MOST: Final = 150
+"""Blocks read at most, evenly over the frame; a median of so many is good to 1.5%."""
 
 DARKEST, BRIGHTEST = 1.5, 253.5
 """Code values (0..255) outside which a pixel may be clipped, and its noise cut off."""
