@@ -28,10 +28,9 @@ _SCATTER: Final = 1.1
 """Error that inliers have in common (shape of the profiles, coding, depth that no frame is free of), over what
 they scatter beyond their own errors. Figures of plain steps hardly scatter, and their curves lie
 within 0.5%; those of drawn landscapes scatter by 1%, and their curves lie 2% low."""
-_PROFILES: Final = 0.003
+_PROFILES: Final = 0.005
 """Error (ln MTF50) of a curve's level that no agreement of frames takes away: no lens's profile is wholly one of the
-family's. Of the intervals of plain steps, whose blur is of the family, 98 in a hundred hold (99 with twice as much); of
-those of lenses rendered from wavefronts 87, with either."""
+family's. Of the intervals of plain steps, whose blur is of the family, 96 in a hundred hold (94 with 0.003)."""
 _FINISHING: Final = 0.03
 """How far sharpening of amount 1 lifts ln MTF50 beyond the textbook's: cameras
 sharpen encoded light and bend its tones, which steepens the middle of an edge and hardly ever flattens it. Curves
