@@ -36,6 +36,7 @@ from auditor.store.schema import (
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
     lean,
+    side_by_side,
     stored_keys,
     to_pandas,
 )
@@ -47,6 +48,10 @@ if TYPE_CHECKING:
 __all__ = ["TABLES", "StoreReader"]
 
 TABLES: Final = {"frames": FRAME_SCHEMA, "pictures": PICTURE_SCHEMA}
+
+
+AT_ONCE: Final = 24
+"""So many columns are put in order and made into a table before the next."""
 
 
 class StoreReader:
@@ -134,8 +139,10 @@ class StoreReader:
         if paths is not None:
             present &= np.isin(whole_numbers(table["path_key"]), stored_keys(list(paths)))
         rows = positions(np.flatnonzero(present))
-        order = pc.sort_indices(table["path"].take(rows))
-        return to_pandas(table.select(names).take(rows.take(order)))
+        rows = rows.take(pc.sort_indices(table["path"].take(rows)))
+        # A few columns at a time: a large table does not lie in memory three times.
+        parts = [names[at : at + AT_ONCE] for at in range(0, len(names), AT_ONCE)] or [[]]
+        return side_by_side([to_pandas(table.select(part).take(rows)) for part in parts])
 
     def set_aside(self) -> list[tuple[str, str]]:
         """Files that are there and were set aside.

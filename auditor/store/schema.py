@@ -34,6 +34,7 @@ __all__ = [
     "path_key",
     "path_keys",
     "picture_table",
+    "side_by_side",
     "stored_key",
     "stored_keys",
     "to_frame",
@@ -266,6 +267,13 @@ def lean(table: pa.Table, single: Container[str]) -> pa.Table:
             column = column.cast(pa.float32(), safe=False)
         table = table.set_column(at, name, column)
     return table
+
+
+def side_by_side(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Tables of the same rows as one."""
+    import pandas as pd
+
+    return pd.concat(parts, axis=1)
 
 
 def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
