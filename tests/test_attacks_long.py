@@ -43,6 +43,11 @@ DECODERS_KILLED = (0, 0, 2, 6, 12)
 """So many decoders of one run are killed before the run itself is."""
 
 
+def commits(out: Path) -> set[Path]:
+    """Parts of the frame table, each of which commits a batch; pictures come before their commit."""
+    return set(out.glob("store/frames/part-*.parquet"))
+
+
 class Killer:
     """Starts runs and kills them and their decoders at random moments of the time that a run takes."""
 
@@ -53,6 +58,7 @@ class Killer:
 
     def one_life(self, out: Path) -> bool:
         """One run and its death; whether it came to its end before that."""
+        before = commits(out)
         process = subprocess.Popen(
             audit_call(self.archive, out),
             stdout=subprocess.DEVNULL,
@@ -62,9 +68,9 @@ class Killer:
         victims = self.chance.choice(DECODERS_KILLED)
         moments = sorted(self.chance.uniform(0.05, 1.0) for _ in range(victims + 1))
         start = time.monotonic()
-        if self.lives % 3 == 0:  # never left to chance: a kill just after a commit
+        if self.lives % 3 == 0:  # never left to chance: a kill just after a commit of this life
             victims, moments = 0, [0.0]
-            while process.poll() is None and not list(out.glob("store/**/part-*.parquet")):
+            while process.poll() is None and commits(out) <= before:
                 time.sleep(0.01)
         self.lives += 1
         for number, moment in enumerate(moments):

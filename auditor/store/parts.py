@@ -5,6 +5,8 @@ all. Its name carries the batch it holds and a checksum of the whole file (`part
 or, after a merge, the range of batches (`part-00000000-00000063.89ab12cd.parquet`). A merge that was cut
 short leaves the parts that it joined beside the whole; their rows are then there twice, of which the newest
 counts, until the next merge.
+
+Nothing damaged is deleted. A part that was set apart can be put back by hand should it turn out to be good.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import io
 import os
 import re
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -22,36 +24,37 @@ from typing import Final
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from auditor.error_text import one_line
 from auditor.open_files import write_file
+from auditor.store.rows import newest, positions
 from auditor.units import MB
 
 __all__ = [
-    "UNREADABLE",
+    "APART",
     "DamagedPart",
     "Part",
-    "damaged",
-    "is_whole",
+    "check_whole",
+    "count_rows",
     "list_parts",
+    "merge_small",
     "part_name",
     "read_part",
-    "read_rows",
-    "read_whole",
+    "set_apart",
     "write_part",
 ]
 
-UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
-"""What the Parquet library raises for files that are not what they claim to be."""
-
+APART: Final = "damaged"
+"""Folder beside the tables for parts that can't be used."""
+SMALL_BYTES: Final = 8 * MB
+"""Smaller parts are merged with their neighbours: a million frames then lie in some hundred parts, and a merge fits
+into memory."""
 _BLOCK_BYTES: Final = 4 * MB
 """Read at a time for a checksum."""
-
+_UNREADABLE = (OSError, pa.ArrowException, ValueError, KeyError, UnicodeError)
+"""What the Parquet library raises for files that are not what they claim to be."""
 _NAME = re.compile(r"part-(\d{8})(?:-(\d{8}))?\.([0-9a-f]{8})\.parquet")
-
-
-class DamagedPart(ValueError):
-    """A part that cannot be read back; the message is one line."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -63,20 +66,23 @@ class Part:
     path: Path
 
 
+class DamagedPart(ValueError):
+    """A part that cannot be used; the message is one line."""
+
+    def __init__(self, part: Part, error: Exception) -> None:
+        super().__init__(
+            f"{part.path.name} in {part.path.parent} cannot be read and is left out "
+            f"({one_line(error) or type(error).__name__}); its frames are measured again on the next run"
+        )
+        self.part = part
+        self.out_of_reach = isinstance(error, OSError)
+        """Whether its bytes cannot be had, which is no damage."""
+
+
 def part_name(first: int, last: int, data: bytes | memoryview) -> str:
     """File name of the part that holds batches `first` to `last`, `data` being its content."""
     batches = f"{first:08d}" if first == last else f"{first:08d}-{last:08d}"
     return f"part-{batches}.{zlib.crc32(data):08x}.parquet"
-
-
-def is_whole(part: Part) -> bool:
-    """Whether the file's content agrees with the checksum in its name. Raises OSError."""
-    match = _NAME.fullmatch(part.path.name)
-    checksum = 0
-    with open(part.path, "rb") as file:
-        while block := file.read(_BLOCK_BYTES):
-            checksum = zlib.crc32(block, checksum)
-    return match is not None and checksum == int(match[3], 16)
 
 
 def list_parts(folder: Path) -> list[Part]:
@@ -90,7 +96,7 @@ def list_parts(folder: Path) -> list[Part]:
     return sorted(found)
 
 
-def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Part:
+def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_group: int) -> Path:
     """Write one part as Parquet, with a checksum on every page."""
     out = io.BytesIO()
     pq.write_table(
@@ -106,70 +112,102 @@ def write_part(folder: Path, first: int, last: int, table: pa.Table, rows_per_gr
     data = out.getbuffer()
     path = folder / part_name(first, last, data)
     write_file(path, data, durable=True)
-    return Part(last, first, path)
+    return path
 
 
-def read_part(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
-    """The named columns of a part, in the types of `schema`.
+def check_whole(part: Part) -> None:
+    """Raise DamagedPart where the file's content does not agree with the checksum in its name."""
+    checksum = 0
+    try:
+        with open(part.path, "rb") as file:
+            while block := file.read(_BLOCK_BYTES):
+                checksum = zlib.crc32(block, checksum)
+    except OSError as error:
+        raise DamagedPart(part, error) from error
+    if f".{checksum:08x}." not in part.path.name:
+        raise DamagedPart(part, ValueError("its checksum is wrong"))
+
+
+def read_part(
+    part: Part, columns: Sequence[str], schema: pa.Schema, rows: NDArray[np.int64] | None = None
+) -> pa.Table:
+    """The named columns of a part, in the types of `schema`: all rows, or those of some ascending numbers, for
+    which only the row groups that hold them are read.
 
     A column that an older store did not have comes back empty. Raises DamagedPart.
     """
+    wanted = pa.schema([schema.field(name) for name in columns])
     try:
         with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
-            table = file.read(_those_in(file, columns))
-            return _fitted(table, file.metadata.num_rows, columns, schema)
-    except UNREADABLE as error:
-        raise damaged(part, error) from error
+            have = set(file.schema_arrow.names)
+            names = [name for name in columns if name in have]
+            if rows is None:
+                table, count = file.read(names), file.metadata.num_rows
+            else:
+                table, count = _some_rows(file, names, rows), len(rows)
+        arrays = [
+            table[field.name].cast(field.type)
+            if field.name in have
+            else pa.nulls(count, field.type)
+            for field in wanted
+        ]
+        return pa.Table.from_arrays(arrays, schema=wanted)
+    except _UNREADABLE as error:
+        raise DamagedPart(part, error) from error
 
 
-def read_whole(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
-    """As `read_part`, once the whole file agrees with its checksum. Raises DamagedPart, and OSError where
-    its bytes can't be had."""
-    if not is_whole(part):
-        raise damaged(part, ValueError("its checksum is wrong"))
-    return read_part(part, columns, schema)
+def _some_rows(file: pq.ParquetFile, names: Sequence[str], rows: NDArray[np.int64]) -> pa.Table:
+    sizes = [file.metadata.row_group(group).num_rows for group in range(file.num_row_groups)]
+    group_of_row = np.repeat(np.arange(len(sizes)), sizes)
+    groups = np.flatnonzero(np.bincount(group_of_row[rows], minlength=len(sizes)))
+    read = np.flatnonzero(np.isin(group_of_row, groups))
+    table = file.read_row_groups(groups.tolist(), names, use_threads=False)
+    return table.take(positions(np.searchsorted(read, rows)))
 
 
-def read_rows(part: Part, rows: np.ndarray, schema: pa.Schema) -> pa.Table:
-    """Some rows of a part (ascending numbers), reading only the row groups that hold them."""
-    try:
-        with pq.ParquetFile(part.path, page_checksum_verification=True) as file:
-            names = _those_in(file, schema.names)
-            tables = [schema.empty_table()]
-            start = 0
-            for group in range(file.metadata.num_row_groups):
-                end = start + file.metadata.row_group(group).num_rows
-                inside = rows[(rows >= start) & (rows < end)] - start
-                if len(inside):
-                    table = file.read_row_group(group, names, use_threads=False)
-                    table = table.take(pa.array(inside))
-                    tables.append(_fitted(table, len(inside), schema.names, schema))
-                start = end
-        return pa.concat_tables(tables)
-    except UNREADABLE as error:
-        raise damaged(part, error) from error
+def count_rows(part: Part) -> int:
+    """How many rows a part has; 0 where that can't be told."""
+    with contextlib.suppress(*_UNREADABLE):
+        return int(pq.read_metadata(part.path).num_rows)
+    return 0
 
 
-def _those_in(file: pq.ParquetFile, columns: Sequence[str]) -> list[str]:
-    names = set(file.schema_arrow.names)
-    return [c for c in columns if c in names]
+def merge_small(folder: Path, schema: pa.Schema, group: int, key: str) -> None:
+    """Write one part in place of neighbouring small ones; of rows with the same key the newest stays."""
+    for run in _small_runs(folder, schema):
+        if len(run) > 1:
+            parts, tables = zip(*run, strict=True)
+            table = newest(tables, key)
+            whole = write_part(folder, parts[0].first, parts[-1].last, table, group)
+            for part in parts:
+                if part.path != whole:  # a merge cut short is made again
+                    part.path.unlink(missing_ok=True)
 
 
-def _fitted(table: pa.Table, rows: int, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
-    """The columns in the types of `schema`; empty where the table does not have them."""
-    wanted = pa.schema([schema.field(c) for c in columns])
-    have = set(table.column_names)
-    arrays = [
-        table[field.name].cast(field.type) if field.name in have else pa.nulls(rows, field.type)
-        for field in wanted
-    ]
-    return pa.Table.from_arrays(arrays, schema=wanted)
+def _small_runs(folder: Path, schema: pa.Schema) -> Iterator[list[tuple[Part, pa.Table]]]:
+    """Neighbouring small parts, up to what makes a large one; what can't be read parts its neighbours."""
+    run: list[tuple[Part, pa.Table]] = []
+    together = 0
+    for part in list_parts(folder):
+        size, table = part.path.stat().st_size, None
+        if size < SMALL_BYTES:
+            with contextlib.suppress(DamagedPart):
+                check_whole(part)
+                table = read_part(part, schema.names, schema)
+        if table is None or together >= SMALL_BYTES:
+            yield run
+            run, together = [], 0
+        if table is not None:
+            run.append((part, table))
+            together += size
+    yield run
 
 
-def damaged(part: Part, error: Exception) -> DamagedPart:
-    """One line about a part that cannot be used."""
-    reason = one_line(error) or type(error).__name__
-    return DamagedPart(
-        f"{part.path.name} in {part.path.parent} cannot be read and is left out ({reason}); "
-        "its frames are measured again on the next run"
-    )
+def set_apart(part: Part) -> bool:
+    """Move a damaged part into the folder `APART` beside the tables; whether that went well."""
+    folder = part.path.parent.parent / APART
+    with contextlib.suppress(OSError):
+        folder.mkdir(exist_ok=True)
+        os.replace(part.path, folder / f"{part.path.parent.name}-{part.path.name}")
+        return True
+    return False

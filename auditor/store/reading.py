@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,41 +15,43 @@ from numpy.typing import NDArray
 from auditor.store.parts import (
     DamagedPart,
     Part,
-    damaged,
+    check_whole,
+    count_rows,
     list_parts,
     read_part,
-    read_rows,
-    read_whole,
+    set_apart,
 )
 from auditor.store.rows import (
     KNOWN_COLUMNS,
     Known,
     codes,
-    columns_of,
+    digests,
     flags,
-    last_of_each,
     newest,
     positions,
-    present_rows,
+    whole_numbers,
 )
 from auditor.store.schema import (
     FRAME_NAMES,
     FRAME_SCHEMA,
     PICTURE_SCHEMA,
+    lean,
     side_by_side,
-    some_rows,
     stored_keys,
+    to_pandas,
 )
 from auditor.store.side_files import read_unread, version_of
-from auditor.store.upkeep import check, set_apart, without_pictures
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["StoreReader"]
+__all__ = ["TABLES", "StoreReader"]
+
+TABLES: Final = {"frames": FRAME_SCHEMA, "pictures": PICTURE_SCHEMA}
+
 
 AT_ONCE: Final = 24
-"""So many columns are read and made into a table before the next."""
+"""So many columns are put in order and made into a table before the next."""
 
 
 class StoreReader:
@@ -70,35 +72,41 @@ class StoreReader:
         """Whether this object may change the store: a reader never may."""
         return False
 
-    def _read(self, part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table | None:
+    def _parts(self, name: str) -> list[Part]:
+        return list_parts(self.folder / name)
+
+    def _read(
+        self,
+        part: Part,
+        columns: Sequence[str],
+        schema: pa.Schema = FRAME_SCHEMA,
+        rows: NDArray[np.int64] | None = None,
+    ) -> pa.Table:
+        """Without any row where the part can't be used."""
         try:
             # Every column's bytes are checked before any is used: known() and load() read different
             # columns and must agree on what is damaged.
-            if schema is PICTURE_SCHEMA or part.path in self._whole:
-                return read_part(part, columns, schema)
-            table = read_whole(part, columns, schema)
-            self._whole.add(part.path)
-            return table
-        except OSError as error:
-            self._warn(damaged(part, error))
-            return None
+            if schema is FRAME_SCHEMA and part.path not in self._whole:
+                check_whole(part)
+                self._whole.add(part.path)
+            return read_part(part, columns, schema, rows)
         except DamagedPart as error:
-            self._warn(error)
-            if self.writing and not isinstance(error.__cause__, OSError):
+            if part.path.exists() and str(error) not in self.warnings:  # not merged meanwhile
+                self.warnings.append(str(error))
+            if self.writing and not error.out_of_reach:
                 set_apart(part)  # its frames are measured again: it would be damaged for ever
-            return None
+            return schema.empty_table().select(list(columns))
 
-    def _warn(self, error: DamagedPart) -> None:
-        if str(error) not in self.warnings:
-            self.warnings.append(str(error))
-
-    def _newest(self, columns: Sequence[str]) -> pa.Table:
+    def _newest(self, columns: Sequence[str], single: Container[str] = ()) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        read = [self._read_frames(part, names) for part in list_parts(self.folder / "frames")]
-        tables = [table for table in read if table is not None]
-        # Making even an empty table from nothing loads pandas.
-        return newest(tables) if tables else FRAME_SCHEMA.empty_table().select(names)
+        while True:
+            parts = self._parts("frames")
+            tables = [lean(self._read(part, names), single) for part in parts]
+            if set(parts) <= set(self._parts("frames")):  # none was merged meanwhile
+                break
+        # Making even an empty table loads pandas.
+        return newest(tables or [lean(FRAME_SCHEMA.empty_table().select(names), single)])
 
     def load(
         self,
@@ -126,26 +134,15 @@ class StoreReader:
             Sorted by path, in the types of `schema.to_pandas`.
         """
         names = list(FRAME_NAMES) if columns is None else list(columns)
-        narrow = frozenset(single)
-        wanted = None if paths is None else np.sort(np.array(stored_keys(list(paths)), np.int64))
-        unusable: set[Path] = set()
-        while True:
-            found = present_rows(
-                list_parts(self.folder / "frames"), self._read_frames, wanted, unusable
-            )
-            parts = []
-            # A few columns at a time: a large table does not lie in memory twice.
-            for first in range(0, len(names), AT_ONCE):
-                table = columns_of(found, self._read_frames, names[first : first + AT_ONCE])
-                if isinstance(table, Path):  # merged meanwhile, or damaged in a way seen only now
-                    unusable.add(table)
-                    break
-                parts.append(some_rows(table, found.order, narrow))
-            else:
-                return side_by_side(parts, len(found.order))
-
-    def _read_frames(self, part: Part, columns: Sequence[str]) -> pa.Table | None:
-        return self._read(part, columns, FRAME_SCHEMA)
+        table = self._newest(["path", *names], frozenset(single))
+        present = ~flags(table["gone"])
+        if paths is not None:
+            present &= np.isin(whole_numbers(table["path_key"]), stored_keys(list(paths)))
+        rows = positions(np.flatnonzero(present))
+        rows = rows.take(pc.sort_indices(table["path"].take(rows)))
+        # A few columns at a time: a large table does not lie in memory three times.
+        parts = [names[at : at + AT_ONCE] for at in range(0, len(names), AT_ONCE)] or [[]]
+        return side_by_side([to_pandas(table.select(part).take(rows)) for part in parts])
 
     def set_aside(self) -> list[tuple[str, str]]:
         """Files that are there and were set aside.
@@ -157,7 +154,7 @@ class StoreReader:
         """
         table = self._newest(["path", "status", "reason"])
         status, names = codes(table["status"])
-        keep = ~flags(table["gone"]) & np.array([n == "set-aside" for n in names])[status]
+        keep = ~flags(table["gone"]) & np.array([n == "set-aside" for n in names], bool)[status]
         table = table.select(["path", "reason"]).take(positions(np.flatnonzero(keep)))
         reasons = [reason or "" for reason in table["reason"].to_pylist()]
         return sorted(zip(table["path"].to_pylist(), reasons, strict=True))
@@ -186,25 +183,32 @@ class StoreReader:
             `file_id` and `record.PICTURE_COLUMNS`; a hash without pictures has no row.
         """
         wanted = pa.array(sorted(set(file_ids)), pa.string())
-        tables = [PICTURE_SCHEMA.empty_table()]
-        for part in list_parts(self.folder / "pictures"):
-            hits = self._hits(part, "file_id", PICTURE_SCHEMA, wanted)
-            if len(hits):
-                try:
-                    tables.append(read_rows(part, hits, PICTURE_SCHEMA))
-                except DamagedPart as error:
-                    self._warn(error)
-        table = pa.concat_tables(tables)
-        newest = np.sort(last_of_each(np.array(table["file_id"].to_pylist(), dtype="S64")))
-        frame: pd.DataFrame = table.take(pa.array(newest, pa.int64())).to_pandas()
-        return frame
+        tables = [
+            self._read(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA, hits)
+            for part in self._parts("pictures")
+            if len(hits := self._hits(part, "file_id", PICTURE_SCHEMA, wanted))
+        ]
+        return to_pandas(newest([PICTURE_SCHEMA.empty_table(), *tables], "file_id"))
+
+    def _keys_of(self, part: Part, key: str, schema: pa.Schema) -> pa.ChunkedArray:
+        """Path keys or content hashes of a part, which are remembered."""
+        if part.path not in self._keys:
+            self._keys[part.path] = self._read(part, [key], schema)[key]
+        return self._keys[part.path]
 
     def _hits(self, part: Part, key: str, schema: pa.Schema, wanted: pa.Array) -> NDArray[np.int64]:
-        """Rows of a part with one of these keys, which are remembered while the part exists."""
-        if part.path not in self._keys:
-            table = self._read(part, [key], schema)
-            self._keys[part.path] = (schema.empty_table() if table is None else table)[key]
-        return np.flatnonzero(flags(pc.is_in(self._keys[part.path], value_set=wanted)))
+        """Rows of a part with one of these keys."""
+        return np.flatnonzero(flags(pc.is_in(self._keys_of(part, key, schema), value_set=wanted)))
+
+    def _damaged(self) -> Iterator[DamagedPart]:
+        """Reads every byte of the store."""
+        for name, schema in TABLES.items():
+            for part in self._parts(name):
+                try:
+                    check_whole(part)
+                    read_part(part, schema.names, schema)
+                except DamagedPart as error:
+                    yield error
 
     def verify(self) -> list[str]:
         """Read everything and check it.
@@ -214,10 +218,21 @@ class StoreReader:
         list of str
             One line for each problem; empty when the store is whole.
         """
-        return check(self.folder)
+        problems = [str(error) for error in self._damaged()]
+        problems += [
+            f"{path.name}: a write that was cut short; the next run removes it"
+            for path in sorted(self.folder.glob("*/*.tmp"))
+        ]
+        if lost := len(self.without_pictures(self.known())):
+            problems.append(
+                f"small pictures of {lost:,} frames are lost; the next run measures them again"
+            )
+        return problems
 
     def without_pictures(self, known: Known) -> NDArray[np.int64]:
         """Measured frames whose small pictures are lost.
+
+        Looked into only where there are fewer pictures than frames: the usual run costs a few footers.
 
         Parameters
         ----------
@@ -229,7 +244,14 @@ class StoreReader:
         (k,) ndarray of int64
             Indices in `known`.
         """
-        return without_pictures(self.folder, known)
+        rows = np.flatnonzero(known.measured & ~known.gone & ~known.no_pictures)
+        parts = self._parts("pictures")
+        if sum(map(count_rows, parts)) >= len(rows):
+            return np.zeros(0, np.int64)
+        keys = [self._keys_of(part, "file_id", PICTURE_SCHEMA) for part in parts]
+        present = np.concatenate([np.zeros(0, "S32"), *map(digests, keys)])
+        ids = known.ids[rows]
+        return rows[~np.isin(ids, present) & (ids != b"")]
 
     def known(self) -> Known:
         """What is known of every path, to tell which files have to be read again.
@@ -241,8 +263,10 @@ class StoreReader:
         """
         return Known(self._newest(KNOWN_COLUMNS))
 
-    def rows(self, known: Known, indices: Sequence[int]) -> dict[int, dict[str, Any]]:
-        """Whole rows of some files.
+    def rows(
+        self, known: Known, indices: Sequence[int], columns: Sequence[str] = FRAME_SCHEMA.names
+    ) -> dict[int, dict[str, Any]]:
+        """Rows of some files.
 
         Parameters
         ----------
@@ -250,13 +274,24 @@ class StoreReader:
             From `known`.
         indices : sequence of int
             Indices in it.
+        columns : sequence of str
+            Names of columns, `path_key` among them.
 
         Returns
         -------
         dict
             Index -> values by column; an index whose part was damaged since is absent.
         """
-        return self._fetch(known, indices, FRAME_SCHEMA.names)
+        # Parts may have been merged since `known` was made, so rows are found by key, not by place.
+        index_of = {int(known.key[i]): i for i in indices}
+        wanted = positions(np.fromiter(index_of, np.int64))
+        found: dict[int, dict[str, Any]] = {}
+        for part in self._parts("frames") if index_of else ():
+            hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
+            if len(hits):
+                for row in self._read(part, columns, rows=hits).to_pylist():
+                    found[index_of[row["path_key"]]] = row
+        return found
 
     def paths(self, known: Known, indices: Sequence[int]) -> list[str]:
         """Stored paths of some files.
@@ -273,20 +308,5 @@ class StoreReader:
         list of str
             Printable paths; "" where the part was damaged since.
         """
-        rows = self._fetch(known, indices, ["path", "path_key"])
+        rows = self.rows(known, indices, ["path", "path_key"])
         return [rows[i]["path"] if i in rows else "" for i in indices]
-
-    def _fetch(
-        self, known: Known, indices: Sequence[int], columns: Sequence[str]
-    ) -> dict[int, dict[str, Any]]:
-        # Parts may have been merged since `known` was made, so rows are found by key, not by place.
-        index_of = {int(known.key[i]): i for i in indices}
-        wanted = positions(np.fromiter(index_of, np.int64))
-        found: dict[int, dict[str, Any]] = {}
-        for part in list_parts(self.folder / "frames") if index_of else ():
-            hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
-            table = self._read(part, columns, FRAME_SCHEMA) if len(hits) else None
-            if table is not None:
-                for row in table.take(positions(hits)).to_pylist():
-                    found[index_of[row["path_key"]]] = row
-        return found

@@ -6,61 +6,46 @@ Arrow's own conversions load pandas, which takes longer than a second look at a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from functools import cached_property
-from itertools import accumulate
-from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from auditor.store.parts import Part
-from auditor.store.schema import FRAME_SCHEMA, Trouble, path_key
+from auditor.store.schema import Trouble, path_key
 
 __all__ = [
     "KNOWN_COLUMNS",
-    "Found",
     "Known",
-    "chosen",
     "codes",
-    "columns_of",
+    "digests",
     "flags",
-    "last_in_parts",
-    "last_of_each",
     "newest",
     "positions",
-    "present_rows",
     "whole_numbers",
 ]
 
 
-def _plain(column: pa.ChunkedArray) -> NDArray[np.generic]:
-    """A column of numbers without any missing."""
-    array = column.combine_chunks()
+def _plain(column: pa.ChunkedArray, missing: int = 0) -> NDArray[np.generic]:
+    """A column of numbers, with `missing` in place of null."""
+    # Made of a plain number it would load pandas.
+    stand_in = positions(np.array([missing]))[0].cast(column.type)
+    array = column.fill_null(stand_in).combine_chunks()
     if isinstance(array, pa.ChunkedArray):  # how some versions give back an empty one
         array = array.chunk(0) if array.num_chunks else pa.nulls(0, column.type)
     return np.from_dlpack(array)
 
 
-def _valid(column: pa.ChunkedArray) -> NDArray[np.bool_]:
-    return _plain(column.is_valid().cast(pa.uint8())).astype(bool)
-
-
 def whole_numbers(column: pa.ChunkedArray) -> NDArray[np.int64]:
     """A column of 64-bit integers; -1 stands for null."""
-    out = np.full(len(column), -1, np.int64)
-    out[_valid(column)] = _plain(column.drop_null())
-    return out
+    return np.asarray(_plain(column, -1), np.int64)
 
 
 def flags(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     """A column of yes and no; null is no."""
-    out = np.zeros(len(column), bool)
-    out[_valid(column)] = _plain(column.drop_null().cast(pa.uint8()))
-    return out
+    return _plain(column.cast(pa.uint8())).astype(bool)
 
 
 def codes(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], list[str]]:
@@ -70,100 +55,27 @@ def codes(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], list[str]]:
     return _plain(index).astype(np.int64), [name or "" for name in names.to_pylist()]
 
 
+def digests(column: pa.ChunkedArray) -> NDArray[np.bytes_]:
+    """A column of hex digests, 32 characters at most; empty where there is none."""
+    return np.array([text or "" for text in column.to_pylist()], dtype="S32")
+
+
 def positions(rows: NDArray[np.integer]) -> pa.Array:
     """Row numbers in the form that Arrow takes them."""
     numbers = np.ascontiguousarray(rows, np.int64)
     return pa.Array.from_buffers(pa.int64(), len(numbers), [None, pa.py_buffer(numbers)])
 
 
-def chosen(table: pa.Table, rows: NDArray[np.integer]) -> pa.Table:
-    """Some rows of a table, given in ascending order; the table itself where that is all of them."""
-    return table if len(rows) == len(table) else table.take(positions(rows))
-
-
-def last_of_each(keys: NDArray[np.generic]) -> NDArray[np.int64]:
-    """Index of the last occurrence of every distinct key, in the order of the keys."""
+def newest(tables: Sequence[pa.Table], key: str = "path_key") -> pa.Table:
+    """Of rows with one key the last, of the tables of parts in their order."""
+    table = pa.concat_tables(tables)
+    column = table[key]
+    keys = whole_numbers(column) if pa.types.is_integer(column.type) else digests(column)
     # numpy's unique would load half of numpy first.
     order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
     last = np.ones(len(keys), bool)
-    last[:-1] = ordered[1:] != ordered[:-1]
-    return np.asarray(order[last])
-
-
-def last_in_parts(keys: Sequence[NDArray[np.generic]]) -> list[NDArray[np.bool_]]:
-    """For the rows of each of several parts, whether no later one, in any part, has the same key."""
-    last = np.zeros(sum(map(len, keys)), bool)
-    if len(last):
-        last[last_of_each(np.concatenate(keys))] = True
-    ends = accumulate(map(len, keys))
-    return [last[end - len(own) : end] for own, end in zip(keys, ends, strict=True)]
-
-
-def newest(tables: Sequence[pa.Table]) -> pa.Table:
-    """The newest row of each path, of the tables of parts in their order."""
-    last = last_in_parts([whole_numbers(table["path_key"]) for table in tables])
-    return pa.concat_tables(
-        [chosen(table, np.flatnonzero(kept)) for table, kept in zip(tables, last, strict=True)]
-    )
-
-
-Read = Callable[[Part, Sequence[str]], pa.Table | None]
-"""Some columns of a part; None where it is damaged."""
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """Rows of the frame table: per part its row numbers that count and its number of rows; and the
-    order by path of all of them."""
-
-    picked: list[tuple[Part, NDArray[np.int64], int]]
-    order: pa.Array
-
-
-def present_rows(
-    parts: Sequence[Part],
-    read: Read,
-    wanted: NDArray[np.int64] | None = None,
-    unusable: Container[Path] = (),
-) -> Found:
-    """Where the newest row of every file lies that is still there, and their order by path.
-
-    `wanted`: only files whose path has one of these keys, in ascending order. `unusable` parts are
-    left out.
-    """
-    columns = []
-    for part in parts:
-        names = ["path_key", "gone", "path"]
-        table = None if part.path in unusable else read(part, names)
-        if table is not None:
-            keys, gone = whole_numbers(table["path_key"]), flags(table["gone"])
-            columns.append((part, keys, gone, table["path"]))
-    picked: list[tuple[Part, NDArray[np.int64], int]] = []
-    paths: list[pa.Array] = []
-    last = last_in_parts([keys for _, keys, _, _ in columns])
-    for (part, keys, gone, path), keep in zip(columns, last, strict=True):
-        present = keep & ~gone
-        if wanted is not None:
-            at = np.searchsorted(wanted, keys)
-            present &= wanted.take(at, mode="clip") == keys if len(wanted) else False
-        rows = np.flatnonzero(present)
-        if len(rows):
-            picked.append((part, rows, len(keys)))
-            paths += path.take(positions(rows)).chunks
-    return Found(picked, pc.sort_indices(pa.chunked_array(paths, pa.string())))
-
-
-def columns_of(found: Found, read: Read, names: Sequence[str]) -> pa.Table | Path:
-    """Some columns of the rows found, in the order of the parts; or the part that is no longer what
-    it was."""
-    tables = [FRAME_SCHEMA.empty_table().select(list(names))]
-    for part, rows, length in found.picked:
-        table = read(part, names)
-        if table is None or len(table) != length:
-            return part.path
-        tables.append(chosen(table, rows))
-    return pa.concat_tables(tables)
+    last[:-1] = keys[order[1:]] != keys[order[:-1]]
+    return table if last.all() else table.take(positions(np.sort(order[last])))
 
 
 KNOWN_COLUMNS = (
@@ -230,21 +142,17 @@ class Known:
     def __len__(self) -> int:
         return len(self.key)
 
-    def _digests(self, name: str) -> NDArray[np.bytes_]:
-        texts = [text or "" for text in self._table[name].to_pylist()]
-        return np.array(texts, dtype="S32")[self._order]
-
     # Asked for only when a file is new or changed: most later runs find none.
 
     @cached_property
     def ids(self) -> NDArray[np.bytes_]:
         """(n,) hex digests of content, 32 characters; empty where there is none."""
-        return self._digests("file_id")
+        return digests(self._table["file_id"])[self._order]
 
     @cached_property
     def sidecar_ids(self) -> NDArray[np.bytes_]:
         """(n,) hex digests of the sidecars' content, 32 characters; empty where there is none."""
-        return self._digests("sidecar_id")
+        return digests(self._table["sidecar_id"])[self._order]
 
     @cached_property
     def by_size(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -29,12 +29,12 @@ __all__ = [
     "PICTURE_SCHEMA",
     "Trouble",
     "frame_table",
+    "lean",
     "narrow_table",
     "path_key",
     "path_keys",
     "picture_table",
     "side_by_side",
-    "some_rows",
     "stored_key",
     "stored_keys",
     "to_frame",
@@ -254,27 +254,26 @@ def to_pandas(table: pa.Table) -> pd.DataFrame:
     return frame
 
 
-def some_rows(table: pa.Table, rows: pa.Array, single: Container[str] = ()) -> pd.DataFrame:
-    """As `to_pandas`, of some rows in their order; numbers named in `single` as float32, and lists
-    named there missing where they hold nothing."""
-    columns = {}
-    for name in table.column_names:
+def lean(table: pa.Table, single: Container[str]) -> pa.Table:
+    """The table with numbers named in `single` as float32, and lists named there missing where they hold nothing."""
+    for at, name in enumerate(table.column_names):
+        if name not in single:
+            continue
         column = table[name]
-        if name in single:
-            if pa.types.is_list(column.type):
-                empty = pc.equal(pc.list_value_length(column), 0)
-                column = pc.if_else(empty, pa.scalar(None, column.type), column)
-            else:
-                column = column.cast(pa.float32(), safe=False)
-        columns[name] = column.take(rows)
-    return to_pandas(pa.table(columns))
+        if pa.types.is_list(column.type):
+            empty = pc.equal(pc.list_value_length(column), 0)
+            column = pc.if_else(empty, pa.scalar(None, column.type), column)
+        else:
+            column = column.cast(pa.float32(), safe=False)
+        table = table.set_column(at, name, column)
+    return table
 
 
-def side_by_side(parts: Sequence[pd.DataFrame], rows: int) -> pd.DataFrame:
+def side_by_side(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Tables of the same rows as one."""
     import pandas as pd
 
-    return pd.concat(parts, axis=1) if parts else pd.DataFrame(index=range(rows))
+    return pd.concat(parts, axis=1)
 
 
 def to_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:

@@ -18,74 +18,41 @@ import pyarrow as pa
 
 from auditor.open_files import open_own
 from auditor.store.errors import StoreBusy, StoreError, why, write_error
-from auditor.store.parts import list_parts, write_part
-from auditor.store.reading import StoreReader
+from auditor.store.parts import APART, merge_small, set_apart, write_part
+from auditor.store.reading import TABLES, StoreReader
 from auditor.store.schema import FRAME_SCHEMA, PICTURE_SCHEMA, frame_table, picture_table
 from auditor.store.side_files import renew_unread, version_of, write_version
-from auditor.store.upkeep import mend, merge_small
 
-__all__ = ["Store", "WriterLock"]
+__all__ = ["Store", "take_lock"]
 
 _TEXT_BYTES: Final = 4096
 """Bytes that are read of a holder's text, which has some hundred."""
 
 
-class WriterLock:
-    """Held from `acquire` to `release`; `path` is the lock file (left in place, empty, afterwards)."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._fd: int | None = None
-
-    @property
-    def held(self) -> bool:
-        """Whether this object holds the lock."""
-        return self._fd is not None
-
-    def acquire(self) -> None:
-        """Take the lock or raise `StoreBusy` naming the holder. Taking it twice is harmless."""
-        if self._fd is not None:
-            return
-        fd = open_own(self.path, os.O_RDWR)
-        if fd is None:
-            raise StoreError(f"{self.path} is not a file of its own; remove it, then run again")
-        try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            holder = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
-            os.close(fd)
-            raise StoreBusy(
-                f"another run is writing to this store ({holder}): "
-                f"{self.path.parent}; wait until it ends, or give another --out folder"
-            ) from None
-        except OSError as error:
-            os.close(fd)
-            raise StoreError(
-                f"{self.path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
-            ) from error
-        self._fd = fd
+def take_lock(path: Path) -> int:
+    """Lock a file, which then names this process, until the descriptor given back is closed. Raises StoreBusy, naming
+    the holder, StoreError and OSError."""
+    fd = open_own(path, os.O_RDWR)
+    if fd is None:
+        raise StoreError(f"{path} is not a file of its own; remove it, then run again")
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         since = time.strftime("%Y-%m-%d %H:%M:%S")
-        self._write(f"process {os.getpid()} on {socket.gethostname()}, since {since}")
-
-    def _write(self, text: str) -> None:
-        """Who holds the lock, into its file. Raises OSError."""
-        assert self._fd is not None
-        os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, text.encode(), 0)
-
-    def confirm(self) -> None:
-        """Raise `StoreBusy` where this object does not hold the lock."""
-        if self._fd is None:
-            raise StoreBusy(f"the store is not open for writing: {self.path.parent}")
-
-    def release(self) -> None:
-        """Give the lock back; harmless when it is not held."""
-        if self._fd is None:
-            return
-        with contextlib.suppress(OSError):
-            self._write("")
-        os.close(self._fd)
-        self._fd = None
+        os.ftruncate(fd, 0)
+        os.pwrite(fd, f"process {os.getpid()} on {socket.gethostname()}, since {since}".encode(), 0)
+    except BlockingIOError:
+        holder = os.read(fd, _TEXT_BYTES).decode("utf-8", "replace") or "another process"
+        os.close(fd)
+        raise StoreBusy(
+            f"another run is writing to this store ({holder}): "
+            f"{path.parent}; wait until it ends, or give another --out folder"
+        ) from None
+    except OSError as error:
+        os.close(fd)
+        raise StoreError(
+            f"{path} cannot be locked ({why(error)}): give --out a folder on a disk of this machine"
+        ) from error
+    return fd
 
 
 SMALL_PARTS: Final = 64
@@ -107,14 +74,14 @@ class Store(StoreReader):
 
     def __init__(self, folder: str | os.PathLike[str]) -> None:
         super().__init__(folder)
-        self._lock = WriterLock(self.folder / "lock")
+        self._lock: int | None = None
         self._next = 0
         self._small = 0
 
     @property
     def writing(self) -> bool:
         """Whether this object holds the writer's lock."""
-        return self._lock.held
+        return self._lock is not None
 
     def open_for_writing(self) -> Store:
         """Make the folder, take the writer's lock and clear leftovers of runs that were cut short.
@@ -131,26 +98,32 @@ class Store(StoreReader):
         StoreBusy
             When another process writes to it.
         """
-        try:
-            with self._store_errors():
-                for name in ("frames", "pictures"):
-                    (self.folder / name).mkdir(parents=True, exist_ok=True)
-                self._lock.acquire()
+        if self._lock is not None:
+            return self
+        with self._store_errors():
+            for name in TABLES:
+                (self.folder / name).mkdir(parents=True, exist_ok=True)
+            self._lock = take_lock(self.folder / "lock")
+            try:
                 self._prepare()
-        except BaseException:
-            self._lock.release()
-            raise
+            except BaseException:
+                self.close()
+                raise
         return self
 
     def _prepare(self) -> None:
         if version_of(self.folder) is None:
             write_version(self.folder)
         last = -1
-        for name in ("frames", "pictures"):
+        for name in TABLES:
             for path in (self.folder / name).glob("*.tmp"):
                 path.unlink(missing_ok=True)
-            last = max([last, *(p.last for p in list_parts(self.folder / name))])
+            last = max([last, *(p.last for p in self._parts(name))])
         self._next = last + 1
+
+    def _confirm(self) -> None:
+        if not self.writing:
+            raise StoreBusy(f"the store is not open for writing: {self.folder}")
 
     @contextlib.contextmanager
     def _store_errors(self) -> Iterator[None]:
@@ -167,8 +140,12 @@ class Store(StoreReader):
                 self.compact()
 
     def close(self) -> None:
-        """Give the writer's lock back."""
-        self._lock.release()
+        """Give the writer's lock back; harmless when it is not held."""
+        if self._lock is not None:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._lock, 0)
+            os.close(self._lock)
+            self._lock = None
 
     def __enter__(self) -> Store:
         return self.open_for_writing()
@@ -199,7 +176,7 @@ class Store(StoreReader):
         """
         if not rows:
             return
-        self._lock.confirm()
+        self._confirm()
         number, self._next = self._next, self._next + 1
         with self._store_errors():
             if pictures:
@@ -214,13 +191,9 @@ class Store(StoreReader):
 
     def compact(self) -> None:
         """Merge small neighbouring parts; the newest row of each path in the merged run is kept."""
-        self._lock.confirm()
-        for name, schema, group, key in (
-            ("frames", FRAME_SCHEMA, FRAME_GROUP, "path_key"),
-            ("pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id"),
-        ):
-            for path in merge_small(self.folder / name, schema, group, key):
-                self._keys.pop(path, None)
+        self._confirm()
+        merge_small(self.folder / "frames", FRAME_SCHEMA, FRAME_GROUP, "path_key")
+        merge_small(self.folder / "pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id")
         self._small = 0
 
     def remember_unread(self, found: Iterable[tuple[str, str]], walked: Sequence[str] = ()) -> None:
@@ -238,7 +211,7 @@ class Store(StoreReader):
         StoreError
             When it can't be written.
         """
-        self._lock.confirm()
+        self._confirm()
         with self._store_errors():
             renew_unread(self.folder, found, walked)
 
@@ -256,4 +229,10 @@ class Store(StoreReader):
             When it can't be written.
         """
         with self, self._store_errors():
-            return mend(self.folder)
+            parts = [error.part for error in self._damaged() if not error.out_of_reach]
+            return [
+                f"{part.path.name} of {part.path.parent.name}: damaged, set apart in {self.folder / APART}; "
+                "its frames are measured again by the next run"
+                for part in parts
+                if set_apart(part)
+            ]

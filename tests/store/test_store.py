@@ -19,7 +19,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from auditor.record import COLUMNS, FrameRecord, Noise, Settings, Tone, to_row
-from auditor.store import Store, StoreBusy, StoreError, reading, to_frame, upkeep
+from auditor.store import Store, StoreBusy, StoreError, reading, to_frame
+from auditor.store import parts as parts_module
 from auditor.store import store as store_module
 from auditor.store.parts import DamagedPart, Part
 from auditor.store.schema import path_key
@@ -102,7 +103,7 @@ def test_merging_parts_changes_nothing(
     newest: dict[str, tuple[float, bool]] = {}
     with pytest.MonkeyPatch.context() as patch, Store(folder) as store:
         patch.setattr(store_module, "SMALL_PARTS", merge_at)
-        patch.setattr(upkeep, "SMALL_BYTES", small_bytes)
+        patch.setattr(parts_module, "SMALL_BYTES", small_bytes)
         for number, batch in enumerate(batches):
             rows = []
             for name, gone in dict(batch).items():
@@ -381,15 +382,16 @@ def test_a_part_that_fails_while_it_is_read_is_left_out_whole(
     victim = parts(tmp_path)[0]
     read = reading.read_part
 
-    def failing(part: Part, columns: Sequence[str], schema: pa.Schema) -> pa.Table:
+    def failing(part: Part, columns: Sequence[str], schema: pa.Schema, rows: None) -> pa.Table:
         if part.path == victim and "tone_18000_sigma" in columns:
-            raise DamagedPart("gone bad")
+            raise DamagedPart(part, ValueError("gone bad"))
         return read(part, columns, schema)
 
     monkeypatch.setattr(reading, "read_part", failing)
     store = Store(tmp_path)
     assert store.load()["path"].tolist() == ["/b"]
-    assert store.warnings == ["gone bad"]
+    (told,) = store.warnings
+    assert "(gone bad)" in told
 
 
 def test_folders_that_could_not_be_read_are_known_until_their_archive_is_walked_again(
