@@ -10,6 +10,7 @@ from scipy.special import erf
 from auditor.measure.noise.flats import flattest
 from auditor.measure.picture import Picture
 from auditor.measure.reduce import area_means, block_starts, centred_maxima
+from auditor.measure.sharpness.edge_profiles import _STRIDE
 from auditor.measure.sharpness.edges import _MIN_MONOTONICITY
 from auditor.measure.sharpness.family import BIN_PX, HALF_PX, OFFSETS, SHAPES, edge_family
 from auditor.measure.sharpness.lines import PATCH_PX, Pixels, binned, first_lines, near_line
@@ -99,7 +100,9 @@ def test_profiles_are_fitted_as_numpy_solves_least_squares() -> None:
     """Base, edge, shift, and a slope on either side with a prior each; at single members of the family."""
     family = edge_family()
     shapes = len(SHAPES)
-    edge, line = (a.reshape(-1, len(OFFSETS))[::shapes] for a in (family.edge, family.line))
+    edge, line = (
+        a.reshape(-1, len(OFFSETS))[:: _STRIDE * shapes] for a in (family.edge, family.line)
+    )
     n = 6
     profile = 0.2 + 0.5 * edge[10 : 10 + n] + RNG.normal(0, 0.01, (n, len(OFFSETS)))
     weight = RNG.uniform(0.5, 2.0, profile.shape) * 1e4 * (np.abs(OFFSETS) < 9)

@@ -24,9 +24,11 @@ __all__ = ["ProfileFit", "RoughFit", "fit_profiles", "rough_fit"]
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_FINER: Final = 12
-"""Points that an interval between two levels of the family is divided into."""
-_ROUGH_STRIDE: Final = 2
+_STRIDE: Final = 2
+"""Of the family every so many levels are fitted; what lies between is interpolated."""
+_FINER: Final = 6
+"""Points that an interval between two fitted levels is divided into."""
+_ROUGH_STRIDE: Final = 6
 """Of the family every so many levels are tried for the rough fit."""
 _AT_ONCE: Final = 80
 """Edges of like blur fitted at once, about at most: few levels then do for all of them."""
@@ -96,10 +98,12 @@ class RoughFit:
 
 @cache
 def _design() -> Design:
-    """Of the family."""
+    """Of every `_STRIDE`-th level of the family."""
     family = edge_family()
     bins = len(OFFSETS)
-    return design_of(family.edge.reshape(-1, bins), family.line.reshape(-1, bins))
+    return design_of(
+        family.edge[::_STRIDE].reshape(-1, bins), family.line[::_STRIDE].reshape(-1, bins)
+    )
 
 
 @cache
@@ -191,7 +195,7 @@ def fit_profiles(profile: Floats, weight: Floats, scale: Floats, rough: Floats) 
 def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) -> ProfileFit:
     family = edge_family()
     shapes, n = len(SHAPES), len(profile)
-    log_level = np.log(family.mtf50_cpp)
+    log_level = np.log(family.mtf50_cpp[::_STRIDE])
     first = int(np.searchsorted(log_level, rough.min() - _SEARCH, "right")) - 1
     first = max(first, 0)
     last = int(np.searchsorted(log_level, rough.max() + _SEARCH)) + 1
@@ -212,7 +216,7 @@ def _group_fit(profile: Floats, weight: Floats, scale: Floats, rough: Floats) ->
     density *= np.float32(-0.5)
     np.exp(np.maximum(density, _FAINTEST, out=density), out=density)
     level = np.linspace(level[0], level[-1], len(density))
-    member = first * shapes + best
+    member = (first + best // shapes) * _STRIDE * shapes + best % shapes
     with np.errstate(divide="ignore", invalid="ignore"):
         shift = a[3] / a[2]
     base, step = a[0] * scale + s.mean, a[2] * scale
