@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from auditor.library import load, measure, profile, report, scan
 
-__version__ = "0.24.0"
+__version__ = "0.25.0"
 __all__ = ["load", "measure", "profile", "report", "scan"]
 
 
