@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -213,12 +214,8 @@ class StoreReader:
     def _damaged(self) -> Iterator[DamagedPart]:
         """Reads every byte of the store."""
         for name, schema in TABLES.items():
-            for part in self._parts(name):
-                try:
-                    check_whole(part)
-                    read_part(part, schema.names, schema)
-                except DamagedPart as error:
-                    yield error
+            found = self._of_parts(name, partial(_damage, schema=schema))
+            yield from (error for error in found if error is not None)
 
     def verify(self) -> list[str]:
         """Read everything and check it.
@@ -258,8 +255,10 @@ class StoreReader:
         parts = self._parts("pictures")
         if sum(map(count_rows, parts)) >= len(rows):
             return np.zeros(0, np.int64)
-        keys = [self._keys_of(part, "file_id", PICTURE_SCHEMA) for part in parts]
-        present = np.concatenate([np.zeros(0, "S32"), *map(digests, keys)])
+        keys = self._of_parts(
+            "pictures", lambda part: digests(self._keys_of(part, "file_id", PICTURE_SCHEMA))
+        )
+        present = np.concatenate([np.zeros(0, "S32"), *keys])
         ids = known.ids[rows]
         return rows[~np.isin(ids, present) & (ids != b"")]
 
@@ -319,3 +318,13 @@ class StoreReader:
         """
         rows = self.rows(known, indices, ["path", "path_key"])
         return [rows[i]["path"] if i in rows else "" for i in indices]
+
+
+def _damage(part: Part, schema: pa.Schema) -> DamagedPart | None:
+    """What is wrong with a part, of which every byte is read."""
+    try:
+        check_whole(part)
+        read_part(part, schema.names, schema)
+    except DamagedPart as error:
+        return error
+    return None

@@ -160,6 +160,9 @@ def test_a_merge_in_the_midst_of_reading_loses_nothing(
         store.append([row("/a")], [picture("/a")])
         monkeypatch.setattr(reading, "list_parts", then_merged)
         assert sorted(reader.paths(known, [0, 1, 2])) == ["/a", "/b", "/c"]
+        store.append([row("/b")], [picture("/b")])
+        monkeypatch.setattr(reading, "list_parts", then_merged)
+        assert reader.verify() == []
     assert reader.warnings == []
 
 
