@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -46,6 +47,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["TABLES", "StoreReader"]
+
+Read = TypeVar("Read")
 
 TABLES: Final = {"frames": FRAME_SCHEMA, "pictures": PICTURE_SCHEMA}
 
@@ -97,14 +100,18 @@ class StoreReader:
                 set_apart(part)  # its frames are measured again: it would be damaged for ever
             return schema.empty_table().select(list(columns))
 
+    def _of_parts(self, name: str, read: Callable[[Part], Read]) -> list[Read]:
+        """What is read of every part of a table; once more where one was merged meanwhile."""
+        while True:
+            parts = self._parts(name)
+            found = [read(part) for part in parts]
+            if set(parts) <= set(self._parts(name)):
+                return found
+
     def _newest(self, columns: Sequence[str], single: Container[str] = ()) -> pa.Table:
         """The newest row of each path, gone ones included, in the order of the parts."""
         names = list(dict.fromkeys(["path_key", "gone", *columns]))
-        while True:
-            parts = self._parts("frames")
-            tables = [lean(self._read(part, names), single) for part in parts]
-            if set(parts) <= set(self._parts("frames")):  # none was merged meanwhile
-                break
+        tables = self._of_parts("frames", lambda part: lean(self._read(part, names), single))
         # Making even an empty table loads pandas.
         return newest(tables or [lean(FRAME_SCHEMA.empty_table().select(names), single)])
 
@@ -183,11 +190,10 @@ class StoreReader:
             `file_id` and `record.PICTURE_COLUMNS`; a hash without pictures has no row.
         """
         wanted = pa.array(sorted(set(file_ids)), pa.string())
-        tables = [
-            self._read(part, PICTURE_SCHEMA.names, PICTURE_SCHEMA, hits)
-            for part in self._parts("pictures")
-            if len(hits := self._hits(part, "file_id", PICTURE_SCHEMA, wanted))
-        ]
+        names = PICTURE_SCHEMA.names
+        tables = self._of_parts(
+            "pictures", lambda part: self._matching(part, names, PICTURE_SCHEMA, "file_id", wanted)
+        )
         return to_pandas(newest([PICTURE_SCHEMA.empty_table(), *tables], "file_id"))
 
     def _keys_of(self, part: Part, key: str, schema: pa.Schema) -> pa.ChunkedArray:
@@ -196,19 +202,20 @@ class StoreReader:
             self._keys[part.path] = self._read(part, [key], schema)[key]
         return self._keys[part.path]
 
-    def _hits(self, part: Part, key: str, schema: pa.Schema, wanted: pa.Array) -> NDArray[np.int64]:
+    def _matching(
+        self, part: Part, columns: Sequence[str], schema: pa.Schema, key: str, wanted: pa.Array
+    ) -> pa.Table:
         """Rows of a part with one of these keys."""
-        return np.flatnonzero(flags(pc.is_in(self._keys_of(part, key, schema), value_set=wanted)))
+        hits = np.flatnonzero(flags(pc.is_in(self._keys_of(part, key, schema), value_set=wanted)))
+        if not len(hits):
+            return schema.empty_table().select(list(columns))
+        return self._read(part, columns, schema, hits)
 
     def _damaged(self) -> Iterator[DamagedPart]:
         """Reads every byte of the store."""
         for name, schema in TABLES.items():
-            for part in self._parts(name):
-                try:
-                    check_whole(part)
-                    read_part(part, schema.names, schema)
-                except DamagedPart as error:
-                    yield error
+            found = self._of_parts(name, partial(_damage, schema=schema))
+            yield from (error for error in found if error is not None)
 
     def verify(self) -> list[str]:
         """Read everything and check it.
@@ -248,8 +255,10 @@ class StoreReader:
         parts = self._parts("pictures")
         if sum(map(count_rows, parts)) >= len(rows):
             return np.zeros(0, np.int64)
-        keys = [self._keys_of(part, "file_id", PICTURE_SCHEMA) for part in parts]
-        present = np.concatenate([np.zeros(0, "S32"), *map(digests, keys)])
+        keys = self._of_parts(
+            "pictures", lambda part: digests(self._keys_of(part, "file_id", PICTURE_SCHEMA))
+        )
+        present = np.concatenate([np.zeros(0, "S32"), *keys])
         ids = known.ids[rows]
         return rows[~np.isin(ids, present) & (ids != b"")]
 
@@ -285,13 +294,12 @@ class StoreReader:
         # Parts may have been merged since `known` was made, so rows are found by key, not by place.
         index_of = {int(known.key[i]): i for i in indices}
         wanted = positions(np.fromiter(index_of, np.int64))
-        found: dict[int, dict[str, Any]] = {}
-        for part in self._parts("frames") if index_of else ():
-            hits = self._hits(part, "path_key", FRAME_SCHEMA, wanted)
-            if len(hits):
-                for row in self._read(part, columns, rows=hits).to_pylist():
-                    found[index_of[row["path_key"]]] = row
-        return found
+        if not index_of:
+            return {}
+        tables = self._of_parts(
+            "frames", lambda part: self._matching(part, columns, FRAME_SCHEMA, "path_key", wanted)
+        )
+        return {index_of[row["path_key"]]: row for table in tables for row in table.to_pylist()}
 
     def paths(self, known: Known, indices: Sequence[int]) -> list[str]:
         """Stored paths of some files.
@@ -310,3 +318,13 @@ class StoreReader:
         """
         rows = self.rows(known, indices, ["path", "path_key"])
         return [rows[i]["path"] if i in rows else "" for i in indices]
+
+
+def _damage(part: Part, schema: pa.Schema) -> DamagedPart | None:
+    """What is wrong with a part, of which every byte is read."""
+    try:
+        check_whole(part)
+        read_part(part, schema.names, schema)
+    except DamagedPart as error:
+        return error
+    return None

@@ -172,7 +172,7 @@ class Store(StoreReader):
         StoreError
             When the disk is full, or the folder gone.
         StoreBusy
-            When another process took the store.
+            When it is not open for writing.
         """
         if not rows:
             return

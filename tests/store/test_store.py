@@ -138,6 +138,34 @@ def test_a_merge_cut_short_leaves_no_double_rows(
     assert Store(tmp_path).load(["iso", "path"]).set_index("path").loc["/a", "iso"] == 9.0
 
 
+def test_a_merge_in_the_midst_of_reading_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store(tmp_path) as store:
+        for name in "/a", "/b", "/c":
+            store.append([row(name)], [picture(name)])
+        ids = [str(picture(name)["file_id"]) for name in ("/a", "/b", "/c")]
+        reader = Store(tmp_path)
+        known = reader.known()
+        listed = reading.list_parts
+
+        def then_merged(folder: Path) -> list[Part]:
+            found = listed(folder)
+            monkeypatch.setattr(reading, "list_parts", listed)
+            store.compact()
+            return found
+
+        monkeypatch.setattr(reading, "list_parts", then_merged)
+        assert len(reader.pictures(ids)) == 3
+        store.append([row("/a")], [picture("/a")])
+        monkeypatch.setattr(reading, "list_parts", then_merged)
+        assert sorted(reader.paths(known, [0, 1, 2])) == ["/a", "/b", "/c"]
+        store.append([row("/b")], [picture("/b")])
+        monkeypatch.setattr(reading, "list_parts", then_merged)
+        assert reader.verify() == []
+    assert reader.warnings == []
+
+
 def test_half_written_files_are_invisible_and_cleared_away(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.append([row("/a")], [picture("/a")])

@@ -101,8 +101,8 @@ class Model:
     value, known, variance : ndarray, shape (n, Z)
         Figures (0 where not measured), whether measured, and their own squared errors. Frames of one curve
         follow those of another.
-    curve, cell : ndarray of int64, shape (n,)
-        The row's curve, and its aperture among those of all curves.
+    cell : ndarray of int64, shape (n,)
+        The row's aperture among those of all curves.
     used : ndarray of bool, shape (..., K)
         False past the last aperture of a curve that has fewer than others.
     excess, optics : Excess, Optics
@@ -116,7 +116,6 @@ class Model:
     value: Floats
     known: NDArray[np.bool_]
     variance: Floats
-    curve: NDArray[np.int64]
     cell: NDArray[np.int64]
     used: NDArray[np.bool_]
     excess: Excess
@@ -131,7 +130,7 @@ class Model:
         typical = float(np.median(data.stderr)) ** 2 + SCATTER**2
         return cls(
             np.where(known, data.log_mtf50, 0.0), known, data.stderr**2,
-            np.zeros(len(known), np.int64), data.aperture, np.ones(len(data.f_numbers), bool),
+            data.aperture, np.ones(len(data.f_numbers), bool),
             Excess.at(data.f_numbers),
             Optics.at(data.f_numbers, np.array(data.pitch_um)),
             prior_for(data.source, known.shape[1]),
@@ -153,7 +152,7 @@ class Model:
         pitch = np.array([m.optics.pitch_um for m in models])
         mean, sd = (np.stack([m.prior[i] for m in models]) for i in range(2))
         return cls(
-            value, known, variance, curve,
+            value, known, variance,
             curve * most + np.concatenate([m.cell for m in models]),
             np.arange(most) < apertures[:, None],
             Excess.at(f_numbers), Optics.at(f_numbers, pitch), (mean, sd),

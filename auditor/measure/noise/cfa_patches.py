@@ -23,7 +23,6 @@ from auditor.measure.picture import Mosaic
 __all__ = [
     "COUNTS",
     "FAULTY",
-    "FREEDOM",
     "SIDE",
     "Sites",
     "saturation",
@@ -47,8 +46,6 @@ _EDGES: Final = (0.075, 0.3, 0.43, 1.0)
 optics passes little of a scene."""
 _DETAIL: Final = EIGHT.frequency >= 2 * _EDGES[0]
 """The same of sites of one kind, which are two pixels apart."""
-FREEDOM: Final = int(_DETAIL.sum())
-"""Degrees of freedom of the variance of the sites of one kind, smooth changes left out."""
 
 _NO_CARRIER: Final = 0.14
 """Distance in c/px from the frequencies of colour differences from which on they no longer show."""
