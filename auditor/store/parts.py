@@ -153,6 +153,7 @@ def read_part(
         ]
         return pa.Table.from_arrays(arrays, schema=wanted)
     except _UNREADABLE as error:
+        check_whole(part)  # the Parquet library calls a wrong checksum of a page an OSError too
         raise DamagedPart(part, error) from error
 
 
