@@ -24,6 +24,7 @@ def test_a_flipped_byte_in_a_page_is_damage(tmp_path: Path) -> None:
     with pytest.raises(DamagedPart) as raised:
         read_part(list_parts(path.parent)[0], table.schema.names, table.schema)
     assert not raised.value.out_of_reach
+    assert "verify --mend" in str(raised.value)
 
 
 def test_a_part_that_is_gone_is_out_of_reach(tmp_path: Path) -> None:
