@@ -70,9 +70,12 @@ class DamagedPart(ValueError):
     """A part that cannot be used; the message is one line."""
 
     def __init__(self, part: Part, error: Exception) -> None:
+        # A run reads every byte of the frame table, of pictures as a rule only how many there are.
+        mended = " after `auditor verify --mend`" if part.path.parent.name == "pictures" else ""
         super().__init__(
             f"{part.path.name} in {part.path.parent} cannot be read and is left out "
-            f"({one_line(error) or type(error).__name__}); its frames are measured again on the next run"
+            f"({one_line(error) or type(error).__name__}); "
+            f"its frames are measured again on the next run{mended}"
         )
         self.part = part
         self.out_of_reach = isinstance(error, OSError)
@@ -153,6 +156,7 @@ def read_part(
         ]
         return pa.Table.from_arrays(arrays, schema=wanted)
     except _UNREADABLE as error:
+        check_whole(part)  # the Parquet library calls a wrong checksum of a page an OSError too
         raise DamagedPart(part, error) from error
 
 
