@@ -129,10 +129,29 @@ def reconcile_lenses(frames: pd.DataFrame) -> pd.DataFrame:
     """The table with `lens` settled; `body` must be."""
     out = frames.copy(deep=False)
     out["lens"] = one_spelling(out["lens"], lens_key)
+    out["lens"] = _with_maker(out)
     out["lens"] = _by_range(out)
     out["lens"] = _built_in(out)
     out["lens"] = _copies(out)
     return out
+
+
+def _with_maker(frames: pd.DataFrame) -> pd.Series:
+    """A lens named without its maker, as some programs do, is the one that is named with it, where only one
+    of these was on its body or is by the body's maker."""
+    place, pairs = name_combinations(frames, ("body", "lens"))
+    makers = [body.partition(" ")[0].casefold() for body, _ in pairs]
+    named: dict[str, set[tuple[str, str, str]]] = {}
+    for body, name in pairs:
+        first, _, rest = name.partition(" ")
+        if first.casefold() in makers and rest[:1].isalnum():
+            named.setdefault(lens_key(rest), set()).add((body, first.casefold(), name))
+    settled = np.empty(len(pairs), object)
+    for at, ((body, name), by) in enumerate(zip(pairs, makers, strict=True)):
+        alike = named.get(lens_key(name), set()) if name else set()
+        near = {full for on, maker, full in alike if body in ("", on) or maker == by}
+        settled[at] = (next(iter(near)) if len(near) == 1 else name) or None
+    return pd.Series(settled[place], index=frames.index, dtype="object", name="lens")
 
 
 def _by_range(frames: pd.DataFrame) -> pd.Series:

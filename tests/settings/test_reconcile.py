@@ -400,3 +400,16 @@ def test_many_frames_are_settled_as_few_are() -> None:
     once, often = reconcile(few[names]), reconcile(many)
     pd.testing.assert_frame_equal(often.iloc[:100], once)
     assert often.groupby("body")["pixel_pitch_um"].nunique(dropna=False).max() == 1
+
+
+def test_a_lens_that_is_named_without_its_maker_is_the_one_of_its_body() -> None:
+    full = "Northlight 50mm f/1.8"
+    table = reconcile(
+        frames(
+            {"lens": full},
+            {"lens": "50 mm F1.8", "n": 2},
+            {"body": "Halden H2", "lens": "50mm f/1.8"},
+        )
+    )
+    assert table["lens"].tolist()[:3] == [full] * 3
+    assert table["lens"].iloc[3] != full, "nothing ties it to the other maker's lens"
