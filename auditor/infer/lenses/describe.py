@@ -84,7 +84,7 @@ def describe_range(
     if not exports:
         lacking = missing_evidence(draws, zone, supported[zone])
     if lacking:
-        reasons.append((2, f"{NOT_YET}; it takes {' and '.join(lacking)}"))
+        reasons.append((2, f"{NOT_YET}; it takes {'; '.join(lacking)}"))
     ranges: Any = dict.fromkeys(
         ("sweet_spot", "pin_sharp", "acceptable", "pin_sharp_intervals", "acceptable_intervals")
     )
