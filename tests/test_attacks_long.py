@@ -161,6 +161,7 @@ def _seeds() -> list[tuple[str, bytes]]:
     from PIL import Image
     from pillow_heif import register_heif_opener
 
+    Image.init()  # before that they hold nothing to be put back
     known = dict(Image.OPEN), list(Image.ID)
     register_heif_opener()
     found = []
