@@ -194,6 +194,8 @@ class Store(StoreReader):
         self._confirm()
         merge_small(self.folder / "frames", FRAME_SCHEMA, FRAME_GROUP, "path_key")
         merge_small(self.folder / "pictures", PICTURE_SCHEMA, PICTURE_GROUP, "file_id")
+        for path in [path for path in self._keys if not path.exists()]:
+            del self._keys[path]  # merged
         self._small = 0
 
     def remember_unread(self, found: Iterable[tuple[str, str]], walked: Sequence[str] = ()) -> None:

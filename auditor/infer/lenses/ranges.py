@@ -1,8 +1,8 @@
 """Sweet spot, pin-sharp and acceptable apertures of a curve.
 
 All are judged on the weaker of centre and corner. The sweet spot is one of the apertures that the
-archive holds; where the curve leaves several open, single frames decide (`sharpest_aperture`). Ends of ranges are interpolated between thirds of a stop, given to the nearest,
-and never reach past them. Where the nearest third is an aperture whose own figure misses the criterion,
+archive holds; where the curve leaves several open, single frames decide (`sharpest_aperture`). Ends of
+ranges are interpolated between thirds of a stop, given to the nearest, and never reach past the apertures used. Where the nearest third is an aperture whose own figure misses the criterion,
 the next one inside is given: nobody should read f/5.6 as pin-sharp beside a figure that denies it.
 """
 

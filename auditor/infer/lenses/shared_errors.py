@@ -26,8 +26,8 @@ HALF_NORMAL_MEDIAN: Final = 1 / MAD_TO_SD
 """Median of the absolute value of a standard normal deviate."""
 _SCATTER: Final = 1.1
 """Error that inliers have in common (shape of the profiles, coding, depth that no frame is free of), over what
-they scatter beyond their own errors. Figures of plain steps hardly scatter, and their curves lie
-within 0.5%; those of drawn landscapes scatter by 1%, and their curves lie 2% low."""
+they scatter beyond their own errors. Figures of plain steps hardly scatter, and their curves are off by 1% (median;
+2% at the 95th percentile); those of drawn landscapes scatter by 1%, and their curves are off by 1 and 5%."""
 _PROFILES: Final = 0.005
 """Error (ln MTF50) of a curve's level that no agreement of frames takes away: no lens's profile is wholly one of the
 family's. Of the intervals of plain steps, whose blur is of the family, 96 in a hundred hold (94 with 0.003)."""
